@@ -1,0 +1,262 @@
+"""What a gesture can do: one table.
+
+The table `ACTIONS` is the only list of actions. The models of the mapping file, the checks of its
+references, the JSON Schema, the help and the compiled actions are all made from it. An action is written
+as its word alone (`next`), or as a mapping whose first key is the word and whose value is the main field
+(`{nudge: own, by: +1}`).
+
+`make` turns the fields, resolved from names to indices, into the frozen value that the core acts on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, ClassVar, Final, TypeAlias
+
+from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN
+
+
+class Lasts(Enum):
+    """How long a nudge lasts. The value is its place in the state's tuple of nudges."""
+
+    NIGHT = 0
+    SONG = 1
+
+
+NUDGE_STEP_MAX: Final = 1_200
+"""The largest single nudge: 12 dB. More at once in somebody's ears is a mistake in the file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Next:
+    """One stop on: the next section, or the next song."""
+
+    word: ClassVar[str] = "next"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Back:
+    """One stop back."""
+
+    word: ClassVar[str] = "back"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoTo:
+    """To a stop by its index."""
+
+    word: ClassVar[str] = "go to"
+    stop: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recall:
+    """Assert a scene whole. `scene`: index of a named scene laid over the present song; None: the present
+    stop's own scene."""
+
+    word: ClassVar[str] = "recall"
+    scene: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nudge:
+    """A listener's relative change. `column`: index of an input (or of the whole mix), None: the listener's
+    own input. `by`: hundredths of a dB, signed. `listener`: None is the one whose pedal it is."""
+
+    word: ClassVar[str] = "nudge"
+    by: int
+    column: int | None = None
+    listener: int | None = None
+    lasts: Lasts = Lasts.NIGHT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ride:
+    """A continuous control sets a shift between `low` (at the bottom of its travel) and `high` (at the top),
+    hundredths of a dB."""
+
+    word: ClassVar[str] = "ride"
+    low: int
+    high: int
+    column: int | None = None
+    listener: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearNudges:
+    """Take back a listener's nudges, or everybody's."""
+
+    word: ClassVar[str] = "clear nudges"
+    everyone: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undo:
+    """Take back the presser's last change that still stands."""
+
+    word: ClassVar[str] = "undo"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartCue:
+    """Start the present song's cue."""
+
+    word: ClassVar[str] = "start cue"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopCue:
+    """Stop what the present song's track player plays."""
+
+    word: ClassVar[str] = "stop cue"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tell:
+    """Send a device its message, by index into the plan's messages."""
+
+    word: ClassVar[str] = "tell"
+    message: int
+
+
+Action: TypeAlias = Next | Back | GoTo | Recall | Nudge | Ride | ClearNudges | Undo | StartCue | StopCue | Tell
+
+
+class Kind(Enum):
+    """What a field of an action holds, and so what its text is checked against."""
+
+    CHANGE = "a change in dB"
+    COLUMN = "`own`, `whole mix` or an input of the rig"
+    LISTENER = "a listener of the rig"
+    SONG = "a song of the setlist"
+    SECTION = "a section of that song"
+    SCENE = "a scene of the setlist"
+    MESSAGE = "a message, by its device and name"
+    DEVICE = "a device of the rig"
+    CHOICE = "one of a few words"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One field of an action. `low` and `high` bound a CHANGE, in hundredths of a dB."""
+
+    name: str
+    kind: Kind
+    help: str
+    required: bool = False
+    low: int = LEVEL_MIN
+    high: int = LEVEL_MAX
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spec:
+    """One row of the table. `main`: the field that the word's own value fills. `continuous`: the action
+    belongs to `turn`, and only there."""
+
+    word: str
+    help: str
+    make: Callable[[Mapping[str, Any]], Action]
+    main: str | None = None
+    fields: tuple[Field, ...] = ()
+    continuous: bool = False
+
+    def field(self, name: str) -> Field | None:
+        """The field of that name."""
+        return next((field for field in self.fields if field.name == name), None)
+
+
+_COLUMN = Field(name="input", kind=Kind.COLUMN, required=True, help="whose level moves: own, whole mix, or an input")
+_LISTENER = Field(name="listener", kind=Kind.LISTENER, help="whose mix; the pedal's own listener where left out")
+
+
+def _change(name: str, help_: str) -> Field:
+    return Field(name=name, kind=Kind.CHANGE, required=True, help=help_, low=-NUDGE_STEP_MAX, high=NUDGE_STEP_MAX)
+
+
+ACTIONS: Final[Mapping[str, Spec]] = {
+    spec.word: spec
+    for spec in (
+        Spec(word=Next.word, help="go one stop on: next section or song", make=lambda _: Next()),
+        Spec(word=Back.word, help="go one stop back", make=lambda _: Back()),
+        Spec(
+            word=GoTo.word,
+            help="go to a song, or to a section of it",
+            main="song",
+            fields=(
+                Field(name="song", kind=Kind.SONG, required=True, help="the song"),
+                Field(name="section", kind=Kind.SECTION, help="a section of it"),
+            ),
+            # A section is found within its song, so the resolved section, where given, is the stop.
+            make=lambda f: GoTo(stop=f["song"] if f.get("section") is None else f["section"]),
+        ),
+        Spec(
+            word=Recall.word,
+            help="assert the present scene whole, or lay a named scene over it until the next stop",
+            main="scene",
+            fields=(Field(name="scene", kind=Kind.SCENE, help="a scene named in the setlist"),),
+            make=lambda f: Recall(scene=f.get("scene")),
+        ),
+        Spec(
+            word=Nudge.word,
+            help="move one level of a listener's mix by so many dB",
+            main="input",
+            fields=(
+                _COLUMN,
+                _change("by", "by how many dB, up or down"),
+                _LISTENER,
+                Field(
+                    name="lasts",
+                    kind=Kind.CHOICE,
+                    choices=("night", "song"),
+                    help="how long it holds; the night where left out",
+                ),
+            ),
+            make=lambda f: Nudge(
+                column=f["input"],
+                by=f["by"],
+                listener=f.get("listener"),
+                lasts=Lasts[(f.get("lasts") or "night").upper()],
+            ),
+        ),
+        Spec(
+            word=Ride.word,
+            help="a treadle or knob shifts one level within a range of dB",
+            main="input",
+            continuous=True,
+            fields=(
+                _COLUMN,
+                _change("from", "the shift at the bottom of the travel"),
+                _change("to", "the shift at the top of the travel"),
+                _LISTENER,
+            ),
+            make=lambda f: Ride(column=f["input"], low=f["from"], high=f["to"], listener=f.get("listener")),
+        ),
+        Spec(
+            word=ClearNudges.word,
+            help="take back the nudges of the pedal's listener, or everyone's",
+            main="whose",
+            fields=(Field(name="whose", kind=Kind.CHOICE, choices=("mine", "everyone"), help="whose nudges"),),
+            make=lambda f: ClearNudges(everyone=f.get("whose") == "everyone"),
+        ),
+        Spec(
+            word=Undo.word,
+            help="take back the last change from this foot that still stands",
+            make=lambda _: Undo(),
+        ),
+        Spec(word=StartCue.word, help="start the song's track", make=lambda _: StartCue()),
+        Spec(word=StopCue.word, help="stop the song's track", make=lambda _: StopCue()),
+        Spec(
+            word=Tell.word,
+            help="send a device one of its messages",
+            main="message",
+            fields=(
+                Field(name="message", kind=Kind.MESSAGE, required=True, help="the message's name"),
+                Field(name="device", kind=Kind.DEVICE, required=True, help="the device that gets it"),
+            ),
+            make=lambda f: Tell(message=f["message"]),
+        ),
+    )
+}

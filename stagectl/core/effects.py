@@ -1,0 +1,156 @@
+"""What goes out of the core: records for the journal and orders for the world, small frozen values.
+
+`at` is the nominal time of an effect, ns; `press` numbers the press (or other wish) that caused it, so
+that the journal, the rehearsal and the desk's bytes can be told together. Orders carry `order = True`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import ClassVar, NamedTuple, TypeAlias
+
+from stagectl.core.levels import Level
+
+
+class Reason(Enum):
+    """Why an event was refused; the value is the sentence that people read."""
+
+    UNKNOWN = "no control of this pedal sends that"
+    NOT_MAPPED = "nothing is mapped to it"
+    ALREADY_DOWN = "it was down already"
+    ALREADY_UP = "it was up already"
+    OUT_OF_RANGE = "the value is outside what this control can send"
+    TOO_SOON = "too soon after the last next"
+    LAST = "the set has no further stop"
+    FIRST = "this is the start of the set"
+    ALREADY_THERE = "already there"
+    AT_CEILING = "it is at its ceiling"
+    AT_TOP = "it is at the top of the nudge range"
+    AT_DESK_TOP = "it is at the top of the desk's range"
+    AT_BOTTOM = "it is off already, or as low as it goes"
+    NOT_DRIVEN = "the show does not drive this level"
+    NOT_PICKED_UP = "the treadle has not met the level yet"
+    NO_LISTENER = "this pedal belongs to no listener"
+    NO_OWN_INPUT = "this listener has no own input"
+    NOTHING_TO_UNDO = "there is nothing to undo"
+    NOTHING_TO_CLEAR = "there are no nudges to clear"
+    NO_CUE = "this song has no cue"
+    NOT_PLAYING = "no track is running"
+
+
+class Move(NamedTuple):
+    """One send's change of target: `before` is None where the desk's level was not known."""
+
+    send: int
+    before: Level | None
+    after: Level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pressed:
+    """A gesture was understood, or a wish came from elsewhere (then `pedal` and `control` are None)."""
+
+    order: ClassVar[bool] = False
+    at: int
+    press: int
+    who: str
+    what: str
+    pedal: int | None = None
+    control: int | None = None
+    gesture: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrived:
+    """The night is at another place: a stop, and the scene laid over it, if any."""
+
+    order: ClassVar[bool] = False
+    at: int
+    press: int
+    stop: int
+    scene: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changed:
+    """Targets moved. `cause`: the action's word. `fade_ns`: over how long the desk is taken there."""
+
+    order: ClassVar[bool] = False
+    at: int
+    press: int
+    who: str
+    cause: str
+    moves: tuple[Move, ...]
+    fade_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """An event changed nothing, and why."""
+
+    order: ClassVar[bool] = False
+    at: int
+    press: int
+    who: str
+    reason: Reason
+    what: str = ""
+    pedal: int | None = None
+    control: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Connected:
+    """A pedal (by index) or the desk (None) came or went."""
+
+    order: ClassVar[bool] = False
+    at: int
+    pedal: int | None
+    here: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """Tell the desk these levels, in this order. Every level is a step of the desk's grid, at or below the
+    send's ceiling."""
+
+    order: ClassVar[bool] = True
+    at: int
+    press: int
+    levels: tuple[tuple[int, Level], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecallStored:
+    """Tell the desk to recall a scene that it stores itself."""
+
+    order: ClassVar[bool] = True
+    at: int
+    press: int
+    number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """Tell a track player to start a number, or to stop (None)."""
+
+    order: ClassVar[bool] = True
+    at: int
+    press: int
+    player: int
+    number: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """Send a device its message."""
+
+    order: ClassVar[bool] = True
+    at: int
+    press: int
+    message: int
+
+
+Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected
+Order: TypeAlias = Ask | RecallStored | Cue | Told
+Effect: TypeAlias = Record | Order

@@ -1,0 +1,70 @@
+"""What comes in by the core's one door: small frozen values.
+
+`pedal` and `control` are indices into the plan. The time of an event is an argument of `step`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from stagectl.core.actions import Action
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moved:
+    """A control said a value, 0 to the control's `top`. For a switch, 64 of 127 and above is down
+    (MIDI 1.0: 0-63 off, 64-127 on)."""
+
+    pedal: int
+    control: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unmapped:
+    """A pedal said something that no control of its mapping stands for. `said`: the bytes, as text."""
+
+    pedal: int
+    said: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalWent:
+    """The pedal's port is gone: its controls are released without firing."""
+
+    pedal: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalCame:
+    """The pedal's port is here. Fires nothing."""
+
+    pedal: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeskWent:
+    """The desk cannot be told anything for now."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeskCame:
+    """The desk can be told things (again)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """An action asked for by something other than a pedal: the terminal, an OSC message."""
+
+    action: Action
+    who: str
+    listener: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wake:
+    """Nothing but time has passed."""
+
+
+Event: TypeAlias = Moved | Unmapped | PedalWent | PedalCame | DeskWent | DeskCame | Wanted | Wake

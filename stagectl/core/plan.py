@@ -1,0 +1,231 @@
+"""The night, compiled: what the core needs of the rig, the setlist and the mappings, as plain data.
+
+Names are resolved to indices, levels are laid out flat, and every rule that the core relies on is checked
+here once. A *send* is one number: `listener * width + column`, where the columns of a listener are the
+inputs in the order of the rig, then the whole mix (the mix's master).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, TypeAlias
+
+from stagectl.core.actions import Action
+from stagectl.core.gestures import Gesture, Timing
+from stagectl.core.grid import Grid
+from stagectl.core.levels import Level, Off
+
+MS: Final = 1_000_000
+"""Nanoseconds in a millisecond. All times in the core are integer nanoseconds."""
+
+Levels: TypeAlias = tuple[Level | None, ...]
+"""A level for every send; None where the show does not drive it."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetTo:
+    """A layer sets a level."""
+
+    level: Level
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftBy:
+    """A layer shifts what lies under it by so many hundredths of a dB; it leaves `off` alone."""
+
+    by: int
+
+
+Layer: TypeAlias = tuple[tuple[int, SetTo | ShiftBy], ...]
+"""What a venue, a song or a section changes: sends and their changes."""
+
+
+def layered(levels: Levels, layer: Layer) -> Levels:
+    """The levels with one layer laid over them."""
+    if not layer:
+        return levels
+    out = list(levels)
+    for send, change in layer:
+        under = out[send]
+        if isinstance(change, SetTo):
+            out[send] = change.level
+        elif under is not None and not isinstance(under, Off):
+            out[send] = under + change.by
+    return tuple(out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CueCall:
+    """What a song tells its track player. `by_press`: wait for `start cue` instead of starting with the song."""
+
+    player: int
+    number: int
+    by_press: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """A place that the setlist steps through: the start (song -1), a song, or a section of one.
+
+    `levels` are before nudges and ceilings. `messages` are indices into the plan's messages.
+    """
+
+    song: int
+    section: int
+    name: str
+    levels: Levels
+    fade_ns: int = 0
+    cue: CueCall | None = None
+    messages: tuple[int, ...] = ()
+    stored: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """A named scene that `recall` lays over the present stop."""
+
+    name: str
+    layer: Layer
+    fade_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Control:
+    """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
+    False for a switch that only ever says that it was pressed (a program change)."""
+
+    name: str
+    does: Mapping[Gesture, Action]
+    timing: Timing = field(default_factory=Timing)
+    top: int = 127
+    gives_release: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pedal:
+    """A pedal and the listener whose foot is on it."""
+
+    name: str
+    controls: tuple[Control, ...]
+    listener: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """A message to another device; the core only knows its name."""
+
+    device: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """The desk's link. `message_ns`: how long one send's message takes on the wire (a three-byte message at
+    31,250 baud: 960,000 ns); `burst_ns`: how much of that may be handed over at once."""
+
+    message_ns: int = 20_000
+    burst_ns: int = 1 * MS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Bounds that a rig can set. Levels in hundredths of a dB."""
+
+    nudge_floor: int = -4_000
+    nudge_up: int = 1_200
+    settle_ns: int = 300 * MS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """The compiled night. Raises ValueError where its parts do not fit together."""
+
+    inputs: tuple[str, ...]
+    listeners: tuple[str, ...]
+    own: tuple[int | None, ...]
+    ceilings: tuple[int, ...]
+    grid: Grid
+    whole_grid: Grid | None
+    stops: tuple[Stop, ...]
+    scenes: tuple[Scene, ...] = ()
+    pedals: tuple[Pedal, ...] = ()
+    players: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
+    messages: tuple[Message, ...] = ()
+    link: Link = field(default_factory=Link)
+    limits: Limits = field(default_factory=Limits)
+    bounded: tuple[Levels, ...] = field(init=False)
+    """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
+
+    def __post_init__(self) -> None:
+        sends = self.width * len(self.listeners)
+        if len(self.own) != len(self.listeners):
+            raise ValueError("`own` needs an entry for each listener")
+        if len(self.ceilings) != sends:
+            raise ValueError(f"`ceilings` needs {sends} entries, one for each send, not {len(self.ceilings)}")
+        if not self.stops or self.stops[0].song != -1:
+            raise ValueError("the first stop is the base scene, before the first song")
+        for stop in self.stops:
+            if len(stop.levels) != sends:
+                raise ValueError(f"stop {stop.name!r} has {len(stop.levels)} levels instead of {sends}")
+        for send, ceiling in enumerate(self.ceilings):
+            grid = self.grid_of(send)
+            if grid is not None and not grid.has_off and grid.steps[0] > ceiling:
+                raise ValueError(f"the desk cannot go as low as the ceiling of {self.send_name(send)}")
+        object.__setattr__(self, "bounded", tuple(self.bound(stop.levels) for stop in self.stops))
+
+    def bound(self, levels: Levels) -> Levels:
+        """The levels held at or below each send's ceiling and the desk's highest step; None where the desk
+        has no message for a send."""
+        out: list[Level | None] = []
+        for send, level in enumerate(levels):
+            grid = self.grid_of(send)
+            if level is None or grid is None:
+                out.append(None)
+            elif isinstance(level, Off):
+                out.append(level)
+            else:
+                out.append(min(level, self.ceilings[send], grid.highest))
+        return tuple(out)
+
+    def in_steps(self, send: int, level: Level | None) -> Level | None:
+        """The desk's own step for an exact level."""
+        grid = self.grid_of(send)
+        return None if level is None or grid is None else grid.nearest(level, self.ceilings[send])
+
+    @property
+    def width(self) -> int:
+        """Sends of one listener: every input, then the whole mix."""
+        return len(self.inputs) + 1
+
+    @property
+    def whole(self) -> int:
+        """The column of the whole mix."""
+        return len(self.inputs)
+
+    def send(self, listener: int, column: int) -> int:
+        """The send's index."""
+        return listener * self.width + column
+
+    def listener_of(self, send: int) -> int:
+        """The listener whose send it is."""
+        return send // self.width
+
+    def grid_of(self, send: int) -> Grid | None:
+        """The levels that the desk can say for a send; None for a whole mix that this desk has no message for."""
+        return self.whole_grid if send % self.width == self.whole else self.grid
+
+    def column_name(self, column: int) -> str:
+        """The input's name, or `whole mix`."""
+        return "whole mix" if column == self.whole else self.inputs[column]
+
+    def send_name(self, send: int) -> str:
+        """`kick in drums' mix`, for messages."""
+        listener, column = divmod(send, self.width)
+        return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
+
+    def who(self, pedal: int) -> str:
+        """Whose change it is: the pedal's listener, or the pedal itself where nobody's ears belong to it."""
+        owner = self.pedals[pedal].listener
+        return self.pedals[pedal].name if owner is None else self.listeners[owner]

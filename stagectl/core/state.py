@@ -1,0 +1,114 @@
+"""The state of the night: immutable values, shared where unchanged.
+
+What people asked for (place, scene, nudges, rides) is kept apart from what follows from it (`wanted`) and
+from what the desk was told (`asked`). At rest `asked` is `wanted` in the desk's own steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final, TypeAlias
+
+from stagectl.core.fade import Fade
+from stagectl.core.gestures import Hand
+from stagectl.core.nudges import Nudges, no_nudges
+from stagectl.core.plan import Levels, Plan
+
+UNDO_MAX: Final = 64
+"""Changes that can be taken back; older ones are forgotten first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the night is: the stop, and the scene that was laid over it, if any."""
+
+    stop: int = 0
+    scene: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovedPlace:
+    """An undo entry: the place was changed. Holds the nudges of the song that was left."""
+
+    who: str
+    before: Place
+    after: Place
+    nudges_before: Nudges
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovedNudges:
+    """An undo entry: nudges of some sends were changed; per send, the values before and after."""
+
+    who: str
+    before: Nudges
+    after: Nudges
+    sends: tuple[int, ...]
+
+
+Undoable: TypeAlias = MovedPlace | MovedNudges
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grip:
+    """A treadle's last shift (hundredths of a dB), and whether it has taken hold of its level."""
+
+    shift: int
+    holds: bool
+
+
+def _empty() -> Mapping[int, int]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """Everything that the core remembers. Built by `begin`, changed only by `step`.
+
+    `wanted`: exact levels; `steps`: the same in the desk's steps; `asked`: what the desk was told last.
+    `rides`: shifts by treadles, by send. `wire_free`: when the link has carried what it was given.
+    `recalled`: whether any scene was recalled yet; until then only what is nudged is driven.
+    """
+
+    now: int
+    place: Place
+    nudges: Nudges
+    rides: Mapping[int, int]
+    wanted: Levels
+    steps: Levels
+    asked: Levels
+    fade: Fade | None
+    wire_free: int
+    desk_here: bool
+    undo: tuple[Undoable, ...]
+    last_next: int | None
+    playing: tuple[int | None, ...]
+    hands: Mapping[tuple[int, int], Hand]
+    grips: Mapping[tuple[int, int], Grip]
+    presses: int
+    recalled: bool = False
+
+
+def begin(plan: Plan, now: int) -> State:
+    """The state at the start of a night: at the base scene, nothing told to the desk, nothing known of it."""
+    unknown: Levels = (None,) * len(plan.ceilings)
+    return State(
+        now=now,
+        place=Place(),
+        nudges=no_nudges(),
+        rides=_empty(),
+        wanted=unknown,
+        steps=unknown,
+        asked=unknown,
+        fade=None,
+        wire_free=now,
+        desk_here=False,
+        undo=(),
+        last_next=None,
+        playing=(None,) * len(plan.players),
+        hands=MappingProxyType({}),
+        grips=MappingProxyType({}),
+        presses=0,
+    )

@@ -1,0 +1,170 @@
+"""From the core's effects to rows with names in them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any, Final, NamedTuple
+
+from stagectl.core.effects import (
+    Arrived,
+    Ask,
+    Changed,
+    Connected,
+    Cue,
+    Effect,
+    Pressed,
+    RecallStored,
+    Refused,
+    Told,
+)
+from stagectl.core.levels import Level, as_db
+from stagectl.core.plan import Plan
+
+
+class Row(NamedTuple):
+    """One line of the story. `at`: ns since the night began. `before` and `after`: levels of a change;
+    `before` None is a level that was not known. What a kind does not use is None."""
+
+    at: int
+    kind: str
+    press: int | None = None
+    who: str | None = None
+    what: str | None = None
+    pedal: str | None = None
+    control: str | None = None
+    gesture: str | None = None
+    song: str | None = None
+    section: str | None = None
+    listener: str | None = None
+    input: str | None = None
+    before: Level | None = None
+    after: Level | None = None
+    sent: Level | None = None
+    number: int | None = None
+    detail: str | None = None
+
+
+KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "message")
+"""Every kind of row, in the order in which a press tells them."""
+
+
+class Teller:
+    """Tells effects as rows. `zero`: the time that counts as the night's beginning, ns."""
+
+    def __init__(self, plan: Plan, zero: int = 0) -> None:
+        self.plan = plan
+        self.zero = zero
+        self._tell: Mapping[type, Callable[[Any], Iterator[Row]]] = {
+            Pressed: self._pressed,
+            Arrived: self._arrived,
+            Changed: self._changed,
+            Refused: self._refused,
+            Connected: self._connected,
+            Cue: self._cue,
+            RecallStored: self._stored,
+            Told: self._told,
+        }
+
+    def rows(self, effects: Iterable[Effect]) -> list[Row]:
+        """The rows of some effects. What the desk is asked for is told by its messages, not here."""
+        return [row for effect in effects if not isinstance(effect, Ask) for row in self._tell[type(effect)](effect)]
+
+    def _names(self, pedal: int | None, control: int | None) -> tuple[str | None, str | None]:
+        if pedal is None:
+            return None, None
+        whole = self.plan.pedals[pedal]
+        return whole.name, None if control is None else whole.controls[control].name
+
+    def _pressed(self, effect: Pressed) -> Iterator[Row]:
+        pedal, control = self._names(effect.pedal, effect.control)
+        yield Row(
+            effect.at - self.zero,
+            "press",
+            effect.press,
+            who=effect.who,
+            what=effect.what,
+            pedal=pedal,
+            control=control,
+            gesture=effect.gesture,
+        )
+
+    def _arrived(self, effect: Arrived) -> Iterator[Row]:
+        song, section = stop_names(self.plan, effect.stop)
+        scene = None if effect.scene is None else self.plan.scenes[effect.scene].name
+        yield Row(effect.at - self.zero, "arrival", effect.press, song=song, section=section, detail=scene)
+
+    def _changed(self, effect: Changed) -> Iterator[Row]:
+        plan, at = self.plan, effect.at - self.zero
+        for send, before, after in effect.moves:
+            listener, column = divmod(send, plan.width)
+            yield Row(
+                at,
+                "change",
+                effect.press,
+                who=effect.who,
+                what=effect.cause,
+                listener=plan.listeners[listener],
+                input=plan.column_name(column),
+                before=before,
+                after=after,
+                sent=plan.in_steps(send, after),
+            )
+
+    def _refused(self, effect: Refused) -> Iterator[Row]:
+        pedal, control = self._names(effect.pedal, effect.control)
+        yield Row(
+            effect.at - self.zero,
+            "refusal",
+            effect.press,
+            who=effect.who,
+            what=effect.what,
+            pedal=pedal,
+            control=control,
+            detail=effect.reason.value,
+        )
+
+    def _connected(self, effect: Connected) -> Iterator[Row]:
+        name = "desk" if effect.pedal is None else self.plan.pedals[effect.pedal].name
+        yield Row(effect.at - self.zero, "link", who=name, what="here" if effect.here else "gone")
+
+    def _cue(self, effect: Cue) -> Iterator[Row]:
+        what = "stop" if effect.number is None else "start"
+        name = self.plan.players[effect.player]
+        yield Row(effect.at - self.zero, "cue", effect.press, who=name, what=what, number=effect.number)
+
+    def _stored(self, effect: RecallStored) -> Iterator[Row]:
+        yield Row(effect.at - self.zero, "stored scene", effect.press, who="desk", number=effect.number)
+
+    def _told(self, effect: Told) -> Iterator[Row]:
+        message = self.plan.messages[effect.message]
+        device = self.plan.devices[message.device]
+        yield Row(effect.at - self.zero, "message", effect.press, who=device, what=message.name)
+
+
+def stop_names(plan: Plan, stop: int) -> tuple[str, str | None]:
+    """The song and the section of a stop; before the first song it is `base`."""
+    at = plan.stops[stop]
+    if at.section < 0:
+        return at.name, None
+    return next(s.name for s in plan.stops if s.song == at.song and s.section < 0), at.name
+
+
+def as_json(row: Row) -> dict[str, Any]:
+    """The row as one JSON object: seconds and dB, only what the row's kind uses."""
+    out: dict[str, Any] = {"kind": row.kind, "at": round(row.at / 1e9, 6)}
+    for name in ("press", "who", "pedal", "control", "gesture", "song", "section", "listener", "input", "number"):
+        value = getattr(row, name)
+        if value is not None:
+            out[name] = value
+    if row.kind == "change":
+        out |= {
+            "from_db": None if row.before is None else as_db(row.before),
+            "to_db": None if row.after is None else as_db(row.after),
+            "sent_db": None if row.sent is None else as_db(row.sent),
+            "cause": row.what,
+        }
+    elif row.what is not None:
+        out["what"] = row.what
+    if row.detail is not None:
+        out["reason" if row.kind == "refusal" else "scene" if row.kind == "arrival" else "detail"] = row.detail
+    return out

@@ -1,0 +1,97 @@
+"""The story in lines that a person reads while the band plays: one line a change of the night."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+from typing import Final
+
+from stagectl.core.levels import text
+from stagectl.story.rows import Row
+
+NAMED_MAX: Final = 3
+"""Changes of one press that a line names one by one; more are counted, with the biggest named."""
+
+
+def clock(at: int) -> str:
+    """A time of the night: `0:07.250`, `12:03.000`, `1:02:03.000`."""
+    millis = at // 1_000_000
+    minutes, rest = divmod(millis, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
+    return f"{head}:{rest // 1000:02d}.{rest % 1000:03d}"
+
+
+def lines(rows: Sequence[Row]) -> list[str]:
+    """The lines for some rows, in their order; the changes of one press share a line."""
+    out = []
+    for (kind, at, _), group in groupby(rows, key=lambda row: (row.kind, row.at, row.press)):
+        some = list(group)
+        said = changes(some) if kind == "change" else [_SAY[kind](row) for row in some]
+        out += [f"{clock(at):>10}  {line}" for line in said]
+    return out
+
+
+def changes(rows: Sequence[Row]) -> list[str]:
+    """What the changes of one press come to."""
+    listeners = list(dict.fromkeys(row.listener for row in rows))
+    if len(rows) <= NAMED_MAX:
+        return [f"  {row.listener}: {row.input} {_way(row)}" for row in rows]
+    whose = f"{len(listeners)} listeners" if len(listeners) > 1 else str(listeners[0])
+    known = [row for row in rows if isinstance(row.before, int) and isinstance(row.after, int)]
+    biggest = max(known, key=lambda row: abs(row.after - row.before), default=None)  # type: ignore[operator]
+    most = "" if biggest is None else f"; most: {biggest.listener}: {biggest.input} {_way(biggest)}"
+    return [f"  {len(rows)} levels of {whose}{most}"]
+
+
+def _way(row: Row) -> str:
+    if row.before is None:
+        return f"to {text(row.after)}"
+    return f"{text(row.before)} → {text(row.after)}"
+
+
+def _press(row: Row) -> str:
+    where = f" ({row.pedal}, {row.control}, {row.gesture})" if row.pedal else ""
+    return f"{row.who}: {row.what}{where}"
+
+
+def _arrival(row: Row) -> str:
+    scene = f", {row.detail} over it" if row.detail else ""
+    return f"  {place(row.song, row.section)}{scene}"
+
+
+def place(song: str | None, section: str | None) -> str:
+    """Where the night is, in words."""
+    return f"{song}, {section}" if section else str(song)
+
+
+def _refusal(row: Row) -> str:
+    what = f"{row.control}: {row.what}" if row.control else row.what
+    return f"{row.who}: refused ({what}): {row.detail}"
+
+
+def _link(row: Row) -> str:
+    return f"{row.who} is {row.what}"
+
+
+def _cue(row: Row) -> str:
+    return f"  {row.who}: {row.what}" + ("" if row.number is None else f" {row.number}")
+
+
+def _stored(row: Row) -> str:
+    return f"  desk: stored scene {row.number}"
+
+
+def _message(row: Row) -> str:
+    return f"  {row.who}: {row.what}"
+
+
+_SAY: Final = {
+    "press": _press,
+    "arrival": _arrival,
+    "refusal": _refusal,
+    "link": _link,
+    "cue": _cue,
+    "stored scene": _stored,
+    "message": _message,
+}
