@@ -1,0 +1,1 @@
+"""Hearing controls: which control of which pedal some bytes mean."""

@@ -1,0 +1,229 @@
+"""MIDI ports by python-rtmidi, used straight: a callback that only stamps the time and hands the bytes on.
+
+The systems: ALSA and JACK on Linux, CoreMIDI on macOS, MultiMedia on Windows. Ports are found by part of their
+name, and our own ports are never found.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from typing import Any, Final, Protocol, TypeAlias
+
+from stagectl.errors import DeviceError, nearest
+
+CLIENT: Final = "stagectl"
+"""The name that other programs see; ports of clients that begin with it are ours."""
+
+API_NAMES: Final = ("alsa", "jack", "core", "windows")
+
+WHY_NONE: Final = {
+    "linux": (
+        "No MIDI system answers. ALSA needs its sequencer (`sudo modprobe snd-seq`, and the user in the group "
+        "`audio`); or start a JACK server, for example `jackd -d dummy` to try things without any hardware."
+    ),
+    "darwin": "No MIDI system answers. CoreMIDI is part of macOS: is python-rtmidi installed for this Python?",
+    "win32": "No MIDI system answers. It is part of Windows: is python-rtmidi installed for this Python?",
+}
+
+Heard: TypeAlias = Callable[[bytes, int], None]
+"""Takes a message's bytes and the monotonic time of its arrival, ns. Called on the driver's thread."""
+
+
+class OutPort(Protocol):
+    """Somewhere that bytes go."""
+
+    name: str
+
+    def send(self, packet: bytes) -> None:
+        """Send one message. Raises DeviceError where it cannot leave."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the port."""
+        ...
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep the drivers' C libraries from writing to stderr; what matters is raised."""
+    try:
+        saved, sink = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    except OSError:
+        yield
+        return
+    try:
+        sys.stderr.flush()
+        os.dup2(sink, 2)
+        yield
+    finally:
+        os.dup2(saved, 2)
+        os.close(saved)
+        os.close(sink)
+
+
+def _rtmidi() -> Any:
+    try:
+        import rtmidi
+    except ImportError as error:
+        raise DeviceError(
+            "python-rtmidi is not installed for this Python; `pip install 'stagectl[midi]'` builds it "
+            "(on Linux it needs a C++ compiler and the ALSA headers, libasound2-dev)"
+        ) from error
+    return rtmidi
+
+
+def systems() -> dict[str, int]:
+    """The MIDI systems that this python-rtmidi was built for, by our names, in the order in which they are tried."""
+    rtmidi = _rtmidi()
+    numbers = {
+        "alsa": rtmidi.API_LINUX_ALSA,
+        "jack": rtmidi.API_UNIX_JACK,
+        "core": rtmidi.API_MACOSX_CORE,
+        "windows": rtmidi.API_WINDOWS_MM,
+    }
+    built = rtmidi.get_compiled_api()
+    return {name: number for name, number in numbers.items() if number in built}
+
+
+class MidiSystem:
+    """One MIDI system. `name`: `alsa`, `jack`, `core` or `windows`. Raises DeviceError where it does not answer."""
+
+    def __init__(self, name: str) -> None:
+        known = systems()
+        if name not in known:
+            raise DeviceError(f"this machine has no MIDI system `{name}`{nearest(name, known)}")
+        self.name = name
+        self._rtmidi = _rtmidi()
+        self._api = known[name]
+        self._in = self._client(self._rtmidi.MidiIn, CLIENT)
+        self._out = self._client(self._rtmidi.MidiOut, CLIENT)
+
+    def _client(self, kind: Any, name: str) -> Any:
+        os.environ.setdefault("JACK_NO_START_SERVER", "1")
+        with quiet():
+            try:
+                return kind(self._api, name=name)
+            except (self._rtmidi.RtMidiError, SystemError, OSError) as error:
+                raise DeviceError(f"the MIDI system `{self.name}` does not answer: {_plain(error)}") from error
+
+    def inputs(self) -> list[str]:
+        """The ports that can be listened to, without our own."""
+        return _others(self._in.get_ports())
+
+    def outputs(self) -> list[str]:
+        """The ports that can be sent to, without our own."""
+        return _others(self._out.get_ports())
+
+    def open_in(self, full_name: str, heard: Heard) -> InPort:
+        """Listen to a port by its full name. Raises DeviceError where it is gone."""
+        client = self._client(self._rtmidi.MidiIn, CLIENT)
+        self._open(client, full_name)
+        return InPort(client, full_name, heard)
+
+    def open_out(self, full_name: str) -> MidiOut:
+        """A port to send to, by its full name. Raises DeviceError where it is gone."""
+        client = self._client(self._rtmidi.MidiOut, CLIENT)
+        self._open(client, full_name)
+        return MidiOut(client, full_name)
+
+    def virtual_in(self, client_name: str, port: str, heard: Heard) -> InPort:
+        """A port of our own that others send to (not on Windows)."""
+        client = self._client(self._rtmidi.MidiIn, client_name)
+        self._virtual(client, port)
+        return InPort(client, port, heard)
+
+    def virtual_out(self, client_name: str, port: str) -> MidiOut:
+        """A port of our own that others listen to (not on Windows)."""
+        client = self._client(self._rtmidi.MidiOut, client_name)
+        self._virtual(client, port)
+        return MidiOut(client, port)
+
+    def _open(self, client: Any, full_name: str) -> None:
+        try:
+            client.open_port(client.get_ports().index(full_name), name=full_name.rpartition(":")[2] or "port")
+        except (ValueError, self._rtmidi.RtMidiError, SystemError) as error:
+            client.delete()
+            raise DeviceError(f"the MIDI port `{full_name}` cannot be opened: {_plain(error)}") from error
+
+    def _virtual(self, client: Any, port: str) -> None:
+        try:
+            client.open_virtual_port(port)
+        except (NotImplementedError, self._rtmidi.RtMidiError, SystemError) as error:
+            client.delete()
+            raise DeviceError(f"a virtual MIDI port cannot be made on `{self.name}`: {_plain(error)}") from error
+
+    def close(self) -> None:
+        """Let go of the system."""
+        self._in.delete()
+        self._out.delete()
+
+
+class InPort:
+    """A port that is listened to."""
+
+    def __init__(self, client: Any, name: str, heard: Heard) -> None:
+        self.name = name
+        self._client = client
+
+        def callback(event: tuple[list[int], float], _: object) -> None:
+            heard(bytes(event[0]), time.monotonic_ns())
+
+        client.ignore_types(sysex=False, timing=False, active_sense=False)
+        client.set_callback(callback)
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._client.cancel_callback()
+        self._client.close_port()
+        self._client.delete()
+
+
+class MidiOut:
+    """A port that is sent to."""
+
+    def __init__(self, client: Any, name: str) -> None:
+        self.name = name
+        self._client = client
+
+    def send(self, packet: bytes) -> None:
+        """Send one message."""
+        try:
+            self._client.send_message(packet)
+        except Exception as error:
+            raise DeviceError(f"the MIDI port `{self.name}` takes no bytes: {_plain(error)}") from error
+
+    def close(self) -> None:
+        """Let go of the port."""
+        with suppress(Exception):
+            self._client.close_port()
+            self._client.delete()
+
+
+def open_system(name: str = "auto") -> MidiSystem:
+    """The MIDI system of that name, or the first that answers. Raises DeviceError, saying what to do, if none does."""
+    if name != "auto":
+        return MidiSystem(name)
+    for known in systems():
+        with suppress(DeviceError):
+            return MidiSystem(known)
+    raise DeviceError(WHY_NONE.get(sys.platform, WHY_NONE["linux"]))
+
+
+def find(part: str, names: list[str]) -> str | None:
+    """The full name of the port that `part` means: the whole name, else the first that holds it, whatever its case."""
+    if part in names:
+        return part
+    low = part.lower()
+    return next((name for name in names if low in name.lower()), None)
+
+
+def _others(names: list[str]) -> list[str]:
+    return [name for name in names if not name.lower().startswith(CLIENT)]
+
+
+def _plain(error: BaseException) -> str:
+    return str(error).rstrip(".") or type(error).__name__

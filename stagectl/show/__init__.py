@@ -1,0 +1,1 @@
+"""What the user writes: rig, setlist, mapping and profile; reading, checking, compiling. No I/O library."""

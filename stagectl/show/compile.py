@@ -1,0 +1,244 @@
+"""From a sound show to the core's plan: names become indices, layers become levels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from stagectl.core.actions import Action, Kind
+from stagectl.core.gestures import Timing
+from stagectl.core.levels import OFF, Level
+from stagectl.core.plan import (
+    Control,
+    CueCall,
+    Layer,
+    Levels,
+    Limits,
+    Link,
+    Message,
+    Pedal,
+    Plan,
+    Scene,
+    SetTo,
+    ShiftBy,
+    Stop,
+    layered,
+)
+from stagectl.errors import nearest
+from stagectl.show.load import Show
+from stagectl.show.mapping import ActionModel, ControlModel
+from stagectl.show.messages import OSC_TOP, HearOsc, HearProgram
+from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
+from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
+from stagectl.wire.midi import BYTE_NS
+
+USB_MESSAGE_NS = 100_000
+"""A MIDI message over USB: a full-speed link carries 16 event packets of four bytes in each 1 ms frame (63 µs
+each); some slack is left."""
+
+OSC_MESSAGE_NS = 20_000
+"""An OSC packet of some 60 bytes with its UDP, IP and Ethernet heads takes 12 µs at 100 Mbit/s."""
+
+
+class Compiled(NamedTuple):
+    """The plan, and the bytes behind each of its messages."""
+
+    plan: Plan
+    packets: tuple[tuple[bytes, ...], ...]
+
+
+def compile_show(show: Show, venue: str | None = None) -> Compiled:
+    """The plan for a venue (None: the base as it stands). Raises ValueError where there is no such venue."""
+    return _Compiler(show, venue).compile()
+
+
+class _Compiler:
+    def __init__(self, show: Show, venue: str | None) -> None:
+        if venue is not None and venue not in show.setlist.venues:
+            raise ValueError(f"`{venue}` is not a venue of this setlist{nearest(venue, show.setlist.venues)}")
+        self.show, self.rig, self.setlist = show, show.rig, show.setlist
+        self.venue = {} if venue is None else show.setlist.venues[venue]
+        self.width = len(self.rig.inputs) + 1
+        self.devices = [device.name for device in self.rig.devices]
+        self.messages: list[Message] = []
+        self.packets: list[tuple[bytes, ...]] = []
+        self.named: dict[tuple[str, str], int] = {}
+
+    def compile(self) -> Compiled:
+        rig, profile = self.rig, self.show.profile
+        self._name_messages()
+        stops = self._stops()
+        plan = Plan(
+            inputs=tuple(one.name for one in rig.inputs),
+            listeners=tuple(one.name for one in rig.listeners),
+            own=tuple(column(rig, one, OWN) for one in rig.listeners),
+            ceilings=self._ceilings(),
+            grid=profile.send.law().grid,
+            whole_grid=None if profile.whole_mix is None else profile.whole_mix.law().grid,
+            stops=stops,
+            scenes=tuple(
+                Scene(name=name, layer=self._layer(scene.levels), fade_ns=_fade(scene.fade, self.setlist.fade))
+                for name, scene in self.setlist.scenes.items()
+            ),
+            pedals=self._pedals(stops),
+            players=tuple(player.name for player in rig.players),
+            devices=tuple(self.devices),
+            messages=tuple(self.messages),
+            link=self._link(),
+            limits=Limits(
+                nudge_floor=rig.limits.nudge_floor, nudge_up=rig.limits.nudge_up, settle_ns=rig.limits.settle_time
+            ),
+        )
+        return Compiled(plan, tuple(self.packets))
+
+    def _ceilings(self) -> tuple[int, ...]:
+        names = [*(one.name for one in self.rig.inputs), WHOLE]
+        return tuple(ceiling_of(self.rig, listener, name) for listener in self.rig.listeners for name in names)
+
+    def _link(self) -> Link:
+        profile = self.show.profile
+        if profile.over == "osc":
+            return Link(message_ns=OSC_MESSAGE_NS)
+        said = profile.send.say.packets(self.rig.inputs[0].socket, self.rig.listeners[0].mix, _a_code(self.show))
+        if self.rig.desk.link == "usb":
+            return Link(message_ns=USB_MESSAGE_NS * len(said))
+        return Link(message_ns=BYTE_NS * sum(map(len, said)))
+
+    # -- levels -------------------------------------------------------------------------------------------
+
+    def _base(self) -> Levels:
+        out: list[Level | None] = []
+        for listener in self.rig.listeners:
+            levels = self.setlist.base[listener.name]
+            row: list[Level | None] = [levels.get(REST, OFF) for _ in self.rig.inputs]
+            row.append(levels.get(WHOLE))
+            for name, level in levels.items():
+                at = column(self.rig, listener, name)
+                if at is not None:
+                    row[at] = level
+            out += row
+        return tuple(out)
+
+    def _layer(self, texts: LayerTexts) -> Layer:
+        changes: list[tuple[int, SetTo | ShiftBy]] = []
+        for name, sends in texts.items():
+            for at in listeners_of(self.rig, name):
+                for input_, change in sends.items():
+                    here = column(self.rig, self.rig.listeners[at], input_)
+                    if here is not None:
+                        changes.append((at * self.width + here, change))
+        return tuple(changes)
+
+    def _stops(self) -> tuple[Stop, ...]:
+        levels = layered(self._base(), self._layer(self.venue))
+        stops = [Stop(song=-1, section=-1, name="base", levels=levels, fade_ns=self.setlist.fade)]
+        for at, song in enumerate(self.setlist.songs):
+            over = layered(levels, self._layer(song.levels))
+            stops.append(self._stop(song, at, -1, over, song.fade, self.setlist.fade))
+            for part, section in enumerate(song.sections):
+                here = layered(over, self._layer(section.levels))
+                stops.append(self._stop(song, at, part, here, section.fade, _fade(song.fade, self.setlist.fade)))
+        return tuple(stops)
+
+    def _stop(self, song: SongModel, at: int, part: int, levels: Levels, fade: int | None, default: int) -> Stop:
+        own: SongModel | SectionModel = song if part < 0 else song.sections[part]
+        cue = None
+        if song.cue is not None:
+            player = [one.name for one in self.rig.players].index(song.cue.player)
+            cue = CueCall(player=player, number=song.cue.number, by_press=song.cue.starts == "by press")
+        return Stop(
+            song=at,
+            section=part,
+            name=own.name,
+            levels=levels,
+            fade_ns=_fade(fade, default),
+            cue=cue,
+            messages=tuple(self._message(message) for message in own.messages),
+            stored=song.stored_scene if part < 0 else None,
+        )
+
+    # -- messages -----------------------------------------------------------------------------------------
+
+    def _name_messages(self) -> None:
+        for at, device in enumerate(self.rig.devices):
+            for name, says in device.messages.items():
+                self.named[device.name, name] = self._add(at, name, says)
+
+    def _add(self, device: int, name: str, says: list[Any]) -> int:
+        self.messages.append(Message(device=device, name=name))
+        self.packets.append(tuple(packet for say in says for packet in say.packets()))
+        return len(self.messages) - 1
+
+    def _message(self, message: MessageModel) -> int:
+        if message.message is not None:
+            return self.named[message.to, message.message]
+        assert message.say is not None
+        label = ", ".join(_label(say) for say in message.say)
+        return self._add(self.devices.index(message.to), label, message.say)
+
+    # -- pedals -------------------------------------------------------------------------------------------
+
+    def _pedals(self, stops: tuple[Stop, ...]) -> tuple[Pedal, ...]:
+        listeners = [one.name for one in self.rig.listeners]
+        return tuple(
+            Pedal(
+                name=pedal.name,
+                controls=tuple(
+                    self._control(name, control, stops)
+                    for name, control in self.show.mappings[pedal.mapping].controls.items()
+                ),
+                listener=None if pedal.listener is None else listeners.index(pedal.listener),
+            )
+            for pedal in self.rig.pedals
+        )
+
+    def _control(self, name: str, model: ControlModel, stops: tuple[Stop, ...]) -> Control:
+        return Control(
+            name=name,
+            does={gesture: self._action(action, stops) for gesture, action in model.gestures().items()},
+            timing=Timing(hold_ns=model.hold_time, double_ns=model.double_time),
+            top=OSC_TOP if isinstance(model.sends, HearOsc) else 127,
+            gives_release=not isinstance(model.sends, HearProgram),
+        )
+
+    def _action(self, model: ActionModel, stops: tuple[Stop, ...]) -> Action:
+        fields = model.fields()
+        resolve: Mapping[Kind, Any] = {
+            Kind.COLUMN: lambda name: None if name == OWN else self._column(name),
+            Kind.LISTENER: [one.name for one in self.rig.listeners].index,
+            Kind.SONG: lambda name: next(at for at, s in enumerate(stops) if s.section < 0 and s.name == name and at),
+            Kind.SECTION: lambda name: self._section(stops, fields["song"], name),
+            Kind.SCENE: list(self.setlist.scenes).index,
+            Kind.MESSAGE: lambda name: self.named[fields["device"], name],
+        }
+        resolved = {
+            field.name: resolve[field.kind](fields[field.name])
+            if field.kind in resolve and fields[field.name] is not None
+            else fields[field.name]
+            for field in model.spec.fields
+        }
+        return model.spec.make(resolved)
+
+    def _column(self, name: str) -> int:
+        return self.width - 1 if name == WHOLE else [one.name for one in self.rig.inputs].index(name)
+
+    def _section(self, stops: tuple[Stop, ...], song: str, section: str) -> int:
+        at = [one.name for one in self.setlist.songs].index(song)
+        part = [one.name for one in self.setlist.songs[at].sections].index(section)
+        return next(i for i, stop in enumerate(stops) if (stop.song, stop.section) == (at, part))
+
+
+def _fade(fade: int | None, default: int) -> int:
+    return default if fade is None else fade
+
+
+def _label(say: Any) -> str:
+    """A message that has no name, in words: `program 5`."""
+    fields = say.model_dump(exclude_none=True)
+    word, value = next(iter(fields.items()))
+    return f"{word.replace('_', ' ')} {value.hex(' ') if isinstance(value, bytes) else value}"
+
+
+def _a_code(show: Show) -> Any:
+    """Some code of the desk's law, to measure a message by."""
+    return show.profile.send.law().code(OFF)

@@ -1,0 +1,143 @@
+"""The mapping file: what each control of a pedal sends, and what its gestures do.
+
+The models of the actions are made from the core's table of actions, so that the file, its checks and its schema
+know exactly the actions that the core does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import reduce
+from operator import or_
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, TypeAlias
+
+from pydantic import BeforeValidator, Discriminator, Field, Tag, create_model, model_validator
+
+from stagectl.core.actions import ACTIONS, Kind, Spec
+from stagectl.core.actions import Field as ActionField
+from stagectl.core.gestures import DOUBLE_DEFAULT_NS, HOLD_DEFAULT_NS, Gesture
+from stagectl.errors import nearest
+from stagectl.show.messages import AnyHear
+from stagectl.show.values import ChangeText, Duration, FileModel, Name, NameText, Typed, said
+
+
+@dataclass(frozen=True)
+class Choice(Typed):
+    """One of a few words."""
+
+    words: tuple[str, ...]
+
+    def parse(self, typed: Any) -> str:
+        if typed not in self.words:
+            raise ValueError(f"{said(typed)} is not one of {', '.join(f'`{word}`' for word in self.words)}")
+        return str(typed)
+
+    def schema(self) -> dict[str, Any]:
+        return {"enum": list(self.words)}
+
+
+class ActionModel(FileModel):
+    """An action as it is written: `spec` is its row in the table."""
+
+    spec: ClassVar[Spec]
+
+    def fields(self) -> dict[str, Any]:
+        """The parsed fields by name; those that were left out are None."""
+        return {field.name: getattr(self, field.name) for field in self.spec.fields}
+
+
+def _type_of(field: ActionField) -> Any:
+    if field.kind is Kind.CHANGE:
+        parser: Typed = ChangeText(field.low, field.high)
+    elif field.kind is Kind.CHOICE:
+        parser = Choice(field.choices)
+    else:
+        parser = NameText()
+    return Annotated[Any, parser] if field.required else Annotated[Any, parser] | None
+
+
+def _model_of(spec: Spec) -> type[ActionModel]:
+    fields: dict[str, Any] = {}
+    for field in spec.fields:
+        alias = spec.word if field.name == spec.main else field.name
+        default = ... if field.required else None
+        fields[field.name] = (_type_of(field), Field(default, alias=alias, description=field.help))
+    if spec.main is None:
+        # The word itself stands as a key without a value.
+        fields["word"] = (None, Field(None, alias=spec.word))
+    name = "".join(part.title() for part in spec.word.split()) + "Action"
+    model = create_model(name, __base__=ActionModel, __doc__=spec.help, **fields)
+    model.spec = spec
+    return model
+
+
+ACTION_MODELS: Mapping[str, type[ActionModel]] = {word: _model_of(spec) for word, spec in ACTIONS.items()}
+
+
+def _bare_word(typed: Any) -> Any:
+    """`next` is short for `{next: }`."""
+    if isinstance(typed, str):
+        word = typed.strip()
+        if word not in ACTIONS:
+            raise ValueError(f"`{word}` is not an action{nearest(word, ACTIONS)}")
+        return {word: None}
+    if not isinstance(typed, dict):
+        raise ValueError(f"{said(typed)} stands where an action is needed, such as `next` or `{{nudge: own, by: +1}}`")
+    if not any(word in typed for word in ACTIONS):
+        first = next(iter(typed), "")
+        raise ValueError(f"`{first}` is not an action{nearest(str(first), ACTIONS)}")
+    return typed
+
+
+def _word_of(typed: Any) -> str | None:
+    if isinstance(typed, dict):
+        return next((word for word in typed if word in ACTIONS), None)
+    return typed.spec.word if isinstance(typed, ActionModel) else None
+
+
+if TYPE_CHECKING:
+    AnyAction: TypeAlias = ActionModel
+else:
+    AnyAction = Annotated[
+        reduce(or_, (Annotated[model, Tag(word)] for word, model in ACTION_MODELS.items())),
+        Discriminator(_word_of),
+        BeforeValidator(_bare_word),
+    ]
+
+
+class ControlModel(FileModel):
+    """One control: what it sends, and what its gestures do."""
+
+    sends: AnyHear
+    press: AnyAction | None = None
+    release: AnyAction | None = None
+    hold: AnyAction | None = None
+    double_press: AnyAction | None = None
+    turn: AnyAction | None = None
+    hold_time: Annotated[int, Duration(10)] = HOLD_DEFAULT_NS
+    double_time: Annotated[int, Duration(2)] = DOUBLE_DEFAULT_NS
+
+    @model_validator(mode="after")
+    def _turn_stands_alone(self) -> ControlModel:
+        gestures = self.gestures()
+        if Gesture.TURN in gestures and len(gestures) > 1:
+            raise ValueError("a control that is turned has no other gestures")
+        for gesture, action in gestures.items():
+            if action.spec.continuous != (gesture is Gesture.TURN):
+                needs = "only `turn` does" if action.spec.continuous else "`turn` needs `ride`"
+                raise ValueError(f"`{gesture.value}` cannot do `{action.spec.word}`: {needs}")
+        return self
+
+    def gestures(self) -> dict[Gesture, ActionModel]:
+        """The gestures that are mapped."""
+        found = {gesture: getattr(self, gesture.value.replace(" ", "_")) for gesture in Gesture}
+        return {gesture: action for gesture, action in found.items() if action is not None}
+
+
+class MappingModel(FileModel):
+    """A pedal: its controls by name."""
+
+    name: Name
+    notes: str | None = None
+    controls: dict[Name, ControlModel] = Field(min_length=1, max_length=64)

@@ -1,0 +1,280 @@
+"""Messages that a show sends, and messages that a control sends: how they are written in the files.
+
+Each is a mapping whose first key says what it is: `{program: 5, channel: 2}`, `{osc: /lights/next}`. Numbers are as
+on the wire (programs and notes 0 to 127), channels 1 to 16.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+
+from pydantic import BeforeValidator, Discriminator, Field, Tag
+
+from stagectl.errors import WireError
+from stagectl.show.values import Address, Channel, FileModel, Fourteen, Real, Seven, Typed, Whole, said
+from stagectl.wire import midi
+from stagectl.wire.osc import Argument, build
+
+
+@dataclass(frozen=True)
+class HexText(Typed):
+    """SysEx bytes as hexadecimal text, from F0 to F7."""
+
+    def parse(self, typed: Any) -> bytes:
+        try:
+            return midi.sysex(bytes.fromhex(str(typed)))
+        except (ValueError, WireError) as error:
+            raise ValueError(f"{said(typed)} is no SysEx in hexadecimal, such as `F0 7D 01 F7`: {error}") from error
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": "^[Ff]0([ ]?[0-9A-Fa-f]{2})+$"}
+
+
+CUE = -1
+"""Stands in a player's message where the number of the song's cue goes."""
+
+
+@dataclass(frozen=True)
+class CueOr(Typed):
+    """A whole number, or the word `cue` for the number of the song's cue."""
+
+    high: int = 127
+
+    def parse(self, typed: Any) -> int:
+        if str(typed).strip() == "cue":
+            return CUE
+        try:
+            return Whole(0, self.high).parse(typed)
+        except ValueError as error:
+            raise ValueError(f"{error}, nor `cue`") from error
+
+    def schema(self) -> dict[str, Any]:
+        return {"anyOf": [Whole(0, self.high).schema(), {"const": "cue"}]}
+
+
+class Say(FileModel):
+    """A message that goes out."""
+
+    is_osc: ClassVar[bool] = False
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        """The bytes, one message each. `cue` is put where the message says `cue`."""
+        raise NotImplementedError
+
+
+def _with(value: int, cue: int | None) -> int:
+    if value != CUE:
+        return value
+    if cue is None:
+        raise WireError("`cue` stands for a number only in the messages of a track player")
+    return cue
+
+
+class SayNote(Say):
+    """Note on; with velocity 0 it is note off."""
+
+    note: Annotated[int, CueOr()]
+    velocity: Seven = 100
+    channel: Channel
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        return (midi.note_on(self.channel, _with(self.note, cue), self.velocity),)
+
+
+class SayControl(Say):
+    """A controller's value."""
+
+    control_change: Seven
+    value: Annotated[int, CueOr()]
+    channel: Channel
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        return (midi.control_change(self.channel, self.control_change, _with(self.value, cue)),)
+
+
+class SayProgram(Say):
+    """A program, after its bank where one is named."""
+
+    program: Annotated[int, CueOr()]
+    bank: Fourteen | None = None
+    channel: Channel
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        return midi.program_change(self.channel, _with(self.program, cue), self.bank)
+
+
+class SaySysEx(Say):
+    """A SysEx message."""
+
+    sysex: Annotated[bytes, HexText()]
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        return (self.sysex,)
+
+
+class SayRealtime(Say):
+    """Start, continue or stop."""
+
+    realtime: Literal["start", "continue", "stop"]
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        return (midi.realtime(self.realtime),)
+
+
+class SaySong(Say):
+    """Song select."""
+
+    song_select: Annotated[int, CueOr()]
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        return (midi.song_select(_with(self.song_select, cue)),)
+
+
+@dataclass(frozen=True)
+class OscValue(Typed):
+    """One OSC argument: a whole number (int), a number with a point (float), `yes`/`no` (boolean), else text."""
+
+    def parse(self, typed: Any) -> Argument:
+        if typed is None or isinstance(typed, dict | list):
+            raise ValueError(f"{said(typed)} is no OSC argument")
+        text = str(typed)
+        if text in ("yes", "true", "no", "false"):
+            return text in ("yes", "true")
+        for kind in (int, float):
+            try:
+                value = kind(text)
+            except ValueError:
+                continue
+            return value if abs(value) < 2**31 else text
+        return text
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": ["number", "string", "boolean"]}
+
+
+class SayOsc(Say):
+    """An OSC message."""
+
+    is_osc: ClassVar[bool] = True
+    osc: Address
+    arguments: list[Annotated[Argument, OscValue()]] = Field(default=[], max_length=16)
+
+    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+        filled = tuple(_with(CUE, cue) if argument == "cue" else argument for argument in self.arguments)
+        return (build(self.osc, filled),)
+
+
+def first_key(models: Mapping[str, type[FileModel]]) -> Callable[[Any], str | None]:
+    """A discriminator: the kind of message is the key that is there."""
+
+    def kind(typed: Any) -> str | None:
+        if isinstance(typed, dict):
+            return next((key for key in models if key in typed), None)
+        return next((key for key, model in models.items() if isinstance(typed, model)), None)
+
+    return kind
+
+
+def _needs(models: Mapping[str, type[FileModel]]) -> Discriminator:
+    words = ", ".join(f"`{word}`" for word in models)
+    return Discriminator(
+        first_key(models),
+        custom_error_type="needs_kind",
+        custom_error_message=f"a mapping with one of {words} is needed here",
+    )
+
+
+_SAY: dict[str, type[FileModel]] = {
+    "note": SayNote,
+    "control change": SayControl,
+    "program": SayProgram,
+    "sysex": SaySysEx,
+    "realtime": SayRealtime,
+    "song select": SaySong,
+    "osc": SayOsc,
+}
+
+AnySay: TypeAlias = Annotated[
+    Annotated[SayNote, Tag("note")]
+    | Annotated[SayControl, Tag("control change")]
+    | Annotated[SayProgram, Tag("program")]
+    | Annotated[SaySysEx, Tag("sysex")]
+    | Annotated[SayRealtime, Tag("realtime")]
+    | Annotated[SaySong, Tag("song select")]
+    | Annotated[SayOsc, Tag("osc")],
+    _needs(_SAY),
+]
+
+
+def one_or_more(typed: Any) -> Any:
+    """A single value counts as a list of one."""
+    return [typed] if isinstance(typed, dict) else typed
+
+
+SayList: TypeAlias = Annotated[list[AnySay], BeforeValidator(one_or_more), Field(min_length=1, max_length=64)]
+
+
+@dataclass(frozen=True)
+class AnyChannel(Typed):
+    """A channel, or `any` (0 inside)."""
+
+    def parse(self, typed: Any) -> int:
+        if str(typed).strip().lower() == "any":
+            return 0
+        try:
+            return Whole(1, 16).parse(typed)
+        except ValueError as error:
+            raise ValueError(f"{error}, nor `any`") from error
+
+    def schema(self) -> dict[str, Any]:
+        return {"anyOf": [Whole(1, 16).schema(), {"const": "any"}]}
+
+
+class HearNote(FileModel):
+    """A switch that sends a note: on is down, off (or velocity 0) is up."""
+
+    note: Seven
+    channel: Annotated[int, AnyChannel()] = 0
+
+
+class HearControl(FileModel):
+    """A switch or treadle that sends a controller."""
+
+    control_change: Seven
+    channel: Annotated[int, AnyChannel()] = 0
+
+
+class HearProgram(FileModel):
+    """A switch that sends a program change and never says that it was let go."""
+
+    program: Seven
+    channel: Annotated[int, AnyChannel()] = 0
+
+
+OSC_TOP = 16_383
+"""The steps that the travel of an OSC control is counted in."""
+
+
+class HearOsc(FileModel):
+    """A control that sends an OSC message: its first argument, 0 to `top`, is the value; without one it is a press."""
+
+    osc: Address
+    top: Annotated[float, Real(0.001, 1_000_000)] = 1
+
+
+_HEAR: dict[str, type[FileModel]] = {
+    "note": HearNote,
+    "control change": HearControl,
+    "program": HearProgram,
+    "osc": HearOsc,
+}
+
+AnyHear: TypeAlias = Annotated[
+    Annotated[HearNote, Tag("note")]
+    | Annotated[HearControl, Tag("control change")]
+    | Annotated[HearProgram, Tag("program")]
+    | Annotated[HearOsc, Tag("osc")],
+    _needs(_HEAR),
+]

@@ -1,0 +1,56 @@
+"""Names with a meaning of their own, and finding a name's index.
+
+`own`: the listener's own input. `whole mix`: the mix's master. `rest`: in the base, every input that is not named.
+`everyone`: in a layer, every listener.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Final, TypeVar
+
+from stagectl.show.rig import ListenerModel, RigModel
+
+OWN: Final = "own"
+WHOLE: Final = "whole mix"
+REST: Final = "rest"
+EVERYONE: Final = "everyone"
+RESERVED: Final = (OWN, WHOLE, REST, EVERYONE)
+
+ValueT = TypeVar("ValueT")
+
+
+def twice(names: Iterable[ValueT]) -> Iterator[tuple[int, int, ValueT]]:
+    """The names that stand again: the place, the first place, the name."""
+    first: dict[ValueT, int] = {}
+    for at, name in enumerate(names):
+        if name in first:
+            yield at, first[name], name
+        else:
+            first[name] = at
+
+
+def column(rig: RigModel, listener: ListenerModel, name: str) -> int | None:
+    """The column that a name means in a listener's mix; None where it means none."""
+    if name == WHOLE:
+        return len(rig.inputs)
+    if name == OWN:
+        name = listener.own_input or ""
+    return next((at for at, line in enumerate(rig.inputs) if line.name == name), None)
+
+
+def listeners_of(rig: RigModel, name: str) -> list[int]:
+    """The listeners that a name in a layer means."""
+    return [at for at, one in enumerate(rig.listeners) if name in (one.name, EVERYONE)]
+
+
+def ceiling_of(rig: RigModel, listener: ListenerModel, column_name: str) -> int:
+    """The ceiling of one send, hundredths of a dB: its own, else the listener's, else the rig's."""
+    default = rig.ceiling if listener.ceiling is None else listener.ceiling
+    return _of_column(listener.ceilings, listener, column_name, default)
+
+
+def _of_column(values: Mapping[str, int], listener: ListenerModel, name: str, default: int) -> int:
+    if name == listener.own_input and OWN in values:
+        return min(values[OWN], values.get(name, values[OWN]))
+    return values.get(name, default)

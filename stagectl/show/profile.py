@@ -1,0 +1,335 @@
+"""The desk profile: how one kind of desk is told a send level, a mix's master level and a stored scene.
+
+Every number on the wire may depend on the input's socket and on the mix: `{first: 16, per input: 1, per mix: 24}`
+means 16 for input 1 of mix 1, one more for each input, 24 more for each mix.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+
+from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
+
+from stagectl.core.levels import Level
+from stagectl.errors import WireError
+from stagectl.show.messages import first_key
+from stagectl.show.values import FileModel, LevelText, Name, Seven, Typed, Whole, number, said
+from stagectl.wire import laws, midi
+from stagectl.wire.midi import SYSEX_MAX
+from stagectl.wire.osc import build, check_address
+
+
+class Numbering(FileModel):
+    """A number that may grow with the input's socket and the mix, both counted from 1."""
+
+    first: Annotated[int, Whole(0, 16_383)]
+    per_input: Annotated[int, Whole(-16_383, 16_383)] = 0
+    per_mix: Annotated[int, Whole(-16_383, 16_383)] = 0
+
+    def at(self, socket: int, mix: int) -> int:
+        """The number for an input's socket and a mix."""
+        return self.first + self.per_input * (socket - 1) + self.per_mix * (mix - 1)
+
+
+def _bare_number(typed: Any) -> Any:
+    return typed if isinstance(typed, dict | Numbering) else {"first": typed}
+
+
+Number: TypeAlias = Annotated[Numbering, BeforeValidator(_bare_number)]
+
+
+class Place(FileModel):
+    """Where on the wire a level is said. `bits`: the width of its value; None for OSC."""
+
+    bits: ClassVar[int | None] = None
+
+    def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
+        """The messages for one value; WireError where a number leaves its range."""
+        raise NotImplementedError
+
+
+class ByControl(Place):
+    """A 7-bit controller."""
+
+    bits: ClassVar[int | None] = 7
+    channel: Number
+    control_change: Number
+
+    def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
+        channel, control = self.channel.at(socket, mix), self.control_change.at(socket, mix)
+        return (midi.control_change(channel, control, int(code)),)
+
+
+class ByControlPair(Place):
+    """A 14-bit controller: 0-31 for the MSB, 32 more for the LSB."""
+
+    bits: ClassVar[int | None] = 14
+    channel: Number
+    control_change_pair: Number
+
+    def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
+        channel, control = self.channel.at(socket, mix), self.control_change_pair.at(socket, mix)
+        return midi.control_change_14(channel, control, int(code))
+
+
+class ByNrpn(Place):
+    """A non-registered parameter with a 14-bit value."""
+
+    bits: ClassVar[int | None] = 14
+    channel: Number
+    nrpn: Number
+
+    def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
+        return midi.nrpn(self.channel.at(socket, mix), self.nrpn.at(socket, mix), int(code))
+
+
+_SYSEX_WORDS = ("input", "mix", "value", "value msb", "value lsb")
+
+
+@dataclass(frozen=True)
+class SysExTemplate(Typed):
+    """SysEx in hexadecimal, with `{input}`, `{mix}`, `{value}` or `{value msb}` and `{value lsb}` for whole bytes.
+    Inputs and mixes are counted from 0 there, as bytes mostly are."""
+
+    def parse(self, typed: Any) -> tuple[int | str, ...]:
+        parts: list[int | str] = []
+        for word, pair, other in re.findall(r"\{([^}]*)\}|([0-9A-Fa-f]{2})|(\S)", str(typed)):
+            if other or (word and word not in _SYSEX_WORDS):
+                allowed = ", ".join(f"{{{known}}}" for known in _SYSEX_WORDS)
+                raise ValueError(f"{said(typed)}: `{word or other}` is neither two hexadecimal digits nor {allowed}")
+            parts.append(word or int(pair, 16))
+        plain = [part for part in parts if isinstance(part, int)]
+        if len(parts) > SYSEX_MAX:
+            raise ValueError(f"a SysEx template of {len(parts)} bytes is longer than {SYSEX_MAX}")
+        if parts[:1] != [midi.SYSEX] or parts[-1:] != [midi.SYSEX_END] or any(byte > 0x7F for byte in plain[1:-1]):
+            raise ValueError(f"{said(typed)}: a SysEx template begins with F0 and ends with F7, with 00 to 7F between")
+        whole, split = "value" in parts, ("value msb" in parts, "value lsb" in parts)
+        if whole == any(split) or any(split) != all(split):
+            raise ValueError(f"{said(typed)}: either {{value}}, or both {{value msb}} and {{value lsb}} are needed")
+        return tuple(parts)
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": "^[Ff]0 .*[Ff]7$"}
+
+
+class BySysEx(Place):
+    """A SysEx template."""
+
+    sysex: Annotated[tuple[int | str, ...], SysExTemplate()]
+
+    @property
+    def width(self) -> int:
+        """The width of the value, bits."""
+        return 7 if "value" in self.sysex else 14
+
+    def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
+        msb, lsb = midi.split14(int(code))
+        if self.width == 7 and msb:
+            raise WireError(f"value {code} is outside 0 to 127")
+        fill = {"input": socket - 1, "mix": mix - 1, "value": int(code) & 0x7F, "value msb": msb, "value lsb": lsb}
+        return (midi.sysex(self._bytes(fill)),)
+
+    def _bytes(self, fill: dict[str, int]) -> bytes:
+        out = [part if isinstance(part, int) else fill[part] for part in self.sysex]
+        if any(not 0 <= byte <= 127 for byte in out[1:-1]):
+            raise WireError("an input or mix number does not fit in a SysEx byte (0 to 127)")
+        return bytes(out)
+
+
+@dataclass(frozen=True)
+class AddressTemplate(Typed):
+    """An OSC address in which `{input}` and `{mix}` stand for the input's socket and the mix's number."""
+
+    def parse(self, typed: Any) -> str:
+        template = str(typed).strip()
+        try:
+            check_address(re.sub(r"\{(input|mix)\}", "1", template))
+        except WireError as error:
+            raise ValueError(f"{error}; only {{input}} and {{mix}} are filled in") from error
+        return template
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": "^/"}
+
+
+class ByOsc(Place):
+    """An OSC address with `{input}` and `{mix}` in it, and the type of its one argument."""
+
+    osc: Annotated[str, AddressTemplate()]
+    type: Literal["float", "int"] = "float"
+
+    def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
+        return (build(self.address(socket, mix), (self.argument(code),), self.type[0]),)
+
+    def address(self, socket: int, mix: int) -> str:
+        """The address for an input's socket and a mix."""
+        return self.osc.replace("{input}", str(socket)).replace("{mix}", str(mix))
+
+    def argument(self, code: laws.Code) -> laws.Code:
+        """The argument for a value."""
+        return float(code) if self.type == "float" else int(code)
+
+
+_PLACES: dict[str, type[FileModel]] = {
+    "control change": ByControl,
+    "control change pair": ByControlPair,
+    "nrpn": ByNrpn,
+    "sysex": BySysEx,
+    "osc": ByOsc,
+}
+
+AnyPlace: TypeAlias = Annotated[
+    Annotated[ByControl, Tag("control change")]
+    | Annotated[ByControlPair, Tag("control change pair")]
+    | Annotated[ByNrpn, Tag("nrpn")]
+    | Annotated[BySysEx, Tag("sysex")]
+    | Annotated[ByOsc, Tag("osc")],
+    Discriminator(
+        first_key(_PLACES),
+        custom_error_type="needs_kind",
+        custom_error_message="a mapping with one of " + ", ".join(f"`{word}`" for word in _PLACES) + " is needed here",
+    ),
+]
+
+
+class Gm2Values(FileModel):
+    """The volume law of General MIDI 2: 40·log10(value / highest value) dB, 0 is off."""
+
+    law: Literal["gm2"]
+
+    def build(self, bits: int | None) -> laws.Law:
+        """The law over that many bits."""
+        if bits is None:
+            raise ValueError("`gm2` is a law over whole MIDI values; OSC takes `db` or `points`")
+        return laws.gm2(bits)
+
+
+class DbValues(FileModel):
+    """The value is the dB: directly in OSC floats; over MIDI, value `first` is `lowest`, and each further value is
+    `step` dB more, up to `highest`. `off`: the value that means off; just below `first` over MIDI."""
+
+    law: Literal["db"]
+    lowest: Annotated[int, LevelText(can_be_off=False)]
+    highest: Annotated[int, LevelText(can_be_off=False)]
+    step: Annotated[int, LevelText(can_be_off=False)] = 10
+    first: Annotated[int, Whole(0, 16_383)] = 1
+    off: Annotated[int, Whole(-1_000, 16_383)] | None = None
+
+    @model_validator(mode="after")
+    def _rises(self) -> DbValues:
+        if self.step <= 0 or self.lowest >= self.highest:
+            raise ValueError("`lowest` has to be below `highest`, and `step` above 0")
+        return self
+
+    def build(self, bits: int | None) -> laws.Law:
+        """The law over that many bits, or over real numbers."""
+        if bits is not None:
+            last = self.first + (self.highest - self.lowest) // self.step
+            if last >= 1 << bits:
+                raise ValueError(f"the law goes up to the value {last}, but {bits} bits end at {(1 << bits) - 1}")
+            return laws.even_steps(self.lowest, self.step, self.first, last, self.off)
+        points = [laws.Point(self.lowest / 100, self.lowest), laws.Point(self.highest / 100, self.highest)]
+        if self.off is not None:
+            if self.off >= self.lowest / 100:
+                raise ValueError("the value for `off` has to be below `lowest`")
+            points.insert(0, laws.Point(self.off, _off()))
+        return laws.LineLaw(points, self.step)
+
+
+def _off() -> Level:
+    return LevelText().parse("off")
+
+
+@dataclass(frozen=True)
+class PointText(Typed):
+    """One point of a chart: `[value, level]`."""
+
+    def parse(self, typed: Any) -> laws.Point:
+        value = number(typed[0]) if isinstance(typed, list) and len(typed) == 2 else None
+        if value is None:
+            raise ValueError(f"{said(typed)} is not a point `[value, level]`, such as `[64, -12]` or `[0, off]`")
+        return laws.Point(float(value), LevelText().parse(typed[1]))
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "array", "minItems": 2, "maxItems": 2}
+
+
+class PointsValues(FileModel):
+    """Points of the user's own chart, rising, with straight lines between; the first may be off."""
+
+    law: Literal["points"]
+    points: list[Annotated[laws.Point, PointText()]] = Field(min_length=2, max_length=1024)
+    step: Annotated[int, LevelText(can_be_off=False)] = 10
+
+    def build(self, bits: int | None) -> laws.Law:
+        """The law over that many bits, or over real numbers."""
+        if bits is None:
+            return laws.LineLaw(self.points, self.step)
+        if any(point.code != int(point.code) or not 0 <= point.code < 1 << bits for point in self.points):
+            raise ValueError(f"the values of the points have to be whole numbers from 0 to {(1 << bits) - 1}")
+        return laws.points_over_codes(self.points)
+
+
+AnyValues: TypeAlias = Annotated[Gm2Values | DbValues | PointsValues, Field(discriminator="law")]
+
+
+class StoredScene(FileModel):
+    """Stored scenes by program change: scene 1 is program `first` of bank 0. `banks`: whether bank select goes first,
+    128 scenes a bank."""
+
+    channel: Annotated[int, Whole(1, 16)]
+    program: Seven = 0
+    banks: Literal["yes", "no"] = "no"
+
+    def packets(self, scene: int) -> tuple[bytes, ...]:
+        """The messages that recall a scene, counted from 1."""
+        bank, program = divmod(scene - 1 + self.program, 128)
+        if self.banks == "no":
+            if bank:
+                raise WireError(f"scene {scene} is beyond the last program, 127; `banks: yes` reaches further")
+            return midi.program_change(self.channel, program)
+        return midi.program_change(self.channel, program, bank)
+
+
+class SendModel(FileModel):
+    """How one kind of level is said: its place on the wire and its value law."""
+
+    say: AnyPlace
+    values: AnyValues
+
+    @model_validator(mode="after")
+    def _law_fits(self) -> SendModel:
+        try:
+            self.law()
+        except WireError as error:
+            raise ValueError(str(error)) from error
+        return self
+
+    def law(self) -> laws.Law:
+        """The value law."""
+        bits = self.say.width if isinstance(self.say, BySysEx) else self.say.bits
+        if isinstance(self.say, ByOsc) and self.say.type == "int":
+            bits = 14
+        return self.values.build(bits)
+
+
+class ProfileModel(FileModel):
+    """A desk profile."""
+
+    name: Name
+    notes: str | None = None
+    over: Literal["midi", "osc"]
+    send: SendModel
+    whole_mix: SendModel | None = None
+    stored_scene: StoredScene | None = None
+
+    @model_validator(mode="after")
+    def _one_wire(self) -> ProfileModel:
+        for part in (self.send, self.whole_mix):
+            if part is not None and isinstance(part.say, ByOsc) != (self.over == "osc"):
+                raise ValueError(f"this desk is spoken to over {self.over}, but a level is said over the other")
+        if self.stored_scene is not None and self.over == "osc":
+            raise ValueError("stored scenes are recalled by MIDI program changes; this desk is spoken to over osc")
+        return self

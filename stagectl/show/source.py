@@ -1,0 +1,21 @@
+"""A file as it was read, to say where in it a fault is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from stagectl.errors import Fault
+from stagectl.show.yamltext import Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """A file's path, and the lines of its values."""
+
+    path: Path
+    text: Text
+
+    def fault(self, text: str, *place: str | int) -> Fault:
+        """A fault at a place in the file."""
+        return Fault(str(self.path), self.text.line(place), text)

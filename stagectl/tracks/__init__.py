@@ -1,0 +1,1 @@
+"""Backing-track players."""
