@@ -24,7 +24,7 @@ from stagectl.core.actions import (
     Tell,
     Undo,
 )
-from stagectl.core.asking import remaining, want
+from stagectl.core.asking import want
 from stagectl.core.effects import Arrived, Cue, Reason, RecallStored, Told
 from stagectl.core.nudges import Nudges, Wish, nudged, touched, without
 from stagectl.core.plan import CueCall
@@ -75,7 +75,8 @@ def _arrive(work: Work, by: Presser, place: Place, *, starts: bool) -> None:
     state, plan = work.state, work.plan
     old, new = plan.stops[state.place.stop], plan.stops[place.stop]
     nudges = state.nudges if old.song == new.song else without(state.nudges, Lasts.SONG)
-    work.remember(MovedPlace(who=by.who, before=state.place, after=place, nudges_before=state.nudges))
+    if place != state.place:
+        work.remember(MovedPlace(who=by.who, before=state.place, after=place, nudges_before=state.nudges))
     _settle(work, by, place, nudges)
     if starts:
         for message in new.messages:
@@ -97,8 +98,10 @@ def _settle(work: Work, by: Presser, place: Place, nudges: Nudges) -> None:
     scene = None if place.scene is None else plan.scenes[place.scene]
     if new.stored is not None and was.stop != place.stop:
         # What the desk itself stored is not known here: afterwards everything is asserted.
-        work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
         work.set(asked=(None,) * len(work.state.asked))
+        if work.state.desk_here:
+            work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
+            work.set(wire_free=max(work.state.wire_free, work.at) + plan.link.message_ns)
     fade_ns = new.fade_ns if scene is None else scene.fade_ns
     want(work, by, work.targets(), fade_ns=fade_ns)
 
@@ -148,7 +151,7 @@ def _nudge(work: Work, by: Presser, action: Nudge) -> None:
         refuse(work, by, nudges, work.plan.send_name(send))
         return
     before = work.state.nudges
-    work.remember(MovedNudges(who=by.who, before=before, after=nudges, sends=(send,)))
+    work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=nudges, sends=(send,)))
     work.set(nudges=nudges)
     _apply(work, by, (send,), leading=send)
 
@@ -159,7 +162,7 @@ def _apply(work: Work, by: Presser, sends: tuple[int, ...], leading: int | None 
     wanted = list(work.state.wanted)
     for send in sends:
         wanted[send] = work.target(send, base)
-    want(work, by, tuple(wanted), fade_ns=remaining(work), leading=leading)
+    want(work, by, tuple(wanted), fade_ns=None, leading=leading)
 
 
 def _ride(work: Work, by: Presser, action: Ride, value: int, top: int) -> None:
@@ -206,7 +209,7 @@ def _clear(work: Work, by: Presser, action: ClearNudges) -> None:
         MappingProxyType({send: nudge for send, nudge in kept.items() if send not in gone}) for kept in before
     )
     sends = tuple(sorted(gone))
-    work.remember(MovedNudges(who=by.who, before=before, after=after, sends=sends))
+    work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=after, sends=sends))
     work.set(nudges=after)
     _apply(work, by, sends)
 
@@ -228,32 +231,36 @@ def _undo(work: Work, by: Presser, _: Undo) -> None:
                 work.set(undo=tuple(entries))
                 _settle(work, by, entry.before, _song_nudges_back(work, entry))
                 return
-        elif _stands(work.state.nudges, entry):
-            work.set(undo=tuple(entries), nudges=_put_back(work.state.nudges, entry))
+        elif (nudges := _put_back(work, entry)) is not None:
+            work.set(undo=tuple(entries), nudges=nudges)
             _apply(work, by, entry.sends, leading=entry.sends[0] if len(entry.sends) == 1 else None)
             return
     refuse(work, by, Reason.NOTHING_TO_UNDO)
 
 
-def _stands(nudges: Nudges, entry: MovedNudges) -> bool:
-    return all(
-        kept.get(send) == after.get(send)
-        for kept, after in zip(nudges, entry.after, strict=True)
-        for send in entry.sends
-    )
+def _song(work: Work) -> int:
+    return work.plan.stops[work.state.place.stop].song
 
 
-def _put_back(nudges: Nudges, entry: MovedNudges) -> Nudges:
-    out = []
-    for kept, before in zip(nudges, entry.before, strict=True):
-        changed = dict(kept)
-        for send in entry.sends:
-            if send in before:
-                changed[send] = before[send]
-            else:
-                changed.pop(send, None)
-        out.append(MappingProxyType(changed))
-    return tuple(out)
+def _put_back(work: Work, entry: MovedNudges) -> Nudges | None:
+    """The nudges without what the entry changed, or None where that does not stand any more. Of an entry
+    whose song is over, only what lasts for the night counts."""
+    out, any_changed = [], False
+    for lasts in Lasts:
+        kept, before, after = (nudges[lasts.value] for nudges in (work.state.nudges, entry.before, entry.after))
+        put_back = dict(kept)
+        if lasts is Lasts.NIGHT or entry.song == _song(work):
+            for send in entry.sends:
+                if before.get(send) == after.get(send):
+                    continue
+                if kept.get(send) != after.get(send):
+                    return None
+                any_changed = True
+                put_back.pop(send, None)
+                if send in before:
+                    put_back[send] = before[send]
+        out.append(MappingProxyType(put_back))
+    return tuple(out) if any_changed else None
 
 
 def _song_nudges_back(work: Work, entry: MovedPlace) -> Nudges:

@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stagectl.core.effects import Ask, Changed, Move
-from stagectl.core.fade import Fade, Glide, along, plan_fade
-from stagectl.core.levels import Level
+from stagectl.core.fade import Fade, Glide, plan_fade
+from stagectl.core.levels import Level, Off, height
 from stagectl.core.plan import Levels
 from stagectl.core.work import Presser, Work
 
 
-def want(work: Work, by: Presser, wanted: Levels, *, fade_ns: int, leading: int | None = None) -> None:
+def want(work: Work, by: Presser, wanted: Levels, *, fade_ns: int | None, leading: int | None = None) -> None:
     """Make `wanted` the exact levels that the desk should have: record what moves, and plan the way there.
 
-    `leading`: the send of a nudge: it moves by its whole change at once, also in the middle of a fade.
+    `fade_ns`: None where a fade that runs goes on to its own end, and nothing fades where none runs.
+    What moves in a fade that runs moves by its whole change at once. `leading`: the send of a nudge, which
+    goes first.
     """
     before = work.state.wanted
     moves = tuple(
@@ -22,51 +24,69 @@ def want(work: Work, by: Presser, wanted: Levels, *, fade_ns: int, leading: int 
         for send, (old, new) in enumerate(zip(before, wanted, strict=True))
         if new != old and new is not None
     )
-    if moves:
+    if wanted != before:
         steps = list(work.state.steps)
-        for send, _, new in moves:
-            steps[send] = work.plan.in_steps(send, new)
+        for send, (old, new) in enumerate(zip(before, wanted, strict=True)):
+            if new != old:
+                steps[send] = work.plan.in_steps(send, new)
         work.set(wanted=wanted, steps=tuple(steps))
-        work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=fade_ns))
-    _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, jumped=before)
+    if moves:
+        over = remaining(work) if fade_ns is None else fade_ns
+        work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
+    _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading)
 
 
 def resume(work: Work, *, fade_ns: int) -> None:
     """Take the desk from what it was last asked for to what is wanted, after it was away."""
-    _plan(work, work.state.presses, fade_ns=fade_ns, first=None, leading=None, jumped=work.state.wanted)
+    _plan(work, work.state.presses, fade_ns=fade_ns, first=None, leading=None)
 
 
-def _plan(work: Work, press: int, *, fade_ns: int, first: int | None, leading: int | None, jumped: Levels) -> None:
+def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, leading: int | None) -> None:
     """Replace the fade by one from the present levels; what the old one still had to tell is not queued."""
-    state = work.state
+    state, link = work.state, work.plan.link
+    running = state.fade if fade_ns is None else None
+    ways = {} if running is None else {glide.send: glide for glide in running.glides}
     glides = []
     for send, (told, step) in enumerate(zip(state.asked, state.steps, strict=True)):
         if told != step and step is not None:
             end = state.wanted[send]
             assert end is not None
-            start = _jump(told, jumped[send], end) if send == leading else told
-            glides.append(Glide(send, start, end))
+            glide = Glide(send, told, end)
+            glides.append(glide if running is None else _gone_on(ways.get(send), glide))
     if not glides:
         work.set(fade=None)
         return
+    # With its first messages, the link has no more to carry than may be handed over at once.
+    at_once = min(link.burst, len(glides)) * link.message_ns
+    at = max(work.at, state.wire_free + at_once - max(link.burst_ns, link.message_ns))
+    lead_ns = None
+    if running is not None:
+        fade_ns, lead_ns = max(0, running.last_frame - at), running.lead_ns + at - running.begun
     fade = plan_fade(
         glides,
-        at=max(work.at, state.wire_free - work.plan.link.burst_ns),
-        fade_ns=fade_ns,
-        link=work.plan.link,
+        at=at,
+        fade_ns=fade_ns or 0,
+        link=link,
         press=press,
         width=work.plan.width,
         first=first,
         leading=leading,
+        lead_ns=lead_ns,
     )
     work.set(fade=fade)
 
 
-def _jump(asked: Level | None, before: Level | None, after: Level) -> Level | None:
-    """Where a nudged send starts: as far from where it is as the nudge moved its target."""
-    if isinstance(asked, int) and isinstance(before, int) and isinstance(after, int):
-        return asked + after - before
-    return None
+def _gone_on(old: Glide | None, new: Glide) -> Glide:
+    """A glide of a fade that goes on: its old way, moved by as much as its target; where it had none, a cut
+    (from its end, so that what falls still goes before what rises)."""
+    if old is None:
+        falls = new.start is not None and height(new.end) < height(new.start)
+        return Glide(new.send, new.end if falls else None, new.end)
+    if old.end == new.end:
+        return old
+    if isinstance(old.start, Off) or isinstance(old.end, Off) or isinstance(new.end, Off) or old.start is None:
+        return Glide(new.send, None, new.end)
+    return Glide(new.send, old.start + new.end - old.end, new.end)
 
 
 def tell_due(work: Work) -> None:
@@ -78,10 +98,8 @@ def tell_due(work: Work) -> None:
     asked = list(work.state.asked)
     levels: list[tuple[int, Level]] = []
     for glide in bunch:
-        grid = work.plan.grid_of(glide.send)
-        assert grid is not None
-        exact = along(glide, frame, fade.frames, work.plan.limits.nudge_floor)
-        level = grid.nearest(exact, work.plan.ceilings[glide.send])
+        level = work.plan.in_steps(glide.send, fade.exact(glide, frame, work.plan.limits.nudge_floor))
+        assert level is not None
         if level != asked[glide.send]:
             asked[glide.send] = level
             levels.append((glide.send, level))
@@ -101,4 +119,4 @@ def _after(fade: Fade, told: int) -> Fade | None:
 
 def remaining(work: Work) -> int:
     """How much longer the present fade runs, ns."""
-    return 0 if work.state.fade is None else max(0, work.state.fade.ends - work.at)
+    return 0 if work.state.fade is None else max(0, work.state.fade.last_frame - work.at)

@@ -158,10 +158,13 @@ TABLE: Final[Mapping[tuple[Phase, Edge], Callable[[Context], Outcome]]] = {
 def turn_hand(hand: Hand | None, edge: Edge, now: int, mapped: Collection[Gesture], timing: Timing) -> Outcome | None:
     """What an edge does to a control, or None where it means nothing and is refused.
 
-    Of the gestures that fire, only those that are mapped are given.
+    Of the gestures that fire, those that are mapped are given; and a press that nothing is mapped to, so
+    that it can be refused with its reason, unless its release is what the mapping waits for.
     """
     row = TABLE.get((Phase.IDLE if hand is None else hand.phase, edge))
     if row is None:
         return None
     outcome = row(Context(hand, now, mapped, timing))
-    return Outcome(outcome.hand, tuple(gesture for gesture in outcome.fired if gesture in mapped))
+    means_nothing = Gesture.PRESS if Gesture.RELEASE not in mapped else None
+    fired = tuple(gesture for gesture in outcome.fired if gesture in mapped or gesture is means_nothing)
+    return Outcome(outcome.hand, fired)

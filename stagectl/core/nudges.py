@@ -6,11 +6,12 @@ desk's highest step:
 - B a number: B + shifts. A nudge that goes below the nudge floor arrives at `off`; it does so per song,
   from the numbers, so that the same nudge over a louder B is simply quieter.
 - B `off`: stays `off` until somebody nudges up; then it starts at the floor, and the *lift* above the
-  floor is the nudge. Nudging below the floor is `off` again.
+  floor is the nudge. Nudging below the floor is `off` again: no lift, or less than none in sum.
 
 The shift that is kept is always the one that was heard: at a limit it stops where the level stopped.
 A press that a coarse desk could not show takes the level one step on; the next press of the same size the
-other way takes back exactly what that one gave, which the trail remembers.
+other way takes back exactly what that one gave, which the trail remembers, unless a limit holds the level now:
+then it moves from where the limit holds it, so that the whole press is heard.
 """
 
 from __future__ import annotations
@@ -100,7 +101,7 @@ def target(base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bou
     if isinstance(base, Off):
         lifts = [kept[send].lift for kept in nudges if send in kept]
         given = [lift for lift in lifts if lift is not None]
-        return min(floor + sum(given), bounds.top) if given else OFF
+        return min(floor + sum(given), bounds.top) if given and sum(given) >= 0 else OFF
     shift = sum(kept[send].shift for kept in nudges if send in kept) + ride
     level = base + shift
     if shift < 0 and level < floor:
@@ -124,17 +125,31 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudges | Reason:
     now = target(wish.base, wish.send, nudges, wish.ride, bounds)
     assert now is not None
     kept = nudges[wish.lasts.value].get(wish.send, NONE)
-    if kept.trail and kept.trail[-1][0] == -wish.by:
+    if kept.trail and kept.trail[-1][0] == -wish.by and not _held(wish, now, nudges):
         _, shift, lift = kept.trail[-1]
         back = Nudge(shift=shift, lift=lift, trail=kept.trail[:-1])
         taken_back = with_nudge(nudges, wish.lasts, wish.send, back)
-        if _heard(now, target(wish.base, wish.send, taken_back, wish.ride, bounds), wish.by, bounds):
+        aim = target(wish.base, wish.send, taken_back, wish.ride, bounds)
+        in_range = wish.by < 0 or (aim is not None and height(aim) <= _range_top(wish, bounds))
+        if in_range and _heard(now, aim, wish.by, bounds):
             return taken_back
-    aim = _up(wish, now, nudges, bounds) if wish.by > 0 else _down(wish, now, bounds)
-    if isinstance(aim, Reason):
-        return aim
+    way = _up(wish, now, bounds) if wish.by > 0 else _down(wish, now, bounds)
+    if isinstance(way, Reason):
+        return way
     trail = (*kept.trail, (wish.by, kept.shift, kept.lift))[-TRAIL_MAX:]
-    return _arrive(wish, aim, kept, trail, nudges, bounds)
+    return _arrive(wish, way, kept, trail, nudges, bounds)
+
+
+def _range_top(wish: Wish, bounds: Bounds) -> int:
+    """The highest level that nudging may come to."""
+    return bounds.top if isinstance(wish.base, Off) else min(bounds.top, wish.base + bounds.limits.nudge_up)
+
+
+def _held(wish: Wish, now: Level, nudges: Nudges) -> bool:
+    """Whether a limit holds the level below what scene and nudges come to, as after a change of song."""
+    if isinstance(wish.base, Off) or isinstance(now, Off):
+        return False
+    return now < wish.base + wish.ride + sum(kept[wish.send].shift for kept in nudges if wish.send in kept)
 
 
 def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:
@@ -145,23 +160,18 @@ def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:
     return new > old if by > 0 else new < old
 
 
-def _up(wish: Wish, now: Level, nudges: Nudges, bounds: Bounds) -> Level | Reason:
-    if isinstance(now, Off):
-        start = min(bounds.limits.nudge_floor, bounds.top)
-        return start if _heard(OFF, start, 1, bounds) else Reason.AT_CEILING
-    range_top = bounds.top
-    if not isinstance(wish.base, Off):
-        range_top = min(bounds.top, wish.base + bounds.limits.nudge_up)
-    aim = min(now + wish.by, range_top)
-    if not _heard(now, aim, 1, bounds):
-        step = bounds.grid.nearest(now, bounds.ceiling)
-        beyond = bounds.grid.beyond(step if not isinstance(step, Off) else now, up=True)
-        if beyond is None or beyond > range_top:
-            if range_top < bounds.top:
-                return Reason.AT_TOP
-            return Reason.AT_CEILING if bounds.ceiling <= bounds.grid.highest else Reason.AT_DESK_TOP
-        aim = beyond
-    return aim
+def _up(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
+    top = _range_top(wish, bounds)
+    aim = min(bounds.limits.nudge_floor if isinstance(now, Off) else now + wish.by, top)
+    if _heard(now, aim, 1, bounds):
+        return aim
+    step = bounds.grid.nearest(now, bounds.ceiling)
+    beyond = None if isinstance(step, Off) else bounds.grid.beyond(step, up=True)
+    if beyond is not None and beyond <= top:
+        return beyond
+    if top < bounds.top:
+        return Reason.AT_TOP
+    return Reason.AT_CEILING if bounds.ceiling <= bounds.grid.highest else Reason.AT_DESK_TOP
 
 
 def _down(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
@@ -189,14 +199,14 @@ def _arrive(
     floor = bounds.limits.nudge_floor
     others = tuple(kept_ for at, kept_ in enumerate(nudges) if at != wish.lasts.value)
     if isinstance(wish.base, Off):
+        lifts = [lift for o in others if wish.send in o and (lift := o[wish.send].lift) is not None]
         if isinstance(aim, Off):
-            for lasts in Lasts:
-                under = nudges[lasts.value].get(wish.send)
-                if under is not None and lasts is not wish.lasts:
-                    nudges = with_nudge(nudges, lasts, wish.send, replace(under, lift=None))
-            return with_nudge(nudges, wish.lasts, wish.send, replace(kept, lift=None, trail=trail))
-        rest = sum(o[wish.send].lift or 0 for o in others if wish.send in o)
-        return with_nudge(nudges, wish.lasts, wish.send, replace(kept, lift=aim - floor - rest, trail=trail))
+            under = -sum(lifts) - 1 if lifts else None
+            return with_nudge(nudges, wish.lasts, wish.send, replace(kept, lift=under, trail=trail))
+        # Where the ceiling is below the floor, no lift stands for the ceiling.
+        over = max(aim - floor, 0) - sum(lifts)
+        return with_nudge(nudges, wish.lasts, wish.send, replace(kept, lift=over, trail=trail))
     rest = sum(o[wish.send].shift for o in others if wish.send in o) + wish.ride
-    level = min(floor, wish.base) - 1 if isinstance(aim, Off) else aim
+    # An aim below the floor is one that the ceiling holds down; less than the floor would be `off`.
+    level = min(floor, wish.base) - 1 if isinstance(aim, Off) else max(aim, min(floor, wish.base))
     return with_nudge(nudges, wish.lasts, wish.send, replace(kept, shift=level - wish.base - rest, trail=trail))

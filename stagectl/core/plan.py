@@ -127,6 +127,11 @@ class Link:
     message_ns: int = 20_000
     burst_ns: int = 1 * MS
 
+    @property
+    def burst(self) -> int:
+        """How many messages may be handed over at once; one always may."""
+        return max(1, self.burst_ns // max(1, self.message_ns))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:

@@ -40,9 +40,10 @@ class MovedPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MovedNudges:
-    """An undo entry: nudges of some sends were changed; per send, the values before and after."""
+    """An undo entry: nudges of some sends were changed in a song; per send, the values before and after."""
 
     who: str
+    song: int
     before: Nudges
     after: Nudges
     sends: tuple[int, ...]

@@ -103,10 +103,11 @@ def _edge(work: Work, key: tuple[int, int], edge: Edge) -> None:
         refuse(work, _presser(work, key, edge.value), reason)
         return
     _keep(work, key, outcome.hand)
-    if edge is Edge.DOWN and not control.does:
-        refuse(work, _presser(work, key, edge.value), Reason.NOT_MAPPED)
     for gesture in outcome.fired:
-        _fire(work, key, control, gesture)
+        if gesture in control.does:
+            _fire(work, key, control, gesture)
+        else:
+            refuse(work, _presser(work, key, gesture.value), Reason.NOT_MAPPED)
 
 
 def _keep(work: Work, key: tuple[int, int], hand: Hand | None) -> None:

@@ -1,48 +1,100 @@
-"""Does the rig fit its desk? Every send's message is tried, and no two sends may share one."""
+"""Does the rig fit its desk? Every send's message is tried, and no two may share one."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stagectl.core.levels import OFF, text
+from stagectl.core.levels import text
 from stagectl.errors import Fault, WireError
 from stagectl.show.names import WHOLE, ceiling_of
 from stagectl.show.profile import ProfileModel, SendModel
 from stagectl.show.rig import RigModel
 from stagectl.show.source import Source
 
+_CODE = 0
+"""The value that messages are compared with: one that every kind of message can say."""
+
 
 def desk_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterator[Fault]:
     """Wrong end of the wire, numbers out of range, two sends on one message, ceilings that the desk cannot reach."""
     if (profile.over == "osc") != (rig.desk.host is not None):
         needs = "`host` (HOST:PORT)" if profile.over == "osc" else "`port` (part of a MIDI port's name)"
-        yield source.fault(f"the profile `{profile.name}` speaks {profile.over}: the desk needs {needs}", "desk")
-    taken: dict[tuple[bytes, ...], str] = {}
-    code = profile.send.law().code(OFF)
-    for at, listener in enumerate(rig.listeners):
-        for line, input_ in enumerate(rig.inputs):
-            try:
-                said = profile.send.say.packets(input_.socket, listener.mix, code)
-            except WireError as error:
-                place = ("listeners", at, "mix") if line == 0 else ("inputs", line, "socket")
-                says = f"the desk cannot be told `{input_.name}` in mix {listener.mix}: {error}"
-                yield source.fault(says, *place)
-                return
-            who = f"`{input_.name}` for `{listener.name}`"
-            if said in taken:
-                says = f"{who} is said by the same message as {taken[said]}: the profile's numbering overlaps"
-                yield source.fault(says, "listeners", at, "mix")
-                return
-            taken[said] = who
-        if profile.whole_mix is not None:
-            try:
-                profile.whole_mix.say.packets(1, listener.mix, profile.whole_mix.law().code(OFF))
-            except WireError as error:
-                yield source.fault(f"the desk cannot be told the whole mix {listener.mix}: {error}", "listeners", at)
-                return
+        over = "OSC" if profile.over == "osc" else "MIDI"
+        yield source.fault(f"the profile `{profile.name}` speaks {over}: the `desk` needs {needs}", "desk")
+    yield from _Sends(rig, profile, source).faults()
+    for at in range(len(rig.listeners)):
         yield from _reach(rig, at, profile.send, [one.name for one in rig.inputs], source)
         if profile.whole_mix is not None:
             yield from _reach(rig, at, profile.whole_mix, [WHOLE], source)
+
+
+class _Sends:
+    """The message of every send. `failed`: why a send (listener, input) has none; `taken`: whose each message is.
+    Sockets and mixes that stand twice in the rig are the rig's own fault, and only the first overlap is told: all
+    come of the same numbering."""
+
+    def __init__(self, rig: RigModel, profile: ProfileModel, source: Source) -> None:
+        self.rig, self.profile, self.source = rig, profile, source
+        self.failed: dict[tuple[int, int], str] = {}
+        self.taken: dict[tuple[bytes, ...], str] = {}
+        self.overlaps = False
+
+    def faults(self) -> Iterator[Fault]:
+        """One fault for each socket and each mix that the desk cannot be told, and one where messages overlap."""
+        for at, listener in enumerate(self.rig.listeners):
+            yield from self._listener(at, listener.mix)
+        mixes, lines = range(len(self.rig.listeners)), range(len(self.rig.inputs))
+        odd = [line for line in lines if all((at, line) in self.failed for at in mixes) and not self._in_mix_1(line)]
+        if len(odd) == len(lines):
+            says = f"the desk profile `{self.profile.name}` can say none of these sends: {self.failed[0, 0]}"
+            yield self.source.fault(says, "desk", "profile")
+            return
+        for line in odd:
+            says = f"the desk cannot be told `{self.rig.inputs[line].name}`: {self.failed[0, line]}"
+            yield self.source.fault(says, "inputs", line, "socket")
+        for at in mixes:
+            bad = next((line for line in lines if line not in odd and (at, line) in self.failed), None)
+            if bad is not None:
+                name, mix = self.rig.inputs[bad].name, self.rig.listeners[at].mix
+                says = f"the desk cannot be told `{name}` in mix {mix}: {self.failed[at, bad]}"
+                yield self.source.fault(says, "listeners", at, "mix")
+
+    def _listener(self, at: int, mix: int) -> Iterator[Fault]:
+        who, shared = self.rig.listeners[at].name, ""
+        again = [one.mix for one in self.rig.listeners].index(mix) < at
+        sockets = [one.socket for one in self.rig.inputs]
+        for line, input_ in enumerate(self.rig.inputs):
+            try:
+                said = self.profile.send.say.packets(input_.socket, mix, _CODE)
+            except WireError as error:
+                self.failed[at, line] = str(error)
+            else:
+                if sockets.index(input_.socket) == line:
+                    shared = shared or self._share(said, f"`{input_.name}` for `{who}`")
+        if self.profile.whole_mix is not None and not any(mix_at == at for mix_at, _ in self.failed):
+            try:
+                said = self.profile.whole_mix.say.packets(1, mix, _CODE)
+            except WireError as error:
+                yield self.source.fault(f"the desk cannot be told the whole mix {mix}: {error}", "listeners", at, "mix")
+            else:
+                shared = shared or self._share(said, f"the whole mix of `{who}`")
+        if shared and not again and not self.overlaps:
+            self.overlaps = True
+            yield self.source.fault(shared, "desk", "profile")
+
+    def _share(self, said: tuple[bytes, ...], who: str) -> str:
+        """The fault of two sends on one message; an empty text where there is none."""
+        other = self.taken.setdefault(said, who)
+        if other == who:
+            return ""
+        return f"{who} is said by the same message as {other}: the numbering of the desk profile overlaps"
+
+    def _in_mix_1(self, line: int) -> bool:
+        try:
+            self.profile.send.say.packets(self.rig.inputs[line].socket, 1, _CODE)
+        except WireError:
+            return False
+        return True
 
 
 def _reach(rig: RigModel, at: int, send: SendModel, names: list[str], source: Source) -> Iterator[Fault]:
@@ -53,7 +105,5 @@ def _reach(rig: RigModel, at: int, send: SendModel, names: list[str], source: So
     for name in names:
         ceiling = ceiling_of(rig, rig.listeners[at], name)
         if grid.steps[0] > ceiling:
-            says = (
-                f"the ceiling of `{name}`, {text(ceiling)}, is below the lowest the desk can do, {text(grid.steps[0])}"
-            )
-            yield source.fault(says, "listeners", at)
+            lowest = f"the lowest that the desk can do, {text(grid.steps[0])}"
+            yield source.fault(f"the ceiling of `{name}`, {text(ceiling)}, is below {lowest}", "listeners", at)

@@ -2,139 +2,187 @@
 
 from __future__ import annotations
 
+import re
 import types
 from collections.abc import Callable, Mapping
-from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Final, Literal, TypeAlias, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, Tag, ValidationError
 
 from stagectl.errors import Fault, nearest
-from stagectl.show.values import said
-from stagectl.show.yamltext import Path, Text
+from stagectl.show.values import NAME_MAX, NEEDS_KIND, said
+from stagectl.show.yamltext import Path, Text, shown
 
 
 def model_faults(error: ValidationError, model: type[BaseModel], text: Text, file: str) -> list[Fault]:
     """Every fault of one file, in the order of its lines, none said twice."""
+    errors: list[Mapping[str, Any]] = [dict(one) for one in error.errors(include_url=False)]
+    places = [written(model, tuple(one["loc"])) for one in errors]
+    misspelt = {(path[:-1], _meant(one, model)) for one, path in zip(errors, places, strict=True)}
     found = []
-    for one in error.errors(include_url=False):
-        path = tuple(one["loc"])
-        found.append(Fault(file, text.line(path), _sentence(dict(one), path, model)))
+    for one, path in zip(errors, places, strict=True):
+        if one["type"] != "missing" or (path[:-1], path[-1]) not in misspelt:
+            found.append(Fault(file, text.line(path), _sentence(one, text.place(path), model)))
     return sorted(dict.fromkeys(found), key=lambda fault: fault.line)
 
 
-def _sentence(error: Mapping[str, Any], path: Path, model: type[BaseModel]) -> str:
+def _meant(error: Mapping[str, Any], model: type[BaseModel]) -> str | None:
+    """The known key that an unknown one was meant to be: it is not also missing."""
+    if error["type"] != "extra_forbidden":
+        return None
+    hint = _DID_YOU_MEAN.search(_unknown(error, "", model))
+    return None if hint is None else hint[1]
+
+
+_DID_YOU_MEAN: Final = re.compile("did you mean `(.*)`")
+
+
+def _sentence(error: Mapping[str, Any], place: Path, model: type[BaseModel]) -> str:
+    key = next((f"`{shown(part)}`" for part in reversed(place) if isinstance(part, str)), "the file")
     say = _SAY.get(error["type"])
     if say is not None:
-        return say(error, path, model)
+        return say(error, key, model)
     message = str(error["msg"]).removeprefix("Value error, ")
-    key = _key(path)
-    return f"{key}: {message}" if key and error["type"] == "value_error" else message
+    return message if key == "the file" or error["loc"][-1:] == (_KEY,) else f"{key}: {message}"
 
 
-def _key(path: Path) -> str:
-    """The last key of the path that a person wrote."""
-    return next((f"`{part}`" for part in reversed(path) if isinstance(part, str)), "")
+Say: TypeAlias = Callable[[Mapping[str, Any], str, type[BaseModel]], str]
+"""A sentence from pydantic's error, the last key of its place that a person wrote, and the model."""
 
 
-def _missing(_: Mapping[str, Any], path: Path, __: type[BaseModel]) -> str:
-    return f"`{path[-1]}` is missing here"
+def _missing(error: Mapping[str, Any], _: str, __: type[BaseModel]) -> str:
+    return f"`{error['loc'][-1]}` is missing " + ("here" if len(error["loc"]) > 1 else "in this file")
 
 
-def _unknown(_: Mapping[str, Any], path: Path, model: type[BaseModel]) -> str:
-    known = keys_at(model, path[:-1])
-    return f"`{path[-1]}` is not known here{nearest(str(path[-1]), known)}"
+def _unknown(error: Mapping[str, Any], _: str, model: type[BaseModel]) -> str:
+    *place, key = error["loc"]
+    return f"{said(key)} is not a key here{nearest(str(key)[:NAME_MAX], keys_at(model, tuple(place)))}"
 
 
-def _literal(error: Mapping[str, Any], path: Path, _: type[BaseModel]) -> str:
-    expected = str(error["ctx"]["expected"]).replace("'", "`")
-    return f"{_key(path)}: {said(error['input'])} is not {expected}"
+def _literal(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+    return f"{key}: {said(error['input'])} is not {_ticks(error['ctx']['expected'])}"
 
 
-def _tag(error: Mapping[str, Any], path: Path, _: type[BaseModel]) -> str:
-    expected = str(error["ctx"]["expected_tags"]).replace("'", "`")
-    return f"{_key(path)}: `{error['ctx']['tag']}` is not one of {expected}"
+def _tag(error: Mapping[str, Any], _: str, __: type[BaseModel]) -> str:
+    key, typed = _ticks(error["ctx"]["discriminator"]), error["input"]
+    got = typed.get(key.strip("`")) if isinstance(typed, dict) else typed
+    return f"{key}: {said(got)} is not one of {_ticks(error['ctx']['expected_tags'])}"
 
 
-def _no_tag(error: Mapping[str, Any], path: Path, _: type[BaseModel]) -> str:
-    return f"{_key(path)}: {str(error['ctx']['discriminator']).replace(chr(39), '`')} is missing here"
+def _no_tag(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+    return f"{key}: {_ticks(error['ctx']['discriminator'])} is missing here"
 
 
-def _shape(what: str) -> Callable[[Mapping[str, Any], Path, type[BaseModel]], str]:
-    def say(error: Mapping[str, Any], path: Path, _: type[BaseModel]) -> str:
-        return f"{_key(path) or 'the file'}: {said(error['input'])} stands where {what} is needed"
+def _no_kind(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+    """A mapping that is told apart by its key has none of these keys, or is none."""
+    typed, some = error["input"], str(error["msg"])
+    words = re.findall("`([^`]*)`", some)
+    if not isinstance(typed, dict):
+        return f"{key}: {said(typed)} stands where a mapping with one of {some} is needed"
+    hints = (nearest(str(name)[:NAME_MAX], words) for name in typed)
+    hint = next((hint for hint in hints if _DID_YOU_MEAN.search(hint)), "")
+    return f"{key}: one of {some} is needed here{hint}"
+
+
+def _shape(what: str) -> Say:
+    def say(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+        return f"{key}: {said(error['input'])} stands where {what} is needed"
 
     return say
 
 
-def _too_long(error: Mapping[str, Any], path: Path, _: type[BaseModel]) -> str:
-    return f"{_key(path)} has {error['ctx'].get('actual_length')} entries; at most {error['ctx']['max_length']}"
+def _no_value(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+    return f"{key} takes no value, but {said(error['input'])} stands behind it"
 
 
-def _too_short(error: Mapping[str, Any], path: Path, _: type[BaseModel]) -> str:
-    return f"{_key(path)} needs at least {error['ctx']['min_length']} entries"
+def _too_long(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+    return f"{key} has {error['ctx'].get('actual_length')} entries; at most {error['ctx']['max_length']} are allowed"
 
 
-_SAY: Final[Mapping[str, Callable[[Mapping[str, Any], Path, type[BaseModel]], str]]] = {
+def _too_short(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
+    has = error["ctx"]["actual_length"] or "no"
+    least = error["ctx"]["min_length"]
+    return (
+        f"{key} has {has} {'entry' if has == 1 else 'entries'}; at least {least} {'is' if least == 1 else 'are'} needed"
+    )
+
+
+def _ticks(text: object) -> str:
+    return str(text).replace("'", "`")
+
+
+_MAPPING: Final = _shape("a mapping (lines of `key: value`)")
+
+_SAY: Final[Mapping[str, Say]] = {
     "missing": _missing,
     "extra_forbidden": _unknown,
     "literal_error": _literal,
     "union_tag_invalid": _tag,
     "union_tag_not_found": _no_tag,
-    "model_type": _shape("a mapping (lines of `key: value`)"),
-    "model_attributes_type": _shape("a mapping (lines of `key: value`)"),
-    "dict_type": _shape("a mapping (lines of `key: value`)"),
+    NEEDS_KIND: _no_kind,
+    "model_type": _MAPPING,
+    "model_attributes_type": _MAPPING,
+    "dict_type": _MAPPING,
     "list_type": _shape("a list (lines that begin with `- `)"),
     "string_type": _shape("text"),
-    "none_required": _shape("nothing more"),
+    "none_required": _no_value,
     "too_long": _too_long,
     "too_short": _too_short,
 }
 
 
+_KEY: Final = "[key]"
+"""Ends pydantic's path where a key itself is at fault."""
+
+
+def written(model: type[BaseModel], path: Path) -> Path:
+    """A path of pydantic's without the parts that only tell which variant of a union was taken."""
+    return _walk(model, path)[0]
+
+
 def keys_at(model: type[BaseModel], path: Path) -> list[str]:
     """The keys that the model at a path of another model knows. Empty where there is no model."""
-    found = _models(model, list(path))
-    return [key for one in found for key in _keys(one)]
+    return [field.alias or name for one in _walk(model, path)[1] for name, field in one.model_fields.items()]
 
 
-def _keys(model: type[BaseModel]) -> list[str]:
-    return [field.alias or name for name, field in model.model_fields.items()]
-
-
-def _models(kind: Any, path: list[str | int]) -> list[type[BaseModel]]:
-    """The models that a path leads to, unions and containers followed; parts that lead nowhere are a union's own."""
-    origin = get_origin(kind)
+def _walk(kind: Any, path: Path) -> tuple[Path, list[type[BaseModel]]]:
+    """The path without its tags, and the models at its end. Unions and containers are followed."""
+    origin, inner = get_origin(kind), get_args(kind)
     if origin is Annotated:
-        return _models(get_args(kind)[0], path)
+        return _walk(inner[0], path)
     if origin in (Union, types.UnionType):
-        return _of_union(get_args(kind), path)
-    if origin is list and path:
-        return _models(get_args(kind)[0], path[1:] if isinstance(path[0], int) else path)
-    if origin is dict and path:
-        return _models(get_args(kind)[1], path[1:])
-    if not (isinstance(kind, type) and issubclass(kind, BaseModel)):
-        return []
+        return _walk_union([option for option in inner if option is not type(None)], path)
+    is_model = isinstance(kind, type) and issubclass(kind, BaseModel)
     if not path:
-        return [kind]
-    for name, field in kind.model_fields.items():
-        if (field.alias or name) == path[0]:
-            return _models(field.annotation, path[1:])
-    return []
+        return (), [kind] if is_model else []
+    within = None
+    if origin is list and isinstance(path[0], int):
+        within = inner[0]
+    elif origin is dict:
+        within = inner[1]
+    elif is_model:
+        fields = {field.alias or name: field.annotation for name, field in kind.model_fields.items()}
+        within = fields.get(str(path[0]))
+    if within is None:
+        return path, []
+    rest, models = _walk(within, path[1:])
+    return (path[0], *rest), models
 
 
-def _of_union(options: tuple[Any, ...], path: list[str | int]) -> list[type[BaseModel]]:
+def _walk_union(options: list[Any], path: Path) -> tuple[Path, list[type[BaseModel]]]:
     """A union puts its own tag into the path: the option with that tag is the one that is meant."""
     for option in options:
-        tags = [getattr(part, "tag", None) for part in get_args(option)[1:]]
-        if path and path[0] in tags:
-            return _models(option, path[1:])
-        inner = get_args(option)[0] if get_origin(option) is Annotated else option
-        if path and isinstance(inner, type) and issubclass(inner, BaseModel) and path[0] in _tags(inner):
-            return _models(inner, path[1:])
-    return [found for option in options for found in _models(option, path)]
+        if path and path[0] in _tags(option):
+            return _walk(option, path[1:])
+    walks = [_walk(option, path) for option in options]
+    return min((rest for rest, _ in walks), key=len), [model for _, models in walks for model in models]
 
 
-def _tags(model: type[BaseModel]) -> list[Any]:
-    """The values that a model's literal fields allow: the tags of a union told apart by such a field."""
-    kinds = [field.annotation for field in model.model_fields.values()]
-    return [value for kind in kinds if get_origin(kind) is Literal for value in get_args(kind)]
+def _tags(option: Any) -> list[Any]:
+    """The tags by which a union tells this option: its own, or the values of a literal field."""
+    kind = get_args(option)[0] if get_origin(option) is Annotated else option
+    fields = kind.model_fields.values() if isinstance(kind, type) and issubclass(kind, BaseModel) else ()
+    literals = [
+        value for field in fields if get_origin(field.annotation) is Literal for value in get_args(field.annotation)
+    ]
+    return [part.tag for part in get_args(option)[1:] if isinstance(part, Tag)] + literals

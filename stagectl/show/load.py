@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -19,12 +19,17 @@ from stagectl.show.mapping import MappingModel
 from stagectl.show.profile import ProfileModel
 from stagectl.show.references import reference_faults
 from stagectl.show.rig import RigModel
+from stagectl.show.salvage import Rest, salvage
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
-from stagectl.show.yamltext import BYTES_MAX, Text, read_text
+from stagectl.show.values import NameText
+from stagectl.show.yamltext import BYTES_MAX, Text, read_text, shown
 from stagectl.where import shipped
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
+
+FAULTS_MAX: Final = 500
+"""Faults that are told at once."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,51 +46,80 @@ class Show:
 
 @dataclass(kw_only=True)
 class Loading:
-    """Faults and sources, as they are found. Sources are named `setlist`, `rig`, `profile`, `mapping NAME`."""
+    """Faults and sources, as they are found. Sources are named `setlist`, `rig`, `profile`, `mapping NAME`. `rests`:
+    files of which only a part could be used."""
 
     faults: list[Fault] = field(default_factory=list)
     sources: dict[str, Source] = field(default_factory=dict)
+    rests: list[Rest[Any]] = field(default_factory=list)
 
     def read(self, path: Path, model: type[ModelT], name: str) -> ModelT | None:
         """A file as a model; None where it has faults."""
+        before = len(self.faults)
+        found = self.read_rest(path, model, name).model
+        return found if len(self.faults) == before else None
+
+    def read_rest(self, path: Path, model: type[ModelT], name: str) -> Rest[ModelT]:
+        """A file as a model; where it has faults, what is left of it without its faulty parts."""
         text = _read(path)
         self.sources[name] = Source(path=path, text=text)
         self.faults += text.faults
         if text.data is None:
             if not text.faults:
                 self.faults.append(Fault(str(path), 0, "the file is empty"))
-            return None
+            return Rest(model=None, written=text, text=text)
         try:
-            return model.model_validate(text.data)
+            return Rest(model=model.model_validate(text.data), written=text, text=text)
         except ValidationError as error:
             self.faults += model_faults(error, model, text, str(path))
-            return None
+            rest = salvage(model, text, error)
+            self.sources[name] = Source(path=path, text=rest.text)
+            self.rests.append(rest)
+            return rest
 
     def find(self, name: str, kind: str, source: Source, *place: str | int) -> Path | None:
         """The file of a mapping (`pedals`) or profile (`desks`); a fault at the place that names it if there is
         none."""
-        folders = (source.path.parent, shipped("mappings") / kind)
-        for folder in folders:
+        beside, within = source.path.parent, shipped("mappings") / kind
+        for folder in (beside, within):
             path = folder / f"{name}.yaml"
-            if "/" not in name and "\\" not in name and path.is_file():
+            if "/" not in name and "\\" not in name and _is_file(path):
                 return path
-        known = sorted({path.stem for path in folders[1].glob("*.yaml")})
+        known = sorted({path.stem for path in within.glob("*.yaml")})
         what = {"pedals": "mapping", "desks": "desk profile"}[kind]
-        beside = f"there is no {what} `{name}.yaml` beside {source.path.name}, nor one that ships with the program"
-        self.faults.append(source.fault(beside + nearest(name, known), *place))
+        says = f"there is no {what} `{name}.yaml` beside {source.path.name}, nor one that ships with the program"
+        self.faults.append(source.fault(says + nearest(name, known), *place))
         return None
+
+    def in_order(self) -> list[Fault]:
+        """Every fault, by the order in which the files were read and then by line, none said twice."""
+        files = [str(source.path) for source in self.sources.values()]
+        places = {file: at for at, file in reversed(list(enumerate(files)))}
+        found = sorted(dict.fromkeys(self.faults), key=lambda fault: (places.get(fault.file, len(files)), fault.line))
+        if len(found) <= FAULTS_MAX:
+            return found
+        more = f"and {len(found) - FAULTS_MAX:,} faults more in all files"
+        return [*found[:FAULTS_MAX], Fault(found[FAULTS_MAX].file, found[FAULTS_MAX].line, more)]
+
+
+def _is_file(path: Path) -> bool:
+    """Is there a file? (A name that cannot be a file's is none.)"""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def _read(path: Path) -> Text:
     try:
+        if path.exists() and not path.is_file():
+            return Text(None, {}, [Fault(str(path), 0, "this is not a file")])
         with path.open("rb") as file:
             raw = file.read(BYTES_MAX + 1)
-        if len(raw) > BYTES_MAX:
-            fault = Fault(str(path), 0, f"the file has more than {BYTES_MAX:,} bytes, the most that is read")
-            return Text(None, {}, [fault])
-    except OSError as error:
-        reason = "there is no such file" if isinstance(error, FileNotFoundError) else f"{error.strerror}"
-        return Text(None, {}, [Fault(str(path), 0, reason)])
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        missing = isinstance(error, FileNotFoundError)
+        return Text(None, {}, [Fault(str(path), 0, "there is no such file" if missing else reason)])
     return read_text(raw, str(path))
 
 
@@ -96,32 +130,67 @@ def load_show(setlist: Path) -> Show:
     """
     loading = Loading()
     path = setlist / "setlist.yaml" if setlist.is_dir() else setlist
-    songs = loading.read(path, SetlistModel, "setlist")
-    rig_name = songs.rig if songs is not None else _peek(loading.sources["setlist"].text.data, "rig")
-    rig = loading.read(path.parent / rig_name, RigModel, "rig") if rig_name else None
-    profile = None
+    songs = loading.read_rest(path, SetlistModel, "setlist")
+    rig = _rig(loading, path, _peek(songs.written.data, "rig"))
+    profile, mappings = _of_rig(loading, rig)
+    checked = reference_faults(songs.model, rig.model, profile, mappings, loading.sources)
+    loading.faults += [fault for fault in checked if not any(rest.hides(fault) for rest in loading.rests)]
+    if loading.faults or songs.model is None or rig.model is None or profile is None:
+        raise FileFaults(loading.in_order())
+    return Show(
+        setlist=songs.model,
+        rig=rig.model,
+        profile=profile,
+        mappings=mappings,
+        sources=loading.sources,
+        folder=path.parent,
+    )
+
+
+def _rig(loading: Loading, setlist: Path, name: str) -> Rest[RigModel]:
+    """The rig that the setlist names, beside it."""
+    path = setlist.parent / name
+    if name and not _is_file(path):
+        known = sorted(found.name for found in setlist.parent.glob("*.yaml") if found != setlist)
+        says = f"there is no file `{shown(name)}` beside {setlist.name}{nearest(name, known)}"
+        loading.faults.append(loading.sources["setlist"].fault(says, "rig"))
+    if not name or not _is_file(path):
+        nothing = Text(None, {}, [])
+        return Rest(model=None, written=nothing, text=nothing)
+    return loading.read_rest(path, RigModel, "rig")
+
+
+def _of_rig(loading: Loading, rig: Rest[RigModel]) -> tuple[ProfileModel | None, dict[str, MappingModel]]:
+    """The profile and the mappings that the rig's text names, be the rest of it sound or not."""
+    profile: ProfileModel | None = None
     mappings: dict[str, MappingModel] = {}
-    if rig is not None:
-        source = loading.sources["rig"]
-        found = loading.find(rig.desk.profile, "desks", source, "desk", "profile")
+    data = rig.written.data
+    if not isinstance(data, dict):
+        return profile, mappings
+    source = Source(path=loading.sources["rig"].path, text=rig.written)
+    name = _peek(data, "desk", "profile")
+    if name:
+        found = loading.find(name, "desks", source, "desk", "profile")
         profile = loading.read(found, ProfileModel, "profile") if found else None
-        for at, pedal in enumerate(rig.pedals):
-            if f"mapping {pedal.mapping}" in loading.sources:
-                continue
-            found = loading.find(pedal.mapping, "pedals", source, "pedals", at, "mapping")
-            mapping = loading.read(found, MappingModel, f"mapping {pedal.mapping}") if found else None
+    pedals = data.get("pedals")
+    for at, pedal in enumerate(pedals if isinstance(pedals, list) else []):
+        name = _peek(pedal, "mapping")
+        if name and f"mapping {name}" not in loading.sources:
+            found = loading.find(name, "pedals", source, "pedals", at, "mapping")
+            mapping = loading.read_rest(found, MappingModel, f"mapping {name}").model if found else None
             if mapping is not None:
-                mappings[pedal.mapping] = mapping
-    loading.faults += reference_faults(songs, rig, profile, mappings, loading.sources)
-    if loading.faults or songs is None or rig is None or profile is None:
-        raise FileFaults(dict.fromkeys(loading.faults))
-    return Show(setlist=songs, rig=rig, profile=profile, mappings=mappings, sources=loading.sources, folder=path.parent)
+                mappings[name] = mapping
+    return profile, mappings
 
 
-def _peek(data: Any, key: str) -> str | None:
-    """The value of a key in data that is not a sound model."""
-    value = data.get(key) if isinstance(data, dict) else None
-    return value if isinstance(value, str) else None
+def _peek(data: Any, *keys: str) -> str:
+    """A name under some keys of data that need not be sound; an empty text where there is none."""
+    for key in keys:
+        data = data.get(key) if isinstance(data, dict) else None
+    try:
+        return NameText().parse(data)
+    except ValueError:
+        return ""
 
 
 def load_profile(name: str) -> ProfileModel:

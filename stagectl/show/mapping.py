@@ -12,14 +12,34 @@ from functools import reduce
 from operator import or_
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, TypeAlias
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag, create_model, model_validator
+from pydantic import (
+    BeforeValidator,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationInfo,
+    create_model,
+    field_validator,
+    model_validator,
+)
 
 from stagectl.core.actions import ACTIONS, Kind, Spec
 from stagectl.core.actions import Field as ActionField
 from stagectl.core.gestures import DOUBLE_DEFAULT_NS, HOLD_DEFAULT_NS, Gesture
 from stagectl.errors import nearest
 from stagectl.show.messages import AnyHear
-from stagectl.show.values import ChangeText, Duration, FileModel, Name, NameText, Typed, said
+from stagectl.show.values import (
+    NAME_MAX,
+    ChangeText,
+    Duration,
+    FileModel,
+    Name,
+    NameText,
+    OrElse,
+    Typed,
+    plain,
+    said,
+)
 
 
 @dataclass(frozen=True)
@@ -29,9 +49,10 @@ class Choice(Typed):
     words: tuple[str, ...]
 
     def parse(self, typed: Any) -> str:
-        if typed not in self.words:
-            raise ValueError(f"{said(typed)} is not one of {', '.join(f'`{word}`' for word in self.words)}")
-        return str(typed)
+        word = plain(typed)
+        if word not in self.words:
+            raise ValueError(f"{said(typed)} is not one of {', '.join(f'`{known}`' for known in self.words)}")
+        return word
 
     def schema(self) -> dict[str, Any]:
         return {"enum": list(self.words)}
@@ -61,11 +82,12 @@ def _model_of(spec: Spec) -> type[ActionModel]:
     fields: dict[str, Any] = {}
     for field in spec.fields:
         alias = spec.word if field.name == spec.main else field.name
-        default = ... if field.required else None
+        # The main field is the key that tells the action, so it is always there, if only with nothing behind it.
+        default = ... if field.required or field.name == spec.main else None
         fields[field.name] = (_type_of(field), Field(default, alias=alias, description=field.help))
     if spec.main is None:
         # The word itself stands as a key without a value.
-        fields["word"] = (None, Field(None, alias=spec.word))
+        fields["word"] = (None, Field(..., alias=spec.word))
     name = "".join(part.title() for part in spec.word.split()) + "Action"
     model = create_model(name, __base__=ActionModel, __doc__=spec.help, **fields)
     model.spec = spec
@@ -80,13 +102,20 @@ def _bare_word(typed: Any) -> Any:
     if isinstance(typed, str):
         word = typed.strip()
         if word not in ACTIONS:
-            raise ValueError(f"`{word}` is not an action{nearest(word, ACTIONS)}")
+            raise ValueError(f"{said(word)} is not an action{nearest(word[:NAME_MAX], ACTIONS)}")
+        needs = [
+            word if field.name == ACTIONS[word].main else field.name for field in ACTIONS[word].fields if field.required
+        ]
+        if needs:
+            raise ValueError(f"`{word}` needs more: write `{{{', '.join(f'{key}: …' for key in needs)}}}`")
         return {word: None}
     if not isinstance(typed, dict):
         raise ValueError(f"{said(typed)} stands where an action is needed, such as `next` or `{{nudge: own, by: +1}}`")
     if not any(word in typed for word in ACTIONS):
-        first = next(iter(typed), "")
-        raise ValueError(f"`{first}` is not an action{nearest(str(first), ACTIONS)}")
+        if not typed:
+            raise ValueError("a mapping without an action stands here")
+        first = str(next(iter(typed)))
+        raise ValueError(f"{said(first)} is not an action{nearest(first[:NAME_MAX], ACTIONS)}")
     return typed
 
 
@@ -103,6 +132,7 @@ else:
         reduce(or_, (Annotated[model, Tag(word)] for word, model in ACTION_MODELS.items())),
         Discriminator(_word_of),
         BeforeValidator(_bare_word),
+        OrElse(words=tuple(word for word, spec in ACTIONS.items() if not any(one.required for one in spec.fields))),
     ]
 
 
@@ -118,15 +148,21 @@ class ControlModel(FileModel):
     hold_time: Annotated[int, Duration(10)] = HOLD_DEFAULT_NS
     double_time: Annotated[int, Duration(2)] = DOUBLE_DEFAULT_NS
 
+    @field_validator("press", "release", "hold", "double_press", "turn")
+    @classmethod
+    def _fits(cls, action: ActionModel | None, info: ValidationInfo) -> ActionModel | None:
+        turned = info.field_name == Gesture.TURN.value
+        if action is not None and action.spec.continuous != turned:
+            words = ", ".join(f"`{word}`" for word, spec in ACTIONS.items() if spec.continuous)
+            needs = f"is for a switch; a turn does {words}" if turned else "is for `turn` only"
+            raise ValueError(f"`{action.spec.word}` {needs}")
+        return action
+
     @model_validator(mode="after")
     def _turn_stands_alone(self) -> ControlModel:
-        gestures = self.gestures()
-        if Gesture.TURN in gestures and len(gestures) > 1:
-            raise ValueError("a control that is turned has no other gestures")
-        for gesture, action in gestures.items():
-            if action.spec.continuous != (gesture is Gesture.TURN):
-                needs = "only `turn` does" if action.spec.continuous else "`turn` needs `ride`"
-                raise ValueError(f"`{gesture.value}` cannot do `{action.spec.word}`: {needs}")
+        others = [f"`{gesture.value}`" for gesture in self.gestures() if gesture is not Gesture.TURN]
+        if self.turn is not None and others:
+            raise ValueError(f"a control with `turn` has no other gestures; {', '.join(others)} stands here as well")
         return self
 
     def gestures(self) -> dict[Gesture, ActionModel]:

@@ -12,6 +12,7 @@ from stagectl.show.names import OWN, WHOLE, twice
 from stagectl.show.rig import PedalModel, RigModel
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
+from stagectl.show.values import FileModel
 
 
 def mapping_faults(
@@ -20,7 +21,7 @@ def mapping_faults(
     """Faults of each mapping by itself, then of each pedal that uses one."""
     for name, mapping in mappings.items():
         source = sources[f"mapping {name}"]
-        heard = [repr(control.sends) for control in mapping.controls.values()]
+        heard = [_heard(control.sends) for control in mapping.controls.values()]
         names = list(mapping.controls)
         for at, first, _ in twice(heard):
             says = f"`{names[at]}` sends the same as `{names[first]}`: they cannot be told apart"
@@ -34,35 +35,54 @@ def mapping_faults(
             yield from _pedal(pedal, at, mappings[pedal.mapping], rig, sources["rig"])
 
 
+def _heard(sends: FileModel) -> object:
+    """What tells a control from others: an OSC address, or all that a MIDI message is known by. (A control on one
+    channel goes before one on any.)"""
+    return sends.osc if isinstance(sends, HearOsc) else (type(sends), sends)
+
+
 def _pedal(pedal: PedalModel, at: int, mapping: MappingModel, rig: RigModel, source: Source) -> Iterator[Fault]:
-    for control, model in mapping.controls.items():
-        if isinstance(model.sends, HearOsc) != (pedal.osc_port is not None):
-            ends = ("a MIDI port", "an OSC message") if pedal.osc_port is None else ("an OSC port", "a MIDI message")
-            says = f"`{pedal.name}` is on {ends[0]}, but `{control}` of its mapping sends {ends[1]}"
-            yield source.fault(says, "pedals", at, "mapping")
-        for action in model.gestures().values():
-            yield from _owner(pedal, at, control, action, rig, source)
+    """A pedal's controls come in on its own kind of wire; an action on the pedal's own listener needs one, and one on
+    `own` needs that listener's own input."""
+    has_osc = pedal.osc_port is not None
+    odd = [name for name, control in mapping.controls.items() if isinstance(control.sends, HearOsc) != has_osc]
+    if odd:
+        ends = ("an `osc port`", "MIDI") if has_osc else ("a MIDI `port`", "OSC")
+        says = f"`{pedal.name}` is on {ends[0]}, but its mapping has controls over {ends[1]}: {_all(odd)}"
+        yield source.fault(says, "pedals", at, "mapping")
+    ownerless: list[str] = []
+    without: dict[str, list[str]] = {}
+    for name, control in mapping.controls.items():
+        for action in control.gestures().values():
+            fields = action.fields()
+            mine = "listener" in fields or ("whose" in fields and fields["whose"] != "everyone")
+            whose = fields.get("listener") or pedal.listener
+            if mine and whose is None:
+                ownerless.append(name)
+            elif whose is not None and fields.get("input") == OWN and not _has_own(rig, whose):
+                without.setdefault(whose, []).append(name)
+    if ownerless:
+        does = (
+            f"{_all(ownerless)} of `{pedal.mapping}` {_verb('change', ownerless)} the mix of the pedal's own listener"
+        )
+        yield source.fault(f"{does}, but `{pedal.name}` names no `listener`", "pedals", at)
+    for whose, names in without.items():
+        does = f"{_all(names)} of `{pedal.mapping}` {_verb('move', names)} the own input of `{whose}`"
+        says = f"{does}, who has no `own input` in the rig"
+        yield source.fault(says, "pedals", at, "listener")
 
 
-def _owner(
-    pedal: PedalModel, at: int, control: str, action: ActionModel, rig: RigModel, source: Source
-) -> Iterator[Fault]:
-    """An action on the pedal's own listener needs one; one on `own` needs that listener's own input."""
-    fields = action.fields()
-    mine = (
-        "listener" in fields
-        or fields.get("whose") in ("mine",)
-        or (action.spec.word == "clear nudges" and not fields["whose"])
-    )
-    whose = fields.get("listener") or pedal.listener
-    if mine and whose is None:
-        does = f"`{control}` of `{pedal.mapping}` does `{action.spec.word}` to the pedal's own listener"
-        yield source.fault(f"{does}, but the pedal has none; add `listener:`", "pedals", at)
-    elif fields.get("input") == OWN and whose is not None:
-        model = next((one for one in rig.listeners if one.name == whose), None)
-        if model is not None and model.own_input is None:
-            does = f"`{control}` of `{pedal.mapping}` moves the own input of `{whose}`"
-            yield source.fault(f"{does}, but the rig gives them none", "pedals", at, "listener")
+def _has_own(rig: RigModel, listener: str) -> bool:
+    """Has the listener an own input? (One who is not in the rig is a fault of its own.)"""
+    return not any(one.name == listener and one.own_input is None for one in rig.listeners)
+
+
+def _all(names: list[str]) -> str:
+    return ", ".join(f"`{name}`" for name in dict.fromkeys(names))
+
+
+def _verb(verb: str, names: list[str]) -> str:
+    return verb if len(set(names)) > 1 else f"{verb}s"
 
 
 def _names(
@@ -88,5 +108,9 @@ def _names(
         name = fields[field.name]
         if name is not None and field.kind in known and name not in known[field.kind]:
             key = action.spec.word if field.name == action.spec.main else field.name
-            says = f"`{name}` is not {field.kind.value}{nearest(name, known[field.kind])}"
-            yield source.fault(says, *place, key)
+            says = f"`{name}` is not {field.kind.value}"
+            if field.kind is Kind.SECTION:
+                says = f"`{fields['song']}` has no section `{name}`"
+            elif field.kind is Kind.MESSAGE:
+                says = f"`{fields['device']}` has no message `{name}`"
+            yield source.fault(says + nearest(name, known[field.kind]), *place, key)

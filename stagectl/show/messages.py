@@ -6,14 +6,28 @@ on the wire (programs and notes 0 to 127), channels 1 to 16.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import re
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag
+from pydantic import BeforeValidator, Field, Tag
 
 from stagectl.errors import WireError
-from stagectl.show.values import Address, Channel, FileModel, Fourteen, Real, Seven, Typed, Whole, said
+from stagectl.show.values import (
+    Address,
+    Channel,
+    FileModel,
+    Fourteen,
+    OrElse,
+    Real,
+    Seven,
+    Typed,
+    Whole,
+    kind_by_key,
+    number,
+    plain,
+    said,
+)
 from stagectl.wire import midi
 from stagectl.wire.osc import Argument, build
 
@@ -23,13 +37,16 @@ class HexText(Typed):
     """SysEx bytes as hexadecimal text, from F0 to F7."""
 
     def parse(self, typed: Any) -> bytes:
+        text = plain(typed)
+        if not re.fullmatch(r"([0-9A-Fa-f]{2}\s*)+", text):
+            raise ValueError(f"{said(typed)} is not SysEx in hexadecimal, such as `F0 7D 01 F7`")
         try:
-            return midi.sysex(bytes.fromhex(str(typed)))
-        except (ValueError, WireError) as error:
-            raise ValueError(f"{said(typed)} is no SysEx in hexadecimal, such as `F0 7D 01 F7`: {error}") from error
+            return midi.sysex(bytes.fromhex(text))
+        except WireError as error:
+            raise ValueError(f"{said(typed)}: {error}") from error
 
     def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": "^[Ff]0([ ]?[0-9A-Fa-f]{2})+$"}
+        return {"type": "string", "pattern": "^[Ff]0( *[0-9A-Fa-f]{2})+$"}
 
 
 CUE = -1
@@ -43,7 +60,7 @@ class CueOr(Typed):
     high: int = 127
 
     def parse(self, typed: Any) -> int:
-        if str(typed).strip() == "cue":
+        if plain(typed) == "cue":
             return CUE
         try:
             return Whole(0, self.high).parse(typed)
@@ -132,23 +149,28 @@ class SaySong(Say):
         return (midi.song_select(_with(self.song_select, cue)),)
 
 
+INT_TOP = 2**31
+"""OSC's whole numbers have 32 bits."""
+
+
 @dataclass(frozen=True)
 class OscValue(Typed):
     """One OSC argument: a whole number (int), a number with a point (float), `yes`/`no` (boolean), else text."""
 
     def parse(self, typed: Any) -> Argument:
         if typed is None or isinstance(typed, dict | list):
-            raise ValueError(f"{said(typed)} is no OSC argument")
+            raise ValueError(f"{said(typed)} stands where a number, `yes`, `no` or a text is needed")
         text = str(typed)
-        if text in ("yes", "true", "no", "false"):
-            return text in ("yes", "true")
-        for kind in (int, float):
-            try:
-                value = kind(text)
-            except ValueError:
-                continue
-            return value if abs(value) < 2**31 else text
-        return text
+        if text.lower() in ("yes", "true", "no", "false"):
+            return text.lower() in ("yes", "true")
+        value = number(text)
+        if value is None:
+            return text
+        if "." in text:
+            return float(value)
+        if not -INT_TOP <= value < INT_TOP:
+            raise ValueError(f"{said(typed)} is not a whole number from {-INT_TOP:,} to {INT_TOP - 1:,}")
+        return int(value)
 
     def schema(self) -> dict[str, Any]:
         return {"type": ["number", "string", "boolean"]}
@@ -164,26 +186,6 @@ class SayOsc(Say):
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         filled = tuple(_with(CUE, cue) if argument == "cue" else argument for argument in self.arguments)
         return (build(self.osc, filled),)
-
-
-def first_key(models: Mapping[str, type[FileModel]]) -> Callable[[Any], str | None]:
-    """A discriminator: the kind of message is the key that is there."""
-
-    def kind(typed: Any) -> str | None:
-        if isinstance(typed, dict):
-            return next((key for key in models if key in typed), None)
-        return next((key for key, model in models.items() if isinstance(typed, model)), None)
-
-    return kind
-
-
-def _needs(models: Mapping[str, type[FileModel]]) -> Discriminator:
-    words = ", ".join(f"`{word}`" for word in models)
-    return Discriminator(
-        first_key(models),
-        custom_error_type="needs_kind",
-        custom_error_message=f"a mapping with one of {words} is needed here",
-    )
 
 
 _SAY: dict[str, type[FileModel]] = {
@@ -204,16 +206,16 @@ AnySay: TypeAlias = Annotated[
     | Annotated[SayRealtime, Tag("realtime")]
     | Annotated[SaySong, Tag("song select")]
     | Annotated[SayOsc, Tag("osc")],
-    _needs(_SAY),
+    kind_by_key(_SAY),
 ]
 
 
 def one_or_more(typed: Any) -> Any:
     """A single value counts as a list of one."""
-    return [typed] if isinstance(typed, dict) else typed
+    return typed if typed is None or isinstance(typed, list) else [typed]
 
 
-SayList: TypeAlias = Annotated[list[AnySay], BeforeValidator(one_or_more), Field(min_length=1, max_length=64)]
+SayList: TypeAlias = Annotated[list[AnySay], BeforeValidator(one_or_more), Field(min_length=1, max_length=64), OrElse()]
 
 
 @dataclass(frozen=True)
@@ -221,7 +223,7 @@ class AnyChannel(Typed):
     """A channel, or `any` (0 inside)."""
 
     def parse(self, typed: Any) -> int:
-        if str(typed).strip().lower() == "any":
+        if plain(typed).lower() == "any":
             return 0
         try:
             return Whole(1, 16).parse(typed)
@@ -276,5 +278,5 @@ AnyHear: TypeAlias = Annotated[
     | Annotated[HearControl, Tag("control change")]
     | Annotated[HearProgram, Tag("program")]
     | Annotated[HearOsc, Tag("osc")],
-    _needs(_HEAR),
+    kind_by_key(_HEAR),
 ]

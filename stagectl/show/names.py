@@ -15,7 +15,8 @@ OWN: Final = "own"
 WHOLE: Final = "whole mix"
 REST: Final = "rest"
 EVERYONE: Final = "everyone"
-RESERVED: Final = (OWN, WHOLE, REST, EVERYONE)
+RESERVED: Final[Mapping[str, tuple[str, ...]]] = {"inputs": (OWN, WHOLE, REST), "listeners": (EVERYONE,)}
+"""What no input and no listener can be called."""
 
 ValueT = TypeVar("ValueT")
 

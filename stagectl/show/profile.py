@@ -10,12 +10,25 @@ import re
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
+from pydantic import BeforeValidator, Field, PrivateAttr, Tag, ValidationInfo, field_validator, model_validator
 
-from stagectl.core.levels import Level
+from stagectl.core.levels import Level, text
 from stagectl.errors import WireError
-from stagectl.show.messages import first_key
-from stagectl.show.values import FileModel, LevelText, Name, Seven, Typed, Whole, number, said
+from stagectl.show.values import (
+    FileModel,
+    Flag,
+    LevelText,
+    Name,
+    OrElse,
+    Seven,
+    StepText,
+    Typed,
+    Whole,
+    kind_by_key,
+    number,
+    plain,
+    said,
+)
 from stagectl.wire import laws, midi
 from stagectl.wire.midi import SYSEX_MAX
 from stagectl.wire.osc import build, check_address
@@ -37,7 +50,7 @@ def _bare_number(typed: Any) -> Any:
     return typed if isinstance(typed, dict | Numbering) else {"first": typed}
 
 
-Number: TypeAlias = Annotated[Numbering, BeforeValidator(_bare_number)]
+Number: TypeAlias = Annotated[Numbering, BeforeValidator(_bare_number), OrElse(type="integer")]
 
 
 class Place(FileModel):
@@ -51,7 +64,7 @@ class Place(FileModel):
 
 
 class ByControl(Place):
-    """A 7-bit controller."""
+    """A 7-bit controller, 0 to 119: from 120 on they are channel mode messages (MIDI 1.0)."""
 
     bits: ClassVar[int | None] = 7
     channel: Number
@@ -59,6 +72,8 @@ class ByControl(Place):
 
     def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
         channel, control = self.channel.at(socket, mix), self.control_change.at(socket, mix)
+        if control >= midi.CHANNEL_MODE:
+            raise WireError(f"controller {control} is outside 0 to {midi.CHANNEL_MODE - 1}")
         return (midi.control_change(channel, control, int(code)),)
 
 
@@ -95,15 +110,15 @@ class SysExTemplate(Typed):
 
     def parse(self, typed: Any) -> tuple[int | str, ...]:
         parts: list[int | str] = []
-        for word, pair, other in re.findall(r"\{([^}]*)\}|([0-9A-Fa-f]{2})|(\S)", str(typed)):
-            if other or (word and word not in _SYSEX_WORDS):
+        for word, pair, other in re.findall(r"\{([^}]*)\}|([0-9A-Fa-f]{2})|(\S)", plain(typed)):
+            if other or (not pair and word not in _SYSEX_WORDS):
                 allowed = ", ".join(f"{{{known}}}" for known in _SYSEX_WORDS)
                 raise ValueError(f"{said(typed)}: `{word or other}` is neither two hexadecimal digits nor {allowed}")
             parts.append(word or int(pair, 16))
-        plain = [part for part in parts if isinstance(part, int)]
+        fixed = [part for part in parts if isinstance(part, int)]
         if len(parts) > SYSEX_MAX:
             raise ValueError(f"a SysEx template of {len(parts)} bytes is longer than {SYSEX_MAX}")
-        if parts[:1] != [midi.SYSEX] or parts[-1:] != [midi.SYSEX_END] or any(byte > 0x7F for byte in plain[1:-1]):
+        if parts[:1] != [midi.SYSEX] or parts[-1:] != [midi.SYSEX_END] or any(byte > 0x7F for byte in fixed[1:-1]):
             raise ValueError(f"{said(typed)}: a SysEx template begins with F0 and ends with F7, with 00 to 7F between")
         whole, split = "value" in parts, ("value msb" in parts, "value lsb" in parts)
         if whole == any(split) or any(split) != all(split):
@@ -111,7 +126,7 @@ class SysExTemplate(Typed):
         return tuple(parts)
 
     def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": "^[Ff]0 .*[Ff]7$"}
+        return {"type": "string", "pattern": "^[Ff]0.*[Ff]7$"}
 
 
 class BySysEx(Place):
@@ -143,11 +158,11 @@ class AddressTemplate(Typed):
     """An OSC address in which `{input}` and `{mix}` stand for the input's socket and the mix's number."""
 
     def parse(self, typed: Any) -> str:
-        template = str(typed).strip()
+        template = plain(typed)
         try:
             check_address(re.sub(r"\{(input|mix)\}", "1", template))
         except WireError as error:
-            raise ValueError(f"{error}; only {{input}} and {{mix}} are filled in") from error
+            raise ValueError(f"{error} (`{{input}}` and `{{mix}}` are filled in)") from error
         return template
 
     def schema(self) -> dict[str, Any]:
@@ -186,11 +201,7 @@ AnyPlace: TypeAlias = Annotated[
     | Annotated[ByNrpn, Tag("nrpn")]
     | Annotated[BySysEx, Tag("sysex")]
     | Annotated[ByOsc, Tag("osc")],
-    Discriminator(
-        first_key(_PLACES),
-        custom_error_type="needs_kind",
-        custom_error_message="a mapping with one of " + ", ".join(f"`{word}`" for word in _PLACES) + " is needed here",
-    ),
+    kind_by_key(_PLACES),
 ]
 
 
@@ -213,14 +224,14 @@ class DbValues(FileModel):
     law: Literal["db"]
     lowest: Annotated[int, LevelText(can_be_off=False)]
     highest: Annotated[int, LevelText(can_be_off=False)]
-    step: Annotated[int, LevelText(can_be_off=False)] = 10
+    step: Annotated[int, StepText()] = 10
     first: Annotated[int, Whole(0, 16_383)] = 1
     off: Annotated[int, Whole(-1_000, 16_383)] | None = None
 
     @model_validator(mode="after")
     def _rises(self) -> DbValues:
-        if self.step <= 0 or self.lowest >= self.highest:
-            raise ValueError("`lowest` has to be below `highest`, and `step` above 0")
+        if self.lowest >= self.highest:
+            raise ValueError(f"`lowest`, {text(self.lowest)}, has to be below `highest`, {text(self.highest)}")
         return self
 
     def build(self, bits: int | None) -> laws.Law:
@@ -242,6 +253,10 @@ def _off() -> Level:
     return LevelText().parse("off")
 
 
+def _bare(typed: Any) -> str:
+    return said(typed).strip("`")
+
+
 @dataclass(frozen=True)
 class PointText(Typed):
     """One point of a chart: `[value, level]`."""
@@ -249,7 +264,8 @@ class PointText(Typed):
     def parse(self, typed: Any) -> laws.Point:
         value = number(typed[0]) if isinstance(typed, list) and len(typed) == 2 else None
         if value is None:
-            raise ValueError(f"{said(typed)} is not a point `[value, level]`, such as `[64, -12]` or `[0, off]`")
+            got = f"[{', '.join(map(_bare, typed))}]" if isinstance(typed, list) else typed
+            raise ValueError(f"{said(got)} is not a point `[value, level]`, such as `[64, -12]` or `[0, off]`")
         return laws.Point(float(value), LevelText().parse(typed[1]))
 
     def schema(self) -> dict[str, Any]:
@@ -261,7 +277,7 @@ class PointsValues(FileModel):
 
     law: Literal["points"]
     points: list[Annotated[laws.Point, PointText()]] = Field(min_length=2, max_length=1024)
-    step: Annotated[int, LevelText(can_be_off=False)] = 10
+    step: Annotated[int, StepText()] = 10
 
     def build(self, bits: int | None) -> laws.Law:
         """The law over that many bits, or over real numbers."""
@@ -272,21 +288,23 @@ class PointsValues(FileModel):
         return laws.points_over_codes(self.points)
 
 
-AnyValues: TypeAlias = Annotated[Gm2Values | DbValues | PointsValues, Field(discriminator="law")]
+Values: TypeAlias = Gm2Values | DbValues | PointsValues
+
+AnyValues: TypeAlias = Annotated[Values, Field(discriminator="law")]
 
 
 class StoredScene(FileModel):
-    """Stored scenes by program change: scene 1 is program `first` of bank 0. `banks`: whether bank select goes first,
+    """Stored scenes by program change: scene 1 is program `program` of bank 0. `banks`: whether bank select goes first,
     128 scenes a bank."""
 
     channel: Annotated[int, Whole(1, 16)]
     program: Seven = 0
-    banks: Literal["yes", "no"] = "no"
+    banks: Flag = False
 
     def packets(self, scene: int) -> tuple[bytes, ...]:
         """The messages that recall a scene, counted from 1."""
         bank, program = divmod(scene - 1 + self.program, 128)
-        if self.banks == "no":
+        if not self.banks:
             if bank:
                 raise WireError(f"scene {scene} is beyond the last program, 127; `banks: yes` reaches further")
             return midi.program_change(self.channel, program)
@@ -298,21 +316,29 @@ class SendModel(FileModel):
 
     say: AnyPlace
     values: AnyValues
+    _law: laws.Law = PrivateAttr()
 
-    @model_validator(mode="after")
-    def _law_fits(self) -> SendModel:
-        try:
-            self.law()
-        except WireError as error:
-            raise ValueError(str(error)) from error
-        return self
+    @field_validator("values")
+    @classmethod
+    def _law_fits(cls, values: Values, info: ValidationInfo) -> Values:
+        place: Place | None = info.data.get("say")
+        if place is not None:
+            try:
+                values.build(_width(place))
+            except WireError as error:
+                raise ValueError(str(error)) from error
+        return values
 
     def law(self) -> laws.Law:
         """The value law."""
-        bits = self.say.width if isinstance(self.say, BySysEx) else self.say.bits
-        if isinstance(self.say, ByOsc) and self.say.type == "int":
-            bits = 14
-        return self.values.build(bits)
+        return self.values.build(_width(self.say))
+
+
+def _width(place: Place) -> int | None:
+    """The width of the values that a place takes, bits; None for real numbers."""
+    if isinstance(place, ByOsc) and place.type == "int":
+        return 14
+    return place.width if isinstance(place, BySysEx) else place.bits
 
 
 class ProfileModel(FileModel):
@@ -325,11 +351,18 @@ class ProfileModel(FileModel):
     whole_mix: SendModel | None = None
     stored_scene: StoredScene | None = None
 
-    @model_validator(mode="after")
-    def _one_wire(self) -> ProfileModel:
-        for part in (self.send, self.whole_mix):
-            if part is not None and isinstance(part.say, ByOsc) != (self.over == "osc"):
-                raise ValueError(f"this desk is spoken to over {self.over}, but a level is said over the other")
-        if self.stored_scene is not None and self.over == "osc":
-            raise ValueError("stored scenes are recalled by MIDI program changes; this desk is spoken to over osc")
-        return self
+    @field_validator("send", "whole_mix")
+    @classmethod
+    def _one_wire(cls, send: SendModel | None, info: ValidationInfo) -> SendModel | None:
+        over = info.data.get("over")
+        if send is not None and over is not None and isinstance(send.say, ByOsc) != (over == "osc"):
+            other = "MIDI" if over == "osc" else "OSC"
+            raise ValueError(f"this is said over {other}, but the file says `over: {over}`")
+        return send
+
+    @field_validator("stored_scene")
+    @classmethod
+    def _by_program(cls, stored: StoredScene | None, info: ValidationInfo) -> StoredScene | None:
+        if stored is not None and info.data.get("over") == "osc":
+            raise ValueError("scenes are recalled by MIDI program changes, but the file says `over: osc`")
+        return stored

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from stagectl.core.levels import Off, text
 from stagectl.core.plan import SetTo, ShiftBy
@@ -10,10 +10,11 @@ from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.desk_fit import desk_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.mapping_fit import mapping_faults
+from stagectl.show.messages import Say
 from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, column, twice
 from stagectl.show.profile import ProfileModel
-from stagectl.show.rig import DeviceModel, LinkedModel, PlayerModel, RigModel
-from stagectl.show.setlist import LayerTexts, MessageModel, SetlistModel
+from stagectl.show.rig import DeviceModel, ListenerModel, PlayerModel, RigModel
+from stagectl.show.setlist import CueModel, LayerTexts, MessageModel, SetlistModel
 from stagectl.show.source import Source
 
 
@@ -57,8 +58,9 @@ def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
             line = source.text.line((part, first, "name"))
             yield source.fault(f"`{name}` is named here again; it stands in line {line} already", part, at, "name")
         for at, name in enumerate(names):
-            if name in RESERVED:
-                yield source.fault(f"`{name}` has a meaning of its own here; choose another name", part, at, "name")
+            if name in RESERVED.get(part, ()):
+                says = f"`{name}` has a meaning of its own in the setlist; choose another name"
+                yield source.fault(says, part, at, "name")
     for at, first, socket in twice(one.socket for one in rig.inputs):
         owner = rig.inputs[first].name
         yield source.fault(f"socket {socket} is taken by `{owner}` already", "inputs", at, "socket")
@@ -81,7 +83,11 @@ def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
             says = f"`{listener.own_input}` is not an input of this rig{nearest(listener.own_input, inputs)}"
             yield source.fault(says, "listeners", at, "own input")
         for name in listener.ceilings:
-            if column(rig, listener, name) is None:
+            if name == OWN:
+                if listener.own_input is None:
+                    says = f"`{listener.name}` has no `own input`, so a ceiling of `{OWN}` means nothing"
+                    yield source.fault(says, "listeners", at, "ceilings", name)
+            elif column(rig, listener, name) is None:
                 says = f"`{name}` is not an input of this rig{nearest(name, [*inputs, OWN, WHOLE])}"
                 yield source.fault(says, "listeners", at, "ceilings", name)
     known = [one.name for one in rig.listeners]
@@ -92,18 +98,22 @@ def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
 
 
 def _says(
-    end: LinkedModel, messages: Iterable[object], source: Source, has_cue: bool, *place: str | int
+    end: PlayerModel | DeviceModel, messages: Iterable[Say], source: Source, has_cue: bool, *place: str | int
 ) -> Iterator[Fault]:
     """Can these messages go out on this end's wire?"""
     for at, message in enumerate(messages):
-        is_osc, packets = message.is_osc, message.packets  # type: ignore[attr-defined]
-        if is_osc != (end.host is not None):
-            here, there = ("OSC", "a MIDI port") if is_osc else ("MIDI", "an OSC host")
-            yield source.fault(f"a message over {here} cannot go to {there}", *place, at)
-        try:
-            packets(0 if has_cue else None)
-        except WireError as error:
-            yield source.fault(str(error), *place, at)
+        if message.is_osc != (end.host is not None):
+            over, there = ("OSC", "a MIDI `port`") if message.is_osc else ("MIDI", "an OSC `host`")
+            yield source.fault(f"this message goes over {over}, but `{end.name}` is at {there}", *place, at)
+        yield from _tried(message, 0 if has_cue else None, source, *place, at)
+
+
+def _tried(message: Say, cue: int | None, source: Source, *place: str | int) -> Iterator[Fault]:
+    """A fault where the message cannot be said."""
+    try:
+        message.packets(cue)
+    except WireError as error:
+        yield source.fault(str(error), *place)
 
 
 # -- the setlist ------------------------------------------------------------------------------------------
@@ -128,7 +138,6 @@ class _Layers:
         self.setlist, self.rig, self.profile, self.source = setlist, rig, profile, source
         self.inputs = [one.name for one in rig.inputs]
         self.listeners = [one.name for one in rig.listeners]
-        self.highest = None if profile is None else profile.send.law().grid.highest
 
     def faults(self) -> Iterator[Fault]:
         """Faults of the base, then of the venues, scenes and songs."""
@@ -148,10 +157,19 @@ class _Layers:
                 says = f"`{name}` is not a listener of this rig{nearest(name, self.listeners)}"
                 yield self.source.fault(says, "base", name)
                 continue
+            own = self.rig.listeners[self.listeners.index(name)].own_input
+            if OWN in levels and own in levels:
+                yield self.source.fault(
+                    f"`{OWN}` of `{name}` is `{own}`, which has a level here already", "base", name, OWN
+                )
             for input_, level in levels.items():
                 yield from self._send([name], input_, SetTo(level), [REST], "base", name, input_)
+        strangers = [name for name in self.setlist.base if name not in self.listeners]
+        meant = {
+            name for name in self.listeners if any(f"`{name}`?" in nearest(one, self.listeners) for one in strangers)
+        }
         for name in self.listeners:
-            if name not in self.setlist.base:
+            if name not in self.setlist.base and name not in meant and name not in RESERVED["listeners"]:
                 yield self.source.fault(f"the base says nothing for `{name}`; every listener needs a mix", "base")
 
     def _layer(self, layer: LayerTexts, *place: str | int) -> Iterator[Fault]:
@@ -167,86 +185,125 @@ class _Layers:
     def _send(
         self, names: list[str], input_: str, change: SetTo | ShiftBy, also: list[str], *place: str | int
     ) -> Iterator[Fault]:
+        """Faults of one change, made for some listeners: at most one."""
         known = [*self.inputs, OWN, WHOLE, *also]
+        if input_ == REST and not also:
+            yield self.source.fault(f"`{REST}`, all inputs that are not named, has a meaning in the base only", *place)
+            return
         if input_ not in known:
             yield self.source.fault(f"`{input_}` is not an input of this rig{nearest(input_, known)}", *place)
             return
         if input_ == WHOLE and self.profile is not None and self.profile.whole_mix is None:
-            says = f"the desk profile `{self.profile.name}` has no message for the level of a whole mix"
+            says = f"the desk profile `{self.profile.name}` has no message for the level of a `{WHOLE}`"
             yield self.source.fault(says, *place)
             return
-        for name in names:
-            listener = self.rig.listeners[self.listeners.index(name)]
-            if input_ == OWN and listener.own_input is None:
-                if len(names) == 1:
-                    yield self.source.fault(f"`{name}` has no own input in the rig", *place)
-                continue
-            yield from self._level(names, name, input_, change, *place)
+        some = [one for one in self.rig.listeners if one.name in names]
+        if input_ == OWN:
+            owners = [one for one in some if one.own_input is not None]
+            if not owners:
+                whom = f"`{names[0]}` has no" if len(names) == 1 else "nobody has an"
+                yield self.source.fault(f"{whom} `own input` in the rig", *place)
+            some = owners
+        if isinstance(change, ShiftBy):
+            yield from self._shift(some, input_, *place)
+        elif not isinstance(change.level, Off):
+            yield from self._level(some, input_, change.level, *place)
 
-    def _level(
-        self, names: list[str], name: str, input_: str, change: SetTo | ShiftBy, *place: str | int
-    ) -> Iterator[Fault]:
-        listener = self.rig.listeners[self.listeners.index(name)]
-        if input_ == WHOLE and isinstance(change, ShiftBy) and WHOLE not in self.setlist.base.get(name, {}):
-            yield self.source.fault(f"the base has no `{WHOLE}` for `{name}` that could be shifted", *place)
-        if not isinstance(change, SetTo) or isinstance(change.level, Off):
+    def _shift(self, some: list[ListenerModel], input_: str, *place: str | int) -> Iterator[Fault]:
+        if input_ != WHOLE:
             return
-        real = listener.own_input if input_ == OWN and listener.own_input else input_
-        ceiling = ceiling_of(self.rig, listener, real)
-        if change.level > ceiling:
-            says = f"{text(change.level)} is above the ceiling of `{real}` for `{name}`, {text(ceiling)}"
+        without = [one.name for one in some if WHOLE not in self.setlist.base.get(one.name, {})]
+        if without:
+            says = f"the base sets no `{WHOLE}` for {_all(without)}, so there is nothing to shift"
             yield self.source.fault(says, *place)
-        elif self.highest is not None and change.level > self.highest and input_ != WHOLE:
-            says = f"{text(change.level)} is above what the desk can do, {text(self.highest)}"
-            yield self.source.fault(says, *place)
+
+    def _level(self, some: list[ListenerModel], input_: str, level: int, *place: str | int) -> Iterator[Fault]:
+        over: dict[tuple[int, tuple[str, ...]], list[str]] = {}
+        for listener in some:
+            tops: dict[int, list[str]] = {}
+            for real in self._meant(listener, input_):
+                ceiling = ceiling_of(self.rig, listener, real)
+                if level > ceiling:
+                    tops.setdefault(ceiling, []).append(real)
+            for top, reals in tops.items():
+                over.setdefault((top, tuple(reals)), []).append(listener.name)
+        if over:
+            parts = [f"of {_all(reals)} for {_all(whose)}, {text(top)}" for (top, reals), whose in over.items()]
+            yield self.source.fault(f"{text(level)} is above the ceiling {'; '.join(parts)}", *place)
+            return
+        highest = self._highest(input_)
+        if highest is not None and level > highest:
+            yield self.source.fault(f"{text(level)} is above the most that the desk can do, {text(highest)}", *place)
+
+    def _meant(self, listener: ListenerModel, input_: str) -> list[str]:
+        """The columns that a name means for a listener: `rest` is all that the base does not name for them."""
+        if input_ == OWN and listener.own_input is not None:
+            return [listener.own_input]
+        if input_ != REST:
+            return [input_]
+        named = {listener.own_input if name == OWN else name for name in self.setlist.base[listener.name]}
+        return [name for name in self.inputs if name not in named]
+
+    def _highest(self, input_: str) -> int | None:
+        """The most that the desk can do, where that is known."""
+        if self.profile is None:
+            return None
+        send = self.profile.whole_mix if input_ == WHOLE else self.profile.send
+        return None if send is None else send.law().grid.highest
+
+
+def _all(names: Iterable[str]) -> str:
+    return ", ".join(f"`{name}`" for name in names)
 
 
 def _song_faults(setlist: SetlistModel, rig: RigModel, profile: ProfileModel | None, source: Source) -> Iterator[Fault]:
     """Cues, messages and stored scenes."""
-    players = [one.name for one in rig.players]
     for at, song in enumerate(setlist.songs):
         if song.cue is not None:
-            yield from _cue_faults(song.cue.player, song.cue.number, players, rig, source, "songs", at, "cue")
+            yield from _cue_faults(song.cue, rig, source, "songs", at, "cue")
         yield from _messages(song.messages, rig, source, "songs", at, "messages")
         for part, section in enumerate(song.sections):
             yield from _messages(section.messages, rig, source, "songs", at, "sections", part, "messages")
         if song.stored_scene is not None and profile is not None:
-            place = ("songs", at, "stored scene")
-            if profile.stored_scene is None:
-                yield source.fault(f"the desk profile `{profile.name}` recalls no stored scenes", *place)
-            else:
-                yield from _tried(lambda: profile.stored_scene.packets(song.stored_scene), source, *place)  # type: ignore[union-attr,arg-type]  # noqa: B023
+            yield from _stored(song.stored_scene, profile, source, "songs", at, "stored scene")
 
 
-def _cue_faults(
-    name: str, number: int, players: list[str], rig: RigModel, source: Source, *place: str | int
-) -> Iterator[Fault]:
-    if name not in players:
-        yield source.fault(f"`{name}` is not a track player of this rig{nearest(name, players)}", *place, "player")
+def _stored(scene: int, profile: ProfileModel, source: Source, *place: str | int) -> Iterator[Fault]:
+    if profile.stored_scene is None:
+        yield source.fault(f"the desk profile `{profile.name}` recalls no `stored scene`", *place)
         return
-    player: PlayerModel = rig.players[players.index(name)]
+    try:
+        profile.stored_scene.packets(scene)
+    except WireError as error:
+        yield source.fault(str(error), *place)
+
+
+def _cue_faults(cue: CueModel, rig: RigModel, source: Source, *place: str | int) -> Iterator[Fault]:
+    player = next((one for one in rig.players if one.name == cue.player), None)
+    if player is None:
+        known = [one.name for one in rig.players]
+        yield source.fault(
+            f"`{cue.player}` is not a track player of this rig{nearest(cue.player, known)}", *place, "player"
+        )
+        return
     for message in player.start:
-        yield from _tried(lambda message=message: message.packets(number), source, *place, "number")  # type: ignore[misc]
+        try:
+            message.packets(cue.number)
+        except WireError as error:
+            yield source.fault(f"`{cue.player}` cannot be told cue {cue.number}: {error}", *place, "number")
 
 
 def _messages(messages: list[MessageModel], rig: RigModel, source: Source, *place: str | int) -> Iterator[Fault]:
-    devices = [one.name for one in rig.devices]
     for at, message in enumerate(messages):
-        if message.to not in devices:
-            says = f"`{message.to}` is not a device of this rig{nearest(message.to, devices)}"
-            yield source.fault(says, *place, at, "to")
+        device = next((one for one in rig.devices if one.name == message.to), None)
+        if device is None:
+            known = [one.name for one in rig.devices]
+            yield source.fault(
+                f"`{message.to}` is not a device of this rig{nearest(message.to, known)}", *place, at, "to"
+            )
             continue
-        device: DeviceModel = rig.devices[devices.index(message.to)]
         if message.message is not None and message.message not in device.messages:
             says = f"`{message.to}` has no message `{message.message}`{nearest(message.message, device.messages)}"
             yield source.fault(says, *place, at, "message")
         if message.say is not None:
             yield from _says(device, message.say, source, False, *place, at, "say")
-
-
-def _tried(attempt: Callable[[], object], source: Source, *place: str | int) -> Iterator[Fault]:
-    """A fault where the attempt to say something on the wire fails."""
-    try:
-        attempt()
-    except WireError as error:
-        yield source.fault(str(error), *place)

@@ -43,7 +43,9 @@ class LinkedModel(FileModel):
     @model_validator(mode="after")
     def _one_end(self) -> LinkedModel:
         if (self.port is None) == (self.host is None):
-            raise ValueError("either `port` (part of a MIDI port's name) or `host` (HOST:PORT for OSC) is needed")
+            raise ValueError(
+                "exactly one of `port` (part of a MIDI port's name) and `host` (HOST:PORT, for OSC) is needed"
+            )
         return self
 
 
@@ -66,7 +68,7 @@ class PedalModel(FileModel):
     @model_validator(mode="after")
     def _one_end(self) -> PedalModel:
         if (self.port is None) == (self.osc_port is None):
-            raise ValueError("either `port` (part of a MIDI port's name) or `osc port` is needed")
+            raise ValueError("exactly one of `port` (part of a MIDI port's name) and `osc port` is needed")
         return self
 
 

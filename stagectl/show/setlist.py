@@ -29,7 +29,7 @@ class MessageModel(FileModel):
     @model_validator(mode="after")
     def _one_message(self) -> MessageModel:
         if (self.message is None) == (self.say is None):
-            raise ValueError("either `message` (a name from the rig) or `say` (the message itself) is needed")
+            raise ValueError("exactly one of `message` (a name from the rig) and `say` (the message itself) is needed")
         return self
 
 

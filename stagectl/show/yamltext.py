@@ -3,17 +3,21 @@
 Every plain value stays the text that was typed; the models decide what is a number, a level or a yes. So a song
 called `808`, `1:30` or `no` keeps its name, and `off` is a level. Only an empty value and `~` mean nothing.
 The place of every value is kept, so that each fault can name its line. Aliases (`&x`, `*x`) and merges (`<<`)
-work within bounds; tags, second documents and keys that stand twice are faults.
+work within bounds; tags, second documents and keys that stand twice are faults. Accented letters are brought to
+one form (Unicode's NFC), so that names that look the same are the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+import unicodedata
+from collections.abc import Callable, Iterator
 from typing import Any, Final, NamedTuple, TypeAlias
 
 import yaml
 
 from stagectl.errors import Fault
+from stagectl.show.syntax import explain
 
 BYTES_MAX: Final = 4 * 1024 * 1024
 """The largest file that is read: thousands of songs fit."""
@@ -24,7 +28,26 @@ DEPTH_MAX: Final = 24
 VALUES_MAX: Final = 200_000
 """Values in a file, an alias counted as often as it is used."""
 
+SHOWN_MAX: Final = 80
+"""Characters of a value that a fault repeats."""
+
 Path: TypeAlias = tuple[str | int, ...]
+
+
+def shown(text: str) -> str:
+    """A text as a fault repeats it: on one line, and not longer than a line."""
+    cut = text if len(text) <= SHOWN_MAX else text[:SHOWN_MAX] + "…"
+    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in cut)
+
+
+def place_of(path: Path, stands: Callable[[Path], bool]) -> Path:
+    """The place in the file that a path of a model means: parts that do not stand there (a list of one that was
+    written without the list) are passed over."""
+    here: Path = ()
+    for part in path:
+        if stands((*here, part)):
+            here = (*here, part)
+    return here
 
 
 class Text(NamedTuple):
@@ -35,19 +58,20 @@ class Text(NamedTuple):
     faults: list[Fault]
 
     def line(self, path: Path) -> int:
-        """The line of the value at a path, or of the nearest value around it. Parts of the path that do not stand
-        in the file (a model's own way of sorting its variants) are passed over."""
-        here: Path = ()
-        for part in path:
-            if (*here, part) in self.lines:
-                here = (*here, part)
-        return self.lines.get(here, 0)
+        """The line of the value at a path, or of the nearest value around it."""
+        return self.lines.get(self.place(path), 0)
+
+    def place(self, path: Path) -> Path:
+        """The place in the file that a path of a model means."""
+        return place_of(path, self.lines.__contains__)
 
 
 class _Value(NamedTuple):
+    """`size`: the values in it, itself counted; `height`: how deep they stand in it."""
+
     data: Any
     size: int
-    line: int
+    height: int
 
 
 class _Stop(Exception):
@@ -72,12 +96,22 @@ def read_text(raw: bytes, file: str) -> Text:
     return Text(data, reader.lines, reader.faults)
 
 
+_NO_TEXT = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""Characters that YAML 1.1 does not allow (its §5.1)."""
+
+
 def _decode(raw: bytes) -> str:
     try:
-        return raw.decode("utf-8-sig")
+        text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise _Stop(line, f"byte {error.start} ({raw[error.start]:#04x}) is not UTF-8 text") from error
+        byte = raw[error.start]
+        raise _Stop(line, f"this is not UTF-8 text (byte {byte:02X}); save the file as UTF-8") from error
+    odd = _NO_TEXT.search(text)
+    if odd is not None:
+        line = text.count("\n", 0, odd.start()) + 1
+        raise _Stop(line, f"the control character U+{ord(odd[0]):04X} stands here; take it out")
+    return text
 
 
 class _Reader:
@@ -95,122 +129,118 @@ class _Reader:
         try:
             return self._documents(events)
         except yaml.MarkedYAMLError as error:
-            raise self._syntax(error, text) from error
+            raise _Stop(*explain(error, text)) from error
         except yaml.YAMLError as error:
             raise _Stop(0, f"this is not YAML: {' '.join(str(error).split())}") from error
-
-    def _syntax(self, error: yaml.MarkedYAMLError, text: str) -> _Stop:
-        mark = error.problem_mark or error.context_mark
-        if mark is None:
-            return _Stop(0, f"this is not YAML: {error.problem}")
-        rows = text.splitlines()
-        row = rows[mark.line] if mark.line < len(rows) else ""
-        indent = row[: len(row) - len(row.lstrip())]
-        if "\t" in indent or row[mark.column : mark.column + 1] == "\t":
-            return _Stop(mark.line + 1, "a tab stands here; YAML indents with spaces: put two spaces for each tab")
-        if "nesting depth" in str(error):
-            return _Stop(mark.line + 1, f"values stand more than {DEPTH_MAX} deep in each other")
-        if "mapping values are not allowed" in str(error.problem):
-            hint = "a second `: ` on this line; put quotes around a text that holds a colon, or start a new line"
-            return _Stop(mark.line + 1, hint)
-        return _Stop(mark.line + 1, f"this is not YAML: {error.problem}")
 
     def _documents(self, events: Iterator[Any]) -> Any:
         data, seen = None, False
         for event in events:
             if isinstance(event, yaml.DocumentStartEvent):
                 if seen:
-                    raise _Stop(_line(event), "a second document (`---`) begins here; a file holds one")
+                    text = "a second document (`---`) begins here; a file holds one"
+                    self.faults.append(Fault(self.file, _line(event), text))
+                    break
                 seen = True
                 data = self._value(next(events), events, (), 0).data
         return data
 
     def _value(self, event: Any, events: Iterator[Any], path: Path, depth: int) -> _Value:
         line = _line(event)
-        if depth > DEPTH_MAX:
-            raise _Stop(line, f"values stand more than {DEPTH_MAX} deep in each other")
+        self._check_depth(depth, line)
         if isinstance(event, yaml.AliasEvent):
-            return self._alias(event.anchor, line, path)
+            return self._alias(str(event.anchor), line, path, depth)
         if event.tag is not None and event.tag != "!":
-            raise _Stop(line, f"the tag `{event.tag}` is not used here; write the plain value")
+            tag = shown(event.tag.replace("tag:yaml.org,2002:", "!!"))
+            raise _Stop(line, f"the tag `{tag}` is not used here; write the plain value")
         self._count(1, line)
         self.lines.setdefault(path, line)
         if event.anchor is not None:
             self.open_anchors.add(event.anchor)
         if isinstance(event, yaml.ScalarEvent):
-            value = _Value(_plain(event), 1, line)
+            value = _Value(_plain(event), 1, 0)
         elif isinstance(event, yaml.SequenceStartEvent):
-            value = self._list(events, path, depth, line)
+            value = self._list(events, path, depth)
         else:
-            value = self._mapping(events, path, depth, line)
+            value = self._mapping(events, path, depth)
         if event.anchor is not None:
             self.open_anchors.discard(event.anchor)
             self.anchors[event.anchor] = value
         return value
 
-    def _alias(self, anchor: Any, line: int, path: Path) -> _Value:
+    def _alias(self, anchor: str, line: int, path: Path, depth: int) -> _Value:
+        name = shown(anchor)
         if anchor in self.open_anchors:
-            raise _Stop(line, f"`*{anchor}` stands inside what it repeats")
+            raise _Stop(line, f"`*{name}` stands inside what it repeats")
         if anchor not in self.anchors:
-            raise _Stop(line, f"`*{anchor}` repeats nothing: there is no `&{anchor}` above")
+            hint = f"there is no `&{name}` above (put quotes around a text that begins with `*`)"
+            raise _Stop(line, f"`*{name}` repeats nothing: {hint}")
         value = self.anchors[anchor]
+        self._check_depth(depth + value.height, line)
         self._count(value.size, line)
         self.lines.setdefault(path, line)
         return value
+
+    def _check_depth(self, depth: int, line: int) -> None:
+        if depth > DEPTH_MAX:
+            raise _Stop(line, f"values stand more than {DEPTH_MAX} deep in each other")
 
     def _count(self, size: int, line: int) -> None:
         self.values += size
         if self.values > VALUES_MAX:
             raise _Stop(line, f"the file comes to more than {VALUES_MAX:,} values, aliases counted in full")
 
-    def _list(self, events: Iterator[Any], path: Path, depth: int, line: int) -> _Value:
+    def _list(self, events: Iterator[Any], path: Path, depth: int) -> _Value:
         out: list[Any] = []
-        size = 1
+        size, height = 1, 0
         for event in events:
             if isinstance(event, yaml.SequenceEndEvent):
                 break
             value = self._value(event, events, (*path, len(out)), depth + 1)
             out.append(value.data)
-            size += value.size
-        return _Value(out, size, line)
+            size, height = size + value.size, max(height, value.height + 1)
+        return _Value(out, size, height)
 
-    def _mapping(self, events: Iterator[Any], path: Path, depth: int, line: int) -> _Value:
+    def _mapping(self, events: Iterator[Any], path: Path, depth: int) -> _Value:
         out: dict[str, Any] = {}
         merged: dict[str, Any] = {}
         key_lines: dict[str, int] = {}
-        size = 1
+        size, height = 1, 0
         for event in events:
             if isinstance(event, yaml.MappingEndEvent):
                 break
             key_line = _line(event)
             if not isinstance(event, yaml.ScalarEvent):
                 raise _Stop(key_line, "a key has to be plain text, followed by `: `")
-            key = str(event.value)
+            key = _text(event)
             twice = key in key_lines
             value_event = next(events)
             place = (*path, key)
             if not twice:
                 self.lines[place] = key_line
             value = self._value(value_event, events, (*place, "") if twice else place, depth + 1)
-            size += value.size
+            size, height = size + value.size, max(height, value.height + 1)
             if twice:
-                text = f"`{key}` stands here again; it stands in line {key_lines[key]} already"
+                text = f"`{shown(key)}` stands here again; it stands in line {key_lines[key]} already"
                 self.faults.append(Fault(self.file, key_line, text))
             elif key == "<<":
-                merged = self._merge(value, key_line)
+                merged = _merge(value, key_line)
             else:
                 out[key] = value.data
             key_lines.setdefault(key, key_line)
-        return _Value({**merged, **out}, size, line)
+        for key in merged.keys() - out.keys():
+            self.lines.setdefault((*path, key), key_lines["<<"])
+        return _Value({**merged, **out}, size, height)
 
-    def _merge(self, value: _Value, line: int) -> dict[str, Any]:
-        parts = value.data if isinstance(value.data, list) else [value.data]
-        out: dict[str, Any] = {}
-        for part in reversed(parts):
-            if not isinstance(part, dict):
-                raise _Stop(line, "`<<` takes in a mapping, such as `*name`")
-            out |= part
-        return out
+
+def _merge(value: _Value, line: int) -> dict[str, Any]:
+    parts = value.data if isinstance(value.data, list) else [value.data]
+    out: dict[str, Any] = {}
+    for part in reversed(parts):
+        if not isinstance(part, dict):
+            raise _Stop(line, "`<<` takes in a mapping, such as `*name`")
+        out |= part
+    return out
 
 
 def _line(event: Any) -> int:
@@ -220,4 +250,11 @@ def _line(event: Any) -> int:
 def _plain(event: Any) -> str | None:
     """The text as typed; an empty plain value and `~` are nothing."""
     plain = event.implicit[0]
-    return None if plain and event.value in ("", "~") else str(event.value)
+    return None if plain and event.value in ("", "~") else _text(event)
+
+
+def _text(event: Any) -> str:
+    text = unicodedata.normalize("NFC", event.value)
+    if any("\ud800" <= char <= "\udfff" for char in text):
+        raise _Stop(_line(event), "half a character (U+D800 to U+DFFF) is written here")
+    return text

@@ -44,7 +44,7 @@ class Row(NamedTuple):
     detail: str | None = None
 
 
-KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "message")
+KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told")
 """Every kind of row, in the order in which a press tells them."""
 
 
@@ -138,7 +138,7 @@ class Teller:
     def _told(self, effect: Told) -> Iterator[Row]:
         message = self.plan.messages[effect.message]
         device = self.plan.devices[message.device]
-        yield Row(effect.at - self.zero, "message", effect.press, who=device, what=message.name)
+        yield Row(effect.at - self.zero, "told", effect.press, who=device, what=message.name)
 
 
 def stop_names(plan: Plan, stop: int) -> tuple[str, str | None]:

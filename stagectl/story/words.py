@@ -82,7 +82,7 @@ def _stored(row: Row) -> str:
     return f"  desk: stored scene {row.number}"
 
 
-def _message(row: Row) -> str:
+def _told(row: Row) -> str:
     return f"  {row.who}: {row.what}"
 
 
@@ -93,5 +93,5 @@ _SAY: Final = {
     "link": _link,
     "cue": _cue,
     "stored scene": _stored,
-    "message": _message,
+    "told": _told,
 }

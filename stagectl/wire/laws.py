@@ -11,13 +11,19 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Protocol
+from typing import Final, Protocol
 
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, hundredths
 from stagectl.errors import WireError
 
 Code = int | float
+
+CODE_MAX: Final = 1e6
+"""The largest number of a chart, either sign: an OSC float tells its neighbours apart up to there."""
+
+FLOAT_ERROR: Final = 2**-23
+"""More than the rounding of an OSC float (32 bits, 24 of them significant), as a part of the number."""
 
 
 class Law(Protocol):
@@ -85,11 +91,10 @@ class LineLaw:
     """A law over real numbers (OSC floats): straight lines between points, in steps of `step` hundredths."""
 
     def __init__(self, points: Sequence[Point], step: int = 10) -> None:
-        known = [(point.code, point.level) for point in points if not isinstance(point.level, Off)]
-        self.off = next((point.code for point in points if isinstance(point.level, Off)), None)
-        self.codes = [code for code, _ in known]
-        self.levels = [level for _, level in known]
-        check_rising(self.codes, self.levels)
+        self.off, self.codes, self.levels = _chart(points)
+        self._slack = FLOAT_ERROR * max(abs(self.codes[0]), abs(self.codes[-1]))
+        if self.off is not None and self.off >= self.codes[0] - 2 * self._slack:
+            raise WireError("the code for off is too near to the first point to be told apart")
         self.grid = Grid(steps=range(self.levels[0], self.levels[-1] + 1, step), has_off=self.off is not None)
 
     def code(self, level: Level) -> float:
@@ -99,13 +104,11 @@ class LineLaw:
         return _between(level, self.levels, self.codes)
 
     def level(self, code: Code) -> Level:
-        """The level for a number. At or beyond the code of `off` it is off."""
+        """The level for a number. Below the first point it is off, where the law has an off."""
         if not math.isfinite(code):
             raise WireError(f"{code} is no number")
-        if self.off is not None and code <= self.off < self.codes[0]:
-            return OFF
-        if not self.codes[0] - 1e-6 <= code <= self.codes[-1] + 1e-6:
-            if self.off is not None and self.off < code < self.codes[0]:
+        if not self.codes[0] - self._slack <= code <= self.codes[-1] + self._slack:
+            if self.off is not None and code < self.codes[0]:
                 return OFF
             raise WireError(f"{code} is outside {self.codes[0]:g} to {self.codes[-1]:g}")
         return round(_between(code, self.codes, self.levels))
@@ -118,6 +121,22 @@ def check_rising(codes: Sequence[float], levels: Sequence[int]) -> None:
     for kind, numbers in (("codes", codes), ("levels", levels)):
         if any(after <= before for before, after in pairwise(numbers)):
             raise WireError(f"the {kind} of a value law have to rise from point to point")
+
+
+def _chart(points: Sequence[Point]) -> tuple[float | None, list[float], list[int]]:
+    """The code of `off`, and the codes and levels of the other points. Raises WireError unless they rise and
+    only the first is off."""
+    if any(not abs(point.code) <= CODE_MAX for point in points):
+        raise WireError(f"the codes of a value law go from {-CODE_MAX:.0f} to {CODE_MAX:.0f}")
+    off = points[0].code if points and isinstance(points[0].level, Off) else None
+    levels = [point.level for point in points if not isinstance(point.level, Off)]
+    codes = [point.code for point in points if not isinstance(point.level, Off)]
+    if len(levels) < len(points) - (off is not None):
+        raise WireError("only the first point of a value law may be off")
+    check_rising(codes, levels)
+    if off is not None and off >= codes[0]:
+        raise WireError("the code for off has to be below the others")
+    return off, codes, levels
 
 
 def _between(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
@@ -136,19 +155,16 @@ def gm2(bits: int) -> StepLaw:
 def even_steps(low: int, step: int, first: int, last: int, off: int | None) -> StepLaw:
     """Code `first` is the level `low`, each code is `step` hundredths more, up to code `last`."""
     levels: list[Level] = [low + step * at for at in range(last - first + 1)]
-    if off is not None and off == first - 1:
+    if off is not None and off == first - 1 >= 0:
         return StepLaw([OFF, *levels], first=off)
     if off is not None:
-        raise WireError(f"the code for off, {off}, has to be just below the first code, {first}")
+        raise WireError(f"the code for off, {off}, has to be just below the first code, {first}, and not below 0")
     return StepLaw(levels, first=first)
 
 
 def points_over_codes(points: Sequence[Point]) -> StepLaw:
     """Whole codes, with straight lines between the points of a chart; a first point may be off."""
-    known = [point for point in points if not isinstance(point.level, Off)]
-    codes = [point.code for point in known]
-    levels = [point.level for point in known if not isinstance(point.level, Off)]
-    check_rising(codes, levels)
+    _, codes, levels = _chart(points)
     first, last = round(points[0].code), round(points[-1].code)
     over = range(first, last + 1)
     return StepLaw([OFF if code < codes[0] else round(_between(code, codes, levels)) for code in over], first=first)

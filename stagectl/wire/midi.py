@@ -25,6 +25,8 @@ DATA_MSB: Final = 6
 DATA_LSB: Final = 38
 NRPN_LSB: Final = 98
 NRPN_MSB: Final = 99
+CHANNEL_MODE: Final = 120
+"""From here on controllers are channel mode messages (all sound off, reset all controllers and so on)."""
 
 REALTIME: Final = {"start": 0xFA, "continue": 0xFB, "stop": 0xFC}
 """System real-time messages that a player understands."""

@@ -1,20 +1,31 @@
-"""OSC 1.0 packets, by the python-osc library, with what it lets through refused here.
+"""OSC 1.0 packets. They are built by the python-osc library and read here, strictly.
 
 Source: the OSC 1.0 specification. A message with a type tag that is not known is discarded whole, because what
-follows an argument of unknown length cannot be read.
+follows an argument of unknown length cannot be read. A packet that is cut short is refused: the library would read a
+missing number as 0, which is a level.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Final, NamedTuple, TypeAlias
+import struct
+from collections.abc import Iterator
+from typing import Any, Final, NamedTuple, TypeAlias
 
 from stagectl.errors import WireError
 
 Argument: TypeAlias = int | float | str | bool | bytes | None
 
-KNOWN_TAGS: Final = frozenset("ifsbTFhdtmcrNI[]")
-"""Type tags that the library reads with their right length."""
+FIXED_TAGS: Final = {
+    tag: struct.Struct(shape)
+    for tag, shape in {"i": ">i", "f": ">f", "h": ">q", "d": ">d", "t": ">Q", "c": ">I", "r": ">4s", "m": ">4s"}.items()
+}
+"""Type tags of arguments with a fixed length. A character, a colour and a MIDI message are left as they stand."""
+
+BARE_TAGS: Final[dict[str, Argument]] = {"T": True, "F": False, "N": None, "I": True}
+"""Type tags whose argument takes no bytes."""
+
+BUNDLE: Final = b"#bundle\0"
 
 PACKET_MAX: Final = 65_507
 """The longest UDP payload over IPv4, bytes."""
@@ -60,72 +71,94 @@ def build(address: str, arguments: tuple[Argument, ...] = (), types: str | None 
 def parse(packet: bytes, depth: int = 0) -> list[OscMessage]:
     """The messages of a packet, bundles flattened (their time tags are not waited for).
 
-    Raises WireError where the packet is not OSC, holds an unknown type tag or a number that is not finite.
+    Raises WireError where the packet is not OSC, is cut short or too long for its type tags, or holds an unknown
+    type tag or a number that is not finite. Nothing of such a packet is used.
     """
-    from pythonosc.osc_bundle import OscBundle
-    from pythonosc.osc_bundle import ParseError as BundleError
-    from pythonosc.osc_message import OscMessage as Parsed
-    from pythonosc.osc_message import ParseError
-    from pythonosc.parsing.osc_types import ParseError as TypeParseError
-
     if depth > BUNDLES_MAX:
         raise WireError(f"bundles stand in bundles more than {BUNDLES_MAX} deep")
-    try:
-        if OscBundle.dgram_is_bundle(packet):
-            _check_bundle(packet)
-            out: list[OscMessage] = []
-            for at, size in _elements(packet):
-                out += parse(packet[at : at + size], depth + 1)
-            return out
-        _check_tags(packet)
-        message = Parsed(packet)
-        arguments = tuple(_finite(argument) for argument in message.params)
-        return [OscMessage(message.address, arguments)]
-    except (ParseError, BundleError, TypeParseError, UnicodeDecodeError, IndexError, ValueError) as error:
-        raise WireError(f"not an OSC packet: {error}") from error
+    if len(packet) % 4:
+        raise WireError("not an OSC packet: its length is no multiple of 4")
+    if packet.startswith(BUNDLE):
+        return [message for element in _elements(packet) for message in parse(element, depth + 1)]
+    return [_message(packet)]
 
 
-def _check_bundle(packet: bytes) -> None:
-    if len(packet) < 16:
+def _elements(packet: bytes) -> Iterator[bytes]:
+    """The elements of a bundle, behind its time tag."""
+    if len(packet) < len(BUNDLE) + 8:
         raise WireError("not an OSC packet: a bundle without its time tag")
-
-
-def _elements(packet: bytes) -> list[tuple[int, int]]:
-    """Where the elements of a bundle begin and how long they are."""
-    at, out = 16, []
+    at = len(BUNDLE) + 8
     while at < len(packet):
         size = int.from_bytes(packet[at : at + 4], "big")
         at += 4
-        if size % 4 or size <= 0 or at + size > len(packet):
+        if size % 4 or size == 0 or at + size > len(packet):
             raise WireError("not an OSC packet: an element of a bundle is longer than the bundle")
-        out.append((at, size))
+        yield packet[at : at + size]
         at += size
-    return out
 
 
-def _check_tags(packet: bytes) -> None:
-    """Refuse what the library would skip without advancing."""
-    end = packet.find(b"\0")
-    if end < 1 or packet[:1] != b"/":
+def _message(packet: bytes) -> OscMessage:
+    if packet[:1] != b"/":
         raise WireError("not an OSC packet: no address")
-    at = (end // 4 + 1) * 4
-    if at >= len(packet):
-        return
-    stop = packet.find(b"\0", at)
-    tags = packet[at : stop if stop >= 0 else len(packet)].decode("ascii", "replace")
-    if not tags.startswith(","):
+    raw, at = _string(packet, 0)
+    address = _decode(raw, "ascii")
+    if at == len(packet):
+        # The specification asks receivers to bear with senders that leave the type tags out.
+        return OscMessage(address)
+    tags, at = _string(packet, at)
+    if tags[:1] != b",":
         raise WireError("not an OSC packet: no type tags")
-    unknown = sorted(set(tags[1:]) - KNOWN_TAGS)
-    if unknown:
-        raise WireError(f"the OSC type tag `{unknown[0]}` is not known: the message is discarded")
+    arguments: list[Argument] = []
+    for tag in _decode(tags[1:], "ascii"):
+        argument, at = _argument(tag, packet, at)
+        arguments.append(argument)
+    if at != len(packet):
+        raise WireError("not an OSC packet: more bytes than its type tags say")
+    return OscMessage(address, tuple(arguments))
 
 
-def _finite(argument: object) -> Argument:
-    if isinstance(argument, float) and not math.isfinite(argument):
-        raise WireError(f"an OSC argument is {argument}, which is no number")
-    if isinstance(argument, int | float | str | bool | bytes) or argument is None:
-        return argument
-    return str(argument)
+def _argument(tag: str, packet: bytes, at: int) -> tuple[Argument, int]:
+    """An argument, and where the next one begins."""
+    if tag in BARE_TAGS:
+        return BARE_TAGS[tag], at
+    if tag in "sS":
+        raw, at = _string(packet, at)
+        return _decode(raw, "utf-8"), at
+    if tag == "b":
+        size, at = _fixed("i", packet, at)
+        end = at + int(size)
+        if size < 0 or end + -end % 4 > len(packet):
+            raise WireError("not an OSC packet: a blob is longer than the packet")
+        return packet[at:end], end + -end % 4
+    if tag not in FIXED_TAGS:
+        raise WireError(f"the OSC type tag `{tag}` is not known: the message is discarded")
+    value, at = _fixed(tag, packet, at)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise WireError(f"an OSC argument is {value}, which is no number")
+    return value, at
+
+
+def _fixed(tag: str, packet: bytes, at: int) -> tuple[Any, int]:
+    shape = FIXED_TAGS[tag]
+    end = at + shape.size
+    if end > len(packet):
+        raise WireError("not an OSC packet: an argument is missing")
+    return shape.unpack_from(packet, at)[0], end
+
+
+def _string(packet: bytes, at: int) -> tuple[bytes, int]:
+    """The bytes up to the null, and where the next part begins: strings fill up to a multiple of 4 with nulls."""
+    end = packet.find(b"\0", at)
+    if end < 0:
+        raise WireError("not an OSC packet: a string without its end")
+    return packet[at:end], (end // 4 + 1) * 4
+
+
+def _decode(raw: bytes, encoding: str) -> str:
+    try:
+        return raw.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise WireError("not an OSC packet: a string is not text") from error
 
 
 def osc_text(message: OscMessage) -> str:

@@ -1,0 +1,71 @@
+"""`stagectl desk`: the virtual desk as a process of its own, on a real port."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from stagectl.cli.common import api_option
+
+if TYPE_CHECKING:
+    from stagectl.show.profile import ProfileModel
+
+INPUTS_MAX: Final = 1_024
+MIXES_MAX: Final = 256
+
+
+@click.command("desk")
+@click.argument("profile")
+@click.option("--inputs", type=click.IntRange(1, INPUTS_MAX), required=True, help="How many sockets it has.")
+@click.option("--mixes", type=click.IntRange(1, MIXES_MAX), required=True, help="How many mixes it has.")
+@click.option("--osc", metavar="HOST:PORT", help="Listen for OSC here; port 0 takes any free port.")
+@click.option("--midi", metavar="NAME", help="Make a virtual MIDI port of this name (not on Windows).")
+@api_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+def command(profile: str, inputs: int, mixes: int, osc: str | None, midi: str | None, api: str, as_json: bool) -> None:
+    """A desk that hears what a rig's desk would hear, and says every level that it is told.
+
+    PROFILE is a desk profile: the path of its file, or the name of one that ships with the program.
+
+    \b
+    The line `ready …` says that it listens, and where. On standard input it takes
+      levels     say every level
+      store N    keep all levels as the stored scene N
+    It says every level once more when it is ended, by Ctrl-C or SIGTERM.
+
+    \b
+    Example
+      stagectl desk osc-decibels --inputs 16 --mixes 4 --osc 127.0.0.1:9000
+    """
+    from stagectl.desk.process import run
+    from stagectl.desk.say import Sayer
+    from stagectl.desk.virtual import VirtualDesk
+    from stagectl.errors import WireError
+    from stagectl.show.load import load_profile
+
+    model = load_profile(profile)
+    host, port = _where(model, osc, midi)
+    try:
+        desk = VirtualDesk(model, inputs, mixes)
+    except WireError as error:
+        raise click.UsageError(f"{error}; the profile `{model.name}` has no room for it") from error
+    run(desk, Sayer(desk, as_json), host=host, port=port, name=midi, api=api)
+
+
+def _where(profile: ProfileModel, osc: str | None, midi: str | None) -> tuple[str, int]:
+    """The host and port to listen at; wrong usage where the profile speaks over the other wire."""
+    from stagectl.ports.midi import CLIENT
+
+    given, other = (osc, midi) if profile.over == "osc" else (midi, osc)
+    option = "--osc HOST:PORT" if profile.over == "osc" else "--midi NAME"
+    if given is None or other is not None:
+        raise click.UsageError(f"the profile `{profile.name}` speaks {profile.over}: give {option}, and that alone")
+    if osc is None:
+        if given.strip() == "" or given.lower().startswith(CLIENT):
+            raise click.BadParameter(f"ports whose name begins with `{CLIENT}` are never found", param_hint="--midi")
+        return "", 0
+    host, colon, port = osc.strip().rpartition(":")
+    if not colon or not host or not port.isascii() or not port.isdigit() or int(port[:9]) > 65_535:
+        raise click.BadParameter(f"`{osc}` is not HOST:PORT, such as `127.0.0.1:9000`", param_hint="--osc")
+    return host.strip("[]"), int(port)

@@ -1,0 +1,87 @@
+"""`stagectl`: finds the command, and turns errors into messages and exit codes.
+
+Exit codes: 0 done, 1 what the user gave has faults, 2 wrong usage, 3 a device or the system failed.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import suppress
+from importlib import import_module
+from typing import Any, Final
+
+import click
+
+from stagectl import __version__
+from stagectl.errors import DeviceError, FileFaults, JournalError, StagectlError
+
+FAULTS, SYSTEM = 1, 3
+
+COMMANDS: Final = {
+    "run": "Play the night: pedals, desk, players, journal.",
+    "rehearse": "The same night with no hardware, under a virtual clock.",
+    "check": "Load and check a show, and sum it up.",
+    "ports": "What MIDI there is, by system.",
+    "log": "Tell what happened in a night.",
+    "desk": "A virtual desk on a real port.",
+    "schema": "JSON Schema of a kind of file, for editors.",
+}
+
+
+class _Commands(click.Group):
+    """The commands by name, each imported when it is asked for, so that `--help` stays quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"stagectl.cli.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FileFaults as error:
+            fail(str(error), FAULTS)
+        except DeviceError as error:
+            fail(f"stagectl: {error}", SYSTEM)
+        except (JournalError, StagectlError) as error:
+            fail(f"stagectl: {error}", FAULTS)
+        except BrokenPipeError:
+            _forget_stdout()
+            raise SystemExit(0) from None
+
+
+def fail(message: str, code: int) -> None:
+    """Say what is the matter on stderr, and end with the exit code."""
+    click.echo(message, err=True)
+    raise SystemExit(code)
+
+
+def _forget_stdout() -> None:
+    """Nobody reads any more; what is still buffered would fail again when the interpreter ends."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@click.command(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Exit codes: 0 done, 1 what you gave has faults, 2 wrong usage, 3 a device or the system failed.",
+)
+@click.version_option(__version__, message="stagectl %(version)s")
+def main() -> None:
+    """In-ear monitor mixes that follow the setlist, moved by the players' own feet.
+
+    \b
+    Try it with no hardware:
+      stagectl rehearse setlists/nine-songs
+    """

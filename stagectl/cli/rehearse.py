@@ -1,0 +1,72 @@
+"""`stagectl rehearse`: the night with no hardware."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stagectl.cli.common import load, setlist_argument, venue_option
+
+if TYPE_CHECKING:
+    from stagectl.rehearse.room import Timed
+    from stagectl.show.compile import Compiled
+    from stagectl.show.load import Show
+
+
+@click.command("rehearse")
+@setlist_argument
+@venue_option
+@click.option(
+    "--presses", type=click.Path(path_type=Path), metavar="FILE", help="A press script (.yaml) or a pedal take (.mid)."
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+def command(setlist: Path, venue: str | None, presses: Path | None, as_json: bool) -> None:
+    """Rehearse a night under a virtual clock, with the built-in desk on the end of the wire.
+
+    At a terminal, keys stand for the controls of each pedal. With --presses a script or a take is played. Anywhere
+    else the show's own `presses.yaml` is played.
+
+    \b
+    Examples:
+      stagectl rehearse setlists/nine-songs
+      stagectl rehearse setlists/nine-songs --presses take.mid --json
+    """
+    from stagectl.rehearse.room import Room
+
+    show, compiled = load(setlist, venue)
+    room = Room(show, compiled)
+    if presses is None and not as_json and sys.stdin.isatty() and sys.stdout.isatty():
+        from stagectl.rehearse.keys import at_terminal
+
+        at_terminal(room, show)
+        return
+    from stagectl.rehearse.tell import json_lines, story_lines
+
+    events = _events(presses, show, compiled)
+    moments = room.play(events)
+    for line in json_lines(moments) if as_json else story_lines(moments):
+        click.echo(line)
+    wrong = room.differences()
+    if wrong:
+        raise AssertionError("the virtual desk stands elsewhere: " + "; ".join(wrong))
+    if not as_json:
+        click.echo("The virtual desk stands where every change asked it to.")
+
+
+def _events(presses: Path | None, show: Show, compiled: Compiled) -> list[Timed]:
+    """The presses of the file; of the show's own script where none is named."""
+    from stagectl.errors import Fault, FileFaults
+    from stagectl.rehearse.script import read_script
+
+    if presses is None:
+        presses = show.folder / "presses.yaml"
+        if not presses.exists():
+            raise FileFaults([Fault(str(presses), 0, "this show has no script of its own; name one with --presses")])
+    if presses.suffix.lower() in (".mid", ".midi"):
+        from stagectl.rehearse.take import read_take
+
+        return read_take(presses, show)
+    return read_script(presses, compiled.plan)

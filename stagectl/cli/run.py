@@ -1,0 +1,31 @@
+"""`stagectl run`: the daemon in the foreground."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stagectl.cli.common import api_option, load, setlist_argument, venue_option
+
+
+@click.command("run")
+@setlist_argument
+@venue_option
+@api_option
+@click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="Where to keep the night's journal.")
+def command(setlist: Path, venue: str | None, api: str, journal: Path | None) -> None:
+    """Play the night until Ctrl-C: serve the pedals, the desk and the players, and keep the journal.
+
+    A pedal or desk that is missing is waited for; the rest is served. SETLIST is the file or its folder.
+
+    \b
+    Example:
+      stagectl run setlists/nine-songs --venue "Tidewater Hall"
+    """
+    import asyncio
+
+    show, compiled = load(setlist, venue)
+    from stagectl.live.daemon import run
+
+    asyncio.run(run(show, compiled, venue, api, journal))

@@ -1,0 +1,71 @@
+"""Where the nights are kept, and what a night's file is called."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from stagectl.journal.schema import APPLICATION_ID
+
+SUFFIX: Final = ".night"
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+_STAMP: Final = "%Y-%m-%dT%H-%M-%S"
+_STAMP_LENGTH: Final = len("2026-11-25T19-30-00")
+_HEADER: Final = 72
+
+
+def nights() -> Path:
+    """The folder of the nights, which need not exist yet: in the folder that the service manager gives in
+    `$STATE_DIRECTORY` (the first, where it gives several), or else in the user's own state folder."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(os.pathsep)[0]
+    if given:
+        return Path(given) / "nights"
+    from platformdirs import user_state_dir
+
+    return Path(user_state_dir("stagectl", appauthor=False)) / "nights"
+
+
+def when(wall_us: int) -> datetime:
+    """The wall time `wall_us`, microseconds since 1970, as a time in UTC."""
+    return EPOCH + timedelta(microseconds=wall_us)
+
+
+def new_path(folder: Path, begun_us: int) -> Path:
+    """A free name in `folder` for the night that began at the wall time `begun_us`, µs:
+    `2026-11-25T19-30-00.night`, and `…-2.night` for the second of one instant."""
+    stamp = when(begun_us).strftime(_STAMP)
+    path, n = folder / f"{stamp}{SUFFIX}", 1
+    while path.exists():
+        n += 1
+        path = folder / f"{stamp}-{n}{SUFFIX}"
+    return path
+
+
+def latest(folder: Path) -> Path | None:
+    """The journal of the last night in `folder` by its name, or None. A file that was never finished as a
+    journal (the program was killed while it began one) is passed over."""
+    try:
+        found = [path for path in folder.iterdir() if path.suffix == SUFFIX]
+    except OSError:
+        return None
+    return next((path for path in sorted(found, key=_order, reverse=True) if is_journal(path)), None)
+
+
+def _order(path: Path) -> tuple[str, int, str]:
+    stamp, extra = path.stem[:_STAMP_LENGTH], path.stem[_STAMP_LENGTH + 1 :]
+    return stamp, int(extra) if extra.isdecimal() else 1, path.name
+
+
+def is_journal(path: Path) -> bool:
+    """Whether the file's header says that it is a journal. A file that cannot be read is none."""
+    try:
+        with path.open("rb") as file:
+            header = file.read(_HEADER)
+    except OSError:
+        return False
+    # The SQLite file format, section 1.3: the application id is at offset 68, big-endian.
+    return header.startswith(b"SQLite format 3\0") and header[68:] == APPLICATION_ID.to_bytes(4, "big")

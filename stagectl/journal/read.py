@@ -1,0 +1,83 @@
+"""Reading a journal: while it is written, after it was closed, and after its writer was killed."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from stagectl.errors import JournalError
+from stagectl.journal.causes import cause
+from stagectl.journal.paths import is_journal, latest
+from stagectl.journal.schema import VERSION, Night, night_unpacked, unpacked
+from stagectl.story.rows import Row
+
+__all__ = ["latest", "night", "open_read", "rows"]
+
+WAIT_S: Final = 1.0
+"""How long a reader waits for a lock, s. The writer never waits for a reader."""
+
+PAGE: Final = 1000
+"""Rows fetched at once. Between pages no lock is held, so that a slow reader does not let the file beside
+the journal grow."""
+
+
+def open_read(path: Path) -> sqlite3.Connection:
+    """The journal at `path`, for reading only. The caller closes the connection.
+
+    Raises JournalError where there is no such file, where it is no journal, and where a newer version of
+    the program wrote it.
+    """
+    if not path.is_file():
+        raise JournalError(f"There is no journal at {path}.")
+    if not is_journal(path):
+        raise JournalError(f"{path} is not a journal of a night, or it cannot be read.")
+    with _plainly(path):
+        connection = sqlite3.connect(
+            f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=WAIT_S, isolation_level=None
+        )
+    try:
+        with _plainly(path):
+            (version,) = connection.execute("PRAGMA user_version").fetchone()
+            if version > VERSION:
+                raise JournalError(
+                    f"{path} was written by a newer version of stagectl: "
+                    f"its layout is {version}, and this version reads layouts up to {VERSION}."
+                )
+            if not connection.execute("SELECT count(*) FROM night").fetchone()[0]:
+                raise JournalError(f"{path} is not a journal of a night: it does not say which.")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def night(connection: sqlite3.Connection) -> Night:
+    """What the journal is the record of. Raises JournalError where it cannot be read."""
+    return night_unpacked(_fetch(connection, "SELECT * FROM night")[0])
+
+
+def rows(connection: sqlite3.Connection, after_id: int = 0) -> Iterator[tuple[int, int, Row]]:
+    """The story after the row number `after_id`, in order: number, wall time (µs since 1970), row.
+
+    Numbers rise, but not always by one. Raises JournalError where the journal cannot be read.
+    """
+    while page := _fetch(connection, "SELECT * FROM story WHERE id > ? ORDER BY id LIMIT ?", after_id, PAGE):
+        yield from map(unpacked, page)
+        after_id = page[-1][0]
+
+
+def _fetch(connection: sqlite3.Connection, question: str, *values: int) -> list[Any]:
+    with _plainly(None):
+        return connection.execute(question, values).fetchall()
+
+
+@contextmanager
+def _plainly(path: Path | None) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        what = "The journal" if path is None else str(path)
+        raise JournalError(f"{what} cannot be read: {cause(error)}.") from error

@@ -1,0 +1,271 @@
+"""Writing a journal: on the press path, before the first byte leaves for the desk.
+
+SQLite in write-ahead mode with synchronous NORMAL: a commit is a write into the operating system's cache, so
+a killed process loses nothing that was acknowledged. A power cut may take what came after the last
+`checkpoint`, which belongs on a timer off the press path, about once a second.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import closing, suppress
+from itertools import groupby, islice
+from pathlib import Path
+from types import TracebackType
+from typing import Final, TypeAlias
+
+from stagectl.errors import JournalError
+from stagectl.journal.causes import cause
+from stagectl.journal.schema import (
+    APPLICATION_ID,
+    INSERTS,
+    TABLES,
+    VERSION,
+    Night,
+    Packed,
+    night_packed,
+    packed,
+)
+from stagectl.story.rows import Row
+
+HELD_MAX: Final = 50_000
+"""Rows held in memory while the journal cannot be written; some 25 MB. Beyond it the oldest are dropped."""
+
+CATCH_UP_MAX: Final = 1_000
+"""Held rows written at once, so that a press after a fault waits some 2 ms for them and no longer."""
+
+BUSY_S: Final = 0.004
+"""How long a press waits for another program's lock, s."""
+
+_FAULTS: Final = (sqlite3.Error, OverflowError, UnicodeError)
+_UNFIT: Final = (
+    sqlite3.IntegrityError,
+    sqlite3.DataError,
+    sqlite3.InterfaceError,
+    sqlite3.ProgrammingError,
+    OverflowError,
+    UnicodeError,
+)
+"""What a row that no table can take raises; a row of sound text and 64-bit numbers never does."""
+
+WAL_MAX: Final = 64 * 2**20
+"""Bytes in the write-ahead file from which a checkpoint empties it. The write after that begins the file anew
+and waits for the disk, which on a slow card is many milliseconds, so a usual night never gets there: a press
+takes 4 to 12 kB."""
+
+Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """A connection that writes to the file at `path`, which exists. Raises sqlite3.Error."""
+    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
+
+
+class Journal:
+    """The journal of the night that is being played. Used by one thread, except for `checkpoint`.
+
+    After `create` no method raises: rows that cannot be written are held, in order, and `trouble` says why.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, connect: Connect) -> None:
+        self.path = path
+        self.lost = 0
+        """Rows dropped since the night began."""
+        self._connection: sqlite3.Connection | None = connection
+        self._connect = connect
+        self._last = 0
+        self._held: deque[Packed] = deque()
+        self._dropped = 0
+        self._dropped_last: Packed = ()
+        self._write_trouble: str | None = None
+        self._checkpoint_trouble: str | None = None
+
+    @classmethod
+    def create(cls, path: Path, night: Night, *, connect: Connect = connect) -> Journal:
+        """Begin a journal at `path`, making its folder.
+
+        Raises JournalError where `path` is taken or cannot be written; then it leaves no new file.
+        """
+        if path.exists():
+            raise JournalError(f"There is a file at {path} already.")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.open("xb").close()
+        except OSError as error:
+            raise JournalError(f"The journal {path} cannot be begun: {error.strerror}.") from error
+        connection = None
+        try:
+            connection = connect(path)
+            _lay_out(connection, night)
+        except _FAULTS as error:
+            if connection is not None:
+                connection.close()
+            for end in ("", "-wal", "-shm", "-journal"):
+                with suppress(OSError):
+                    Path(f"{path}{end}").unlink()
+            raise JournalError(f"The journal {path} cannot be begun: {cause(error)}.") from error
+        return cls(path, connection, connect)
+
+    @property
+    def held(self) -> int:
+        """Rows in memory that are not in the file yet, 0…HELD_MAX."""
+        return len(self._held)
+
+    @property
+    def trouble(self) -> str | None:
+        """What is the matter, as a sentence that stays the same while the matter does; None when all is well."""
+        return self._write_trouble or self._checkpoint_trouble
+
+    def write(self, rows: Sequence[Row], wall_us: int) -> None:
+        """Put rows into the file in one transaction, at the wall time `wall_us` (µs since 1970).
+
+        Where that fails they are held. Where rows are held already, these go behind them, and up to
+        CATCH_UP_MAX of the oldest are written.
+        """
+        if not rows:
+            return
+        first = self._last + 1
+        self._last += len(rows)
+        batch = [packed(row, number, wall_us) for number, row in enumerate(rows, first)]
+        if not self._held and not self._dropped and self._put(batch):
+            return
+        behind = bool(self._held or self._dropped)
+        self._held.extend(batch)
+        if behind:
+            self.retry()
+        while len(self._held) > HELD_MAX:
+            self._dropped_last = self._held.popleft()
+            self._dropped += 1
+            self.lost += 1
+
+    def retry(self) -> bool:
+        """Write up to CATCH_UP_MAX of the held rows, the oldest first. Returns whether none is left."""
+        batch = list(islice(self._held, CATCH_UP_MAX))
+        lost = [_lost(self._dropped_last, self._dropped)] if self._dropped else []
+        if (batch or lost) and self._put(lost + batch):
+            for _ in batch:
+                self._held.popleft()
+            self._dropped = 0
+        if not self._held and not self._dropped:
+            self._write_trouble = None
+            return True
+        return False
+
+    def checkpoint(self) -> bool:
+        """Have the disk keep what was written, and empty the write-ahead file where it is over WAL_MAX.
+
+        Takes milliseconds; may run in any thread, and never blocks the writer. Returns whether it went well.
+        """
+        if self._connection is None:
+            return True
+        try:
+            if _sync(Path(f"{self.path}-wal")) > WAL_MAX:
+                with closing(self._connect(self.path)) as connection:
+                    connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        except (*_FAULTS, OSError) as error:
+            self._checkpoint_trouble = f"The journal {self.path} is written but not made safe: {cause(error)}."
+            return False
+        self._checkpoint_trouble = None
+        return True
+
+    def close(self) -> None:
+        """Write what is held, if it can be, and leave one file that holds everything. `held` says what could
+        not be written. Closing again does nothing."""
+        connection = self._connection
+        if connection is None:
+            return
+        before = -1
+        while self._held and len(self._held) != before:
+            before = len(self._held)
+            self.retry()
+        # Out of write-ahead mode the file can be read from anywhere, and by readers that may not write beside it.
+        # Where somebody is reading it now, it stays as it is.
+        with suppress(*_FAULTS):
+            connection.execute("PRAGMA journal_mode = DELETE").fetchone()
+        self._connection = None
+        connection.close()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _put(self, batch: Sequence[Packed]) -> bool:
+        """Write lines in one transaction. On a fault none of them is written, and `trouble` says why."""
+        connection = self._connection
+        if connection is None:
+            self._write_trouble = f"The journal {self.path} is closed; changes are held in memory."
+            return False
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                for length, lines in groupby(batch, key=len):
+                    connection.executemany(INSERTS[length], lines)
+            except _UNFIT:
+                self.lost += _insert_each(connection, batch)
+            connection.execute("COMMIT")
+        except _FAULTS as error:
+            with suppress(*_FAULTS):
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+            self._write_trouble = (
+                f"The journal {self.path} cannot be written: {cause(error)}. Changes are held in memory."
+            )
+            return False
+        return True
+
+
+def _lay_out(connection: sqlite3.Connection, night: Night) -> None:
+    """Make the tables in one transaction of the main file, and only then go over to write-ahead mode: a file
+    whose header names the application is a whole journal."""
+    connection.execute("BEGIN IMMEDIATE")
+    for table in TABLES:
+        connection.execute(table)
+    connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {VERSION}")
+    connection.execute("COMMIT")
+    connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("PRAGMA wal_autocheckpoint = 0").fetchone()
+    # The first write makes the files beside the journal and waits for the disk; no press should wait for that.
+    connection.execute(f"PRAGMA user_version = {VERSION}")
+    for insert in INSERTS.values():
+        connection.executemany(insert, ())
+
+
+def _sync(path: Path) -> int:
+    """Have the disk keep a file. Returns its size, bytes. Raises OSError.
+
+    SQLite locks the main file and the shared-memory file, never the write-ahead file, so closing it here gives
+    up no lock.
+    """
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+        return os.fstat(file.fileno()).st_size
+
+
+def _insert_each(connection: sqlite3.Connection, batch: Sequence[Packed]) -> int:
+    """Insert lines one by one, telling of one that does not fit what it was. Returns how many did not."""
+    unfit = 0
+    for line in batch:
+        try:
+            connection.execute(INSERTS[len(line)], line)
+        except _UNFIT:
+            told = _lost(line, 1, ascii(line))
+            connection.execute(INSERTS[len(told)], told)
+            unfit += 1
+    return unfit
+
+
+def _lost(line: Packed, count: int, detail: str | None = None) -> Packed:
+    """The line that stands where `count` lines would, the last of which is `line`."""
+    number, wall_us, at = (value if isinstance(value, int) and abs(value) < 2**63 else 0 for value in line[:3])
+    row = Row(at, "link", who="journal", what=f"missing {count} row{'' if count == 1 else 's'}", detail=detail)
+    return packed(row, number, wall_us)

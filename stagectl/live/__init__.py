@@ -1,0 +1,1 @@
+"""The daemon: one asyncio loop that joins pedals, core, journal, desk and players."""

@@ -1,0 +1,151 @@
+"""The night as it is played: events into the core, its records into the journal, then its orders onto the wires.
+
+Everything here runs in one loop's thread. The order in `handle` is the promise: a change is in the journal
+before its first byte leaves.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from stagectl.core.effects import Ask, Cue, Effect, RecallStored, Told
+from stagectl.core.events import DeskWent, Event, Wake
+from stagectl.core.plan import Plan
+from stagectl.core.state import begin
+from stagectl.core.step import next_wake, step
+from stagectl.desk.speak import Speaker
+from stagectl.errors import DeviceError
+from stagectl.journal.write import Journal
+from stagectl.live.links import OutLink
+from stagectl.live.printer import Printer
+from stagectl.show.compile import Compiled
+from stagectl.show.load import Show
+from stagectl.story.rows import Row, Teller
+from stagectl.story.words import lines
+from stagectl.tracks.player import WirePlayer
+
+
+class Night:
+    """One night. `zero`: the monotonic time at which it began, ns."""
+
+    def __init__(
+        self, show: Show, compiled: Compiled, journal: Journal, printer: Printer, outs: Outs, zero: int
+    ) -> None:
+        self.plan: Plan = compiled.plan
+        self.state = begin(self.plan, zero)
+        self._packets = compiled.packets
+        self._journal = journal
+        self._printer = printer
+        self._outs = outs
+        self._teller = Teller(self.plan, zero)
+        self._speaker = Speaker.of(show)
+        self._players = [WirePlayer(model) for model in show.rig.players]
+        self._timer: asyncio.TimerHandle | None = None
+        self._untold: list[Row] = []
+        self._loop = asyncio.get_running_loop()
+        self._orders: Mapping[type[Effect], Callable[[Any], None]] = {
+            Ask: self._ask,
+            RecallStored: self._recall_stored,
+            Cue: self._cue,
+            Told: self._told,
+        }
+
+    def handle(self, event: Event, now: int) -> None:
+        """One event: step, journal, bytes, then the rest."""
+        self.state, effects = step(self.plan, self.state, event, now)
+        if effects:
+            rows = self._teller.rows(effects)
+            if rows:
+                self._journal.write(rows, time.time_ns() // 1000)
+                self._tell_later(rows)
+            for effect in effects:
+                if effect.order:
+                    self._orders[type(effect)](effect)
+        self._arm()
+
+    def _ask(self, effect: Ask) -> None:
+        say, send = self._speaker.say, self._outs.desk.send
+        try:
+            for which, level in effect.levels:
+                for packet in say(which, level):
+                    send(packet)
+        except DeviceError as error:
+            self._desk_failed(error)
+
+    def _recall_stored(self, effect: RecallStored) -> None:
+        try:
+            for packet in self._speaker.stored(effect.number):
+                self._outs.desk.send(packet)
+        except DeviceError as error:
+            self._desk_failed(error)
+
+    def _desk_failed(self, error: DeviceError) -> None:
+        """The desk takes no bytes: it counts as gone until its port is found anew."""
+        self._printer.warn(f"the desk: {error}")
+        self._outs.desk.drop()
+        self._loop.call_soon(self.handle, DeskWent(), time.monotonic_ns())
+
+    def _cue(self, effect: Cue) -> None:
+        self._send(self._outs.players[effect.player], self._players[effect.player].packets(effect.number))
+
+    def _told(self, effect: Told) -> None:
+        device = self.plan.messages[effect.message].device
+        self._send(self._outs.devices[device], self._packets[effect.message])
+
+    def _send(self, link: OutLink, packets: Sequence[bytes]) -> None:
+        if not link.here:
+            self._printer.warn(f"{link.name} is not here: it was not told")
+            return
+        try:
+            for packet in packets:
+                link.send(packet)
+        except DeviceError as error:
+            self._printer.warn(f"{link.name}: {error}")
+            link.drop()
+
+    def _tell_later(self, rows: Sequence[Row]) -> None:
+        """Print after the bytes have left."""
+        if not self._untold:
+            self._loop.call_soon(self._tell)
+        self._untold += rows
+
+    def _tell(self) -> None:
+        rows, self._untold = self._untold, []
+        self._printer.say(lines(rows))
+
+    def _arm(self) -> None:
+        """Wake the core when it asks for it."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        due = next_wake(self.state)
+        if due is not None:
+            # The loop's clock is the monotonic clock, in seconds.
+            self._timer = self._loop.call_at(due / 1e9, self._wake)
+
+    def _wake(self) -> None:
+        self._timer = None
+        self.handle(Wake(), time.monotonic_ns())
+
+    def end(self) -> None:
+        """No more wake-ups."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._tell()
+
+
+class Outs:
+    """Where the orders go: the desk, the players and the devices, by the plan's indices."""
+
+    def __init__(self, desk: OutLink, players: Sequence[OutLink], devices: Sequence[OutLink]) -> None:
+        self.desk = desk
+        self.players = tuple(players)
+        self.devices = tuple(devices)
+
+    @property
+    def all(self) -> tuple[OutLink, ...]:
+        """Every link."""
+        return (self.desk, *self.players, *self.devices)

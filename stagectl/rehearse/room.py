@@ -1,0 +1,113 @@
+"""The rehearsal room: the core under a virtual clock, with a virtual desk on the end of its wire."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple, TypeAlias
+
+from stagectl.core.effects import Ask, Cue, Effect, RecallStored, Told
+from stagectl.core.events import DeskCame, Event, PedalCame, Wake
+from stagectl.core.state import begin
+from stagectl.core.step import next_wake, step
+from stagectl.desk.speak import Speaker
+from stagectl.desk.virtual import VirtualDesk
+from stagectl.show.compile import Compiled
+from stagectl.show.load import Show
+from stagectl.story.rows import Row, Teller
+from stagectl.story.wire import Sent
+from stagectl.tracks.player import WirePlayer
+
+Moment: TypeAlias = Row | Sent
+"""What a rehearsal tells: a line of the story, or bytes on a wire."""
+
+
+class Timed(NamedTuple):
+    """An event and its time, ns since the night began."""
+
+    at: int
+    event: Event
+
+
+class Room:
+    """A night under a virtual clock that begins at 0."""
+
+    def __init__(self, show: Show, compiled: Compiled) -> None:
+        self.plan = compiled.plan
+        self.state = begin(self.plan, 0)
+        rig = show.rig
+        self.desk = VirtualDesk(show.profile, [one.socket for one in rig.inputs], [one.mix for one in rig.listeners])
+        self._rig = rig
+        self._teller = Teller(self.plan)
+        self._speaker = Speaker.of(show)
+        self._players = [WirePlayer(model) for model in rig.players]
+        self._packets = compiled.packets
+
+    def open(self) -> list[Moment]:
+        """The desk and every pedal are here."""
+        moments = self.do(DeskCame(), 0)
+        for pedal in range(len(self.plan.pedals)):
+            moments += self.do(PedalCame(pedal=pedal), 0)
+        return moments
+
+    def do(self, event: Event, now: int) -> list[Moment]:
+        """An event at a time, ns; what was due before it happens first."""
+        moments = self.wait(now)
+        return moments + self._step(event, now)
+
+    def wait(self, until: int | None = None) -> list[Moment]:
+        """Let time pass: to `until` (ns), or until nothing is under way any more."""
+        moments: list[Moment] = []
+        while (due := next_wake(self.state)) is not None and (until is None or due <= until):
+            moments += self._step(Wake(), due)
+        return moments
+
+    def play(self, presses: Iterable[Timed]) -> Iterable[Moment]:
+        """Open the room, play the presses in their order, and wait until all is done."""
+        yield from self.open()
+        for press in presses:
+            yield from self.do(press.event, press.at)
+        yield from self.wait()
+
+    def _step(self, event: Event, now: int) -> list[Moment]:
+        self.state, effects = step(self.plan, self.state, event, now)
+        moments: list[Moment] = list(self._teller.rows(effects))
+        for effect in effects:
+            moments += self._orders(effect)
+        return moments
+
+    def _orders(self, effect: Effect) -> list[Moment]:
+        if isinstance(effect, Ask):
+            packets = [packet for send, level in effect.levels for packet in self._speaker.say(send, level)]
+            return self._to_desk(effect, packets)
+        if isinstance(effect, RecallStored):
+            return self._to_desk(effect, self._speaker.stored(effect.number))
+        if isinstance(effect, Cue):
+            player = self._players[effect.player]
+            return [Sent(effect.at, effect.press, player.name, packet) for packet in player.packets(effect.number)]
+        if isinstance(effect, Told):
+            device = self.plan.devices[self.plan.messages[effect.message].device]
+            return [Sent(effect.at, effect.press, device, packet) for packet in self._packets[effect.message]]
+        return []
+
+    def _to_desk(self, effect: Ask | RecallStored, packets: Sequence[bytes]) -> list[Moment]:
+        for packet in packets:
+            self.desk.hear(packet)
+        return [Sent(effect.at, effect.press, "desk", packet) for packet in packets]
+
+    def differences(self) -> list[str]:
+        """Where the virtual desk does not stand where it was asked to; nothing, if all is well."""
+        law = self._speaker.profile.send.law()
+        out = []
+        for send, asked in enumerate(self.state.asked):
+            listener, column = divmod(send, self.plan.width)
+            mix = self._rig.listeners[listener].mix
+            if asked is None:
+                continue
+            if column == self.plan.whole:
+                whole_law = self._speaker.profile.whole_mix
+                heard, said = self.desk.whole(mix), None if whole_law is None else whole_law.law()
+            else:
+                heard, said = self.desk.level(self._rig.inputs[column].socket, mix), law
+            if said is not None and said.code(heard) != said.code(asked):
+                out.append(f"{self.plan.send_name(send)}: asked {asked}, stands at {heard}")
+        return out

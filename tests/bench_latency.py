@@ -1,0 +1,232 @@
+"""Press → first byte, beside bare baselines in the same run. Run by hand: `python -m tests.bench_latency`.
+
+Two figures, each with its spread:
+
+- through JACK: a foot's virtual port sends a control change; what is timed is the arrival of the first byte at the
+  desk's virtual port. The bare way is a process whose python-rtmidi callback sends a byte on at once. The two take
+  turns, press by press, so that both see the same machine.
+- inside the program: from the driver's callback to the moment when the bytes are handed to the desk's port, with the
+  journal written on the way, on a real file.
+
+It prints figures and judges nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+import random
+import signal
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from queue import Empty, Queue
+from typing import Any
+
+ROOT = Path(__file__).resolve().parent.parent
+
+RIG = """
+inputs: [{name: voice, socket: 1}, {name: bass, socket: 2}]
+listeners: [{name: singer, mix: 1, own input: voice}]
+desk: {profile: control-change, port: 'benchdesk:in', link: usb}
+pedals: [{name: foot, port: 'benchfoot:out', mapping: switch-pair, listener: singer}]
+limits: {settle time: 0}
+"""
+MAPPING = """
+name: a pair of switches
+controls:
+  up: {sends: {control change: 80}, press: {nudge: own, by: +1}}
+  down: {sends: {control change: 81}, press: {nudge: own, by: -1}}
+"""
+SETLIST = """
+title: bench
+rig: rig.yaml
+base: {singer: {voice: -20, bass: -20}}
+songs: [{name: one}]
+"""
+BARE = """
+import sys, rtmidi
+out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="bare")
+out.open_port(out.get_ports().index(sys.argv[2]))
+into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="bare")
+into.set_callback(lambda event, _: out.send_message(event[0]))
+into.open_port(into.get_ports().index(sys.argv[1]))
+print("ready", flush=True)
+sys.stdin.read()
+"""
+
+
+def write_show(folder: Path) -> None:
+    """A show of one send and two switches."""
+    (folder / "rig.yaml").write_text(RIG)
+    (folder / "switch-pair.yaml").write_text(MAPPING)
+    (folder / "setlist.yaml").write_text(SETLIST)
+
+
+def row(name: str, nanoseconds: Sequence[int]) -> str:
+    """Median, 99th percentile and maximum, µs."""
+    ordered = sorted(nanoseconds)
+    p99 = ordered[min(len(ordered) - 1, int(len(ordered) * 0.99))]
+    median, most = statistics.median(ordered), ordered[-1]
+    return f"  {name:<12} median {median / 1e3:8.1f}   p99 {p99 / 1e3:8.1f}   max {most / 1e3:8.1f} µs"
+
+
+class Ports:
+    """A foot and a desk on virtual JACK ports."""
+
+    def __init__(self, name: str) -> None:
+        import rtmidi
+
+        self.foot = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{name}foot")
+        self.foot.open_virtual_port("out")
+        self.desk = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=f"{name}desk")
+        self.desk.open_virtual_port("in")
+        self.heard: Queue[int] = Queue()
+        self.desk.set_callback(lambda *_: self.heard.put(time.monotonic_ns()))
+
+    def press(self, control: int) -> int | None:
+        """Send a press, and give the time until the first byte, ns; None where it never came (JACK may lose one)."""
+        while not self.heard.empty():
+            self.heard.get()
+        began = time.monotonic_ns()
+        self.foot.send_message([0xB0, control, 127])
+        try:
+            taken = self.heard.get(timeout=1) - began
+        except Empty:
+            taken = None
+        self.foot.send_message([0xB0, control, 0])
+        return taken
+
+
+def through_jack(presses: int) -> None:
+    """Both ways through JACK, in turns."""
+    bench, bare = Ports("bench"), Ports("other")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_show(folder)
+        plain = subprocess.Popen(
+            [sys.executable, "-c", BARE, "otherfoot:out", "otherdesk:in"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        command = [sys.executable, "-m", "stagectl", "run", str(folder), "--midi-api", "jack"]
+        ours = subprocess.Popen(
+            [*command, "--journal", str(folder / "bench.night")],
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        assert plain.stdout is not None
+        assert ours.stdout is not None
+        assert plain.stdout.readline().startswith("ready")
+        assert "everything is here" in ours.stdout.readline()
+        threading.Thread(target=lambda: [None for _ in ours.stdout or ()], daemon=True).start()
+        figures: dict[str, list[int]] = {"stagectl": [], "bare": []}
+        phase = random.Random(1)
+        for at in range(presses + 20):
+            control = 80 + at % 2
+            # A foot knows nothing of JACK's periods; without the pause every press would begin just after one.
+            # The bare way sends the release on too; the ear for its answer is emptied before the next press.
+            for who, ports in (("stagectl", bench), ("bare", bare)):
+                time.sleep(phase.uniform(0.002, 0.006))
+                taken = ports.press(control if who == "stagectl" else 1)
+                if at >= 20 and taken is not None:
+                    figures[who].append(taken)
+        ours.send_signal(signal.SIGTERM)
+        plain.terminate()
+        ours.wait(5)
+        plain.wait(5)
+    print(f"press → first byte through JACK, {presses} presses each, in turns")
+    for who, taken in figures.items():
+        print(row(who, taken) + f"   lost {presses - len(taken)}")
+    ratio = [statistics.median(figures["stagectl"]) / statistics.median(figures["bare"])]
+    ratio += [sorted(t)[int(len(t) * 0.99)] for t in figures.values()]
+    print(f"  ratio of medians {ratio[0]:.3f}, of 99th percentiles {ratio[1] / ratio[2]:.3f}")
+
+
+def inside(presses: int) -> None:
+    """From the driver's callback to the desk's port, in this process, with a journal on disk."""
+    asyncio.run(_inside(presses))
+
+
+async def _inside(presses: int) -> None:
+    import io
+
+    from stagectl.core.events import DeskCame
+    from stagectl.journal.schema import Night as Head
+    from stagectl.journal.write import Journal
+    from stagectl.live.inbox import Inbox
+    from stagectl.live.links import OutLink
+    from stagectl.live.night import Night, Outs
+    from stagectl.live.printer import Printer
+    from stagectl.pedals.hear import MidiEar
+    from stagectl.show.compile import compile_show
+    from stagectl.show.load import load_show
+
+    loop = asyncio.get_running_loop()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_show(folder)
+        show = load_show(folder)
+        compiled = compile_show(show)
+        left: Queue[int] = Queue()
+
+        class Port(OutLink):
+            def send(self, packet: bytes) -> None:
+                left.put(time.monotonic_ns())
+
+        journal = Journal.create(folder / "bench.night", Head(setlist="bench", begun_us=0, program="bench"))
+        printer = Printer(io.StringIO(), io.StringIO())
+        night = Night(show, compiled, journal, printer, Outs(Port("desk", show.rig.desk), [], []), time.monotonic_ns())
+        ear = MidiEar(0, show.mappings["switch-pair"])
+
+        def take(_: int, packet: bytes, at: int) -> None:
+            for event in ear.hear(packet):
+                night.handle(event, at)
+
+        inbox = Inbox(loop, take)
+        night.handle(DeskCame(), time.monotonic_ns())
+        taken: list[int] = []
+
+        def feet() -> None:
+            for at in range(presses + 20):
+                control = 80 + at % 2
+                began = time.monotonic_ns()
+                inbox.put(0, bytes((0xB0, control, 127)), began)
+                there = left.get(timeout=1)
+                if at >= 20:
+                    taken.append(there - began)
+                inbox.put(0, bytes((0xB0, control, 0)), time.monotonic_ns())
+                # A foot is not a flood: let the loop go back to waiting, as it does on the night.
+                threading.Event().wait(0.002)
+
+        await loop.run_in_executor(None, feet)
+        night.end()
+        journal.close()
+        printer.close()
+    print(f"inside the program, callback → desk's port with the journal written, {presses} presses")
+    print(row("stagectl", taken))
+
+
+def main(arguments: Any = None) -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--presses", type=int, default=2000)
+    given = parser.parse_args(arguments)
+    from tests.jack import running_jack
+
+    with running_jack():
+        through_jack(given.presses)
+    inside(given.presses)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,436 @@
+"""Small invented nights for the property tests: plans, and what happens on them.
+
+Everything is drawn small enough to be read when a test fails, and crooked enough to meet the edges:
+levels above their ceilings, desks with three steps, desks that cannot say `off`, links as slow as DIN.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+from hypothesis import strategies as st
+
+from stagectl.core.actions import (
+    Action,
+    Back,
+    ClearNudges,
+    GoTo,
+    Lasts,
+    Next,
+    Nudge,
+    Recall,
+    Ride,
+    StartCue,
+    StopCue,
+    Tell,
+    Undo,
+)
+from stagectl.core.effects import Ask, Effect
+from stagectl.core.events import (
+    DeskCame,
+    DeskWent,
+    Event,
+    Moved,
+    PedalCame,
+    PedalWent,
+    Unmapped,
+    Wake,
+    Wanted,
+)
+from stagectl.core.gestures import Gesture, Timing
+from stagectl.core.grid import Grid
+from stagectl.core.levels import OFF, Level
+from stagectl.core.plan import (
+    MS,
+    Control,
+    CueCall,
+    Layer,
+    Limits,
+    Link,
+    Message,
+    Pedal,
+    Plan,
+    Scene,
+    SetTo,
+    ShiftBy,
+    Stop,
+    layered,
+)
+from stagectl.core.state import State, begin
+from stagectl.core.step import next_wake, step
+
+DIN = Link(message_ns=960_000, burst_ns=1 * MS)
+"""Three bytes at 31,250 baud, ten bits a byte: 960 µs (MIDI 1.0, 4.2.1)."""
+
+FAST = Link(message_ns=20_000, burst_ns=1 * MS)
+
+FINE = Grid(steps=range(-9_000, 1_001, 10))
+"""A desk with a thousand steps, a tenth of a dB each."""
+
+WAKES_MAX = 20_000
+"""More wake-ups than any night of these tests can need; a core that asks for more never comes to rest."""
+
+T = TypeVar("T")
+
+Timed = tuple[int, Event]
+"""A time (ns) and what happens then."""
+
+
+# -- running ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ran:
+    """Where a night came to, and all that it gave on the way."""
+
+    state: State
+    effects: tuple[Effect, ...] = ()
+
+    @property
+    def asks(self) -> tuple[Ask, ...]:
+        """What the desk was asked for."""
+        return tuple(effect for effect in self.effects if isinstance(effect, Ask))
+
+    def of(self, kind: type[T]) -> list[T]:
+        """The effects of one kind."""
+        return [effect for effect in self.effects if isinstance(effect, kind)]
+
+
+def run(plan: Plan, events: Iterable[Timed], state: State | None = None) -> Ran:
+    """The night from `state` (or from its start, at 0) through the events."""
+    state = begin(plan, 0) if state is None else state
+    effects: list[Effect] = []
+    for at, event in events:
+        stepped = step(plan, state, event, at)
+        state = stepped.state
+        effects += stepped.effects
+    return Ran(state=state, effects=tuple(effects))
+
+
+def rest(plan: Plan, ran: Ran) -> Ran:
+    """Woken whenever the core asks for it, until it waits for nothing."""
+    state, effects = ran.state, list(ran.effects)
+    for _ in range(WAKES_MAX):
+        due = next_wake(state)
+        if due is None:
+            return Ran(state=state, effects=tuple(effects))
+        stepped = step(plan, state, Wake(), due)
+        state = stepped.state
+        effects += stepped.effects
+    raise AssertionError(f"not at rest after {WAKES_MAX} wake-ups")
+
+
+def wish(action: Action, who: str = "ada", listener: int | None = 0) -> Wanted:
+    """An action asked for by the first listener, or by somebody else."""
+    return Wanted(action=action, who=who, listener=listener)
+
+
+def settled(plan: Plan, stop: int = 0) -> State:
+    """The state with the desk here, at rest at a stop that was told to it whole, at some time after the start."""
+    here = run(plan, [(0, DeskCame()), (0, wish(GoTo(stop=stop), who="the start", listener=None))])
+    state = rest(plan, here).state
+    return step(plan, state, Wake(), state.now + 3_600_000 * MS).state
+
+
+# -- plans by hand ----------------------------------------------------------------------------------------
+
+
+def small_plan(
+    *scenes: Sequence[Level | None],
+    listeners: int = 1,
+    ceiling: int = 0,
+    grid: Grid = FINE,
+    fade_ns: int = 0,
+    link: Link = FAST,
+    limits: Limits | None = None,
+    pedals: tuple[Pedal, ...] = (),
+    messages: int = 0,
+) -> Plan:
+    """A plan whose stops have these levels (inputs of each listener in turn); the desk has no whole mix."""
+    inputs = len(scenes[0]) // listeners
+
+    def with_whole(levels: Sequence[Level | None]) -> tuple[Level | None, ...]:
+        out: list[Level | None] = []
+        for at in range(listeners):
+            out += [*levels[at * inputs : (at + 1) * inputs], None]
+        return tuple(out)
+
+    return Plan(
+        inputs=tuple(f"input {at}" for at in range(inputs)),
+        listeners=tuple(f"listener {at}" for at in range(listeners)),
+        own=(0,) * listeners,
+        ceilings=(ceiling,) * (listeners * (inputs + 1)),
+        grid=grid,
+        whole_grid=None,
+        stops=tuple(
+            Stop(song=at - 1, section=-1, name=f"stop {at}", levels=with_whole(levels), fade_ns=fade_ns)
+            for at, levels in enumerate(scenes)
+        ),
+        link=link,
+        limits=limits or Limits(),
+        pedals=pedals,
+        devices=("lamp",) if messages else (),
+        messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
+    )
+
+
+# -- plans by chance --------------------------------------------------------------------------------------
+
+LEVELS = st.one_of(
+    st.integers(-40, 10).map(lambda db: db * 100),
+    st.integers(-9_000, 2_000),
+    st.just(OFF),
+)
+"""What a file may name, often near the ceilings and the nudge floor."""
+
+MAYBE_LEVELS = st.one_of(LEVELS, LEVELS, LEVELS, LEVELS, st.none())
+
+BY = st.one_of(st.sampled_from((-600, -300, -100, 100, 300, 600)), st.integers(-1_200, 1_200)).filter(bool)
+
+FADES = st.one_of(st.just(0), st.integers(1, 400).map(lambda tens: tens * 10 * MS))
+
+
+@st.composite
+def grids(draw: st.DrawFn) -> Grid:
+    """Fine and even, or a handful of uneven steps; some cannot say `off`."""
+    has_off = draw(st.integers(0, 3)) > 0
+    if draw(st.booleans()):
+        return Grid(
+            steps=range(draw(st.integers(-90, -50)) * 100, 1_001, draw(st.sampled_from((10, 50, 75)))), has_off=has_off
+        )
+    steps = draw(st.lists(st.integers(-9_000, 1_200), min_size=1, max_size=12, unique=True))
+    return Grid(steps=tuple(sorted(steps)), has_off=has_off)
+
+
+@st.composite
+def layers(draw: st.DrawFn, sends: int) -> Layer:
+    """A few changes."""
+    change = st.one_of(st.builds(SetTo, LEVELS), st.builds(ShiftBy, st.integers(-1_500, 1_500)))
+    return tuple(draw(st.lists(st.tuples(st.integers(0, sends - 1), change), max_size=5)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sizes:
+    """How much of everything a plan has, for actions to choose from."""
+
+    listeners: int
+    columns: int
+    stops: int
+    scenes: int
+    messages: int
+
+
+@st.composite
+def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
+    """Any action of a switch. `undoable`: only what an undo takes back (and the undo itself)."""
+    listener = st.one_of(st.none(), st.integers(0, sizes.listeners - 1))
+    column = st.one_of(st.none(), st.integers(0, sizes.columns - 1))
+    nudge = st.builds(Nudge, by=BY, column=column, listener=listener, lasts=st.sampled_from(Lasts))
+    choices: list[st.SearchStrategy[Action]] = [
+        nudge,
+        nudge,
+        nudge,
+        nudge,
+        nudge,
+        st.just(Next()),
+        st.just(Next()),
+        st.just(Back()),
+        st.builds(GoTo, stop=st.integers(0, sizes.stops - 1)),
+        st.builds(ClearNudges, everyone=st.booleans()),
+        st.just(Undo()),
+        st.just(Recall()),
+    ]
+    if sizes.scenes:
+        choices.append(st.builds(Recall, scene=st.integers(0, sizes.scenes - 1)))
+    if not undoable:
+        choices += [st.just(StartCue()), st.just(StopCue())]
+        if sizes.messages:
+            choices.append(st.builds(Tell, message=st.integers(0, sizes.messages - 1)))
+    return draw(st.one_of(choices))
+
+
+@st.composite
+def controls(draw: st.DrawFn, sizes: Sizes, name: str) -> Control:
+    """A treadle, or a switch with any set of gestures."""
+    if draw(st.integers(0, 3)) == 0:
+        shift = st.integers(-1_200, 1_200)
+        action = Ride(
+            low=draw(shift),
+            high=draw(shift),
+            column=draw(st.one_of(st.none(), st.integers(0, sizes.columns - 1))),
+            listener=draw(st.one_of(st.none(), st.integers(0, sizes.listeners - 1))),
+        )
+        return Control(name=name, does={Gesture.TURN: action}, top=draw(st.sampled_from((127, 16_383))))
+    gestures = draw(st.sets(st.sampled_from((Gesture.PRESS, Gesture.RELEASE, Gesture.HOLD, Gesture.DOUBLE))))
+    return Control(
+        name=name,
+        does={gesture: draw(actions(sizes)) for gesture in Gesture if gesture in gestures},
+        timing=draw(timings()),
+        gives_release=draw(st.integers(0, 4)) > 0,
+    )
+
+
+@st.composite
+def timings(draw: st.DrawFn) -> Timing:
+    """Lengths of hold and double press, either of them the longer one."""
+    lengths = st.integers(1, 12).map(lambda units: units * 50 * MS)
+    return Timing(hold_ns=draw(lengths), double_ns=draw(lengths))
+
+
+@st.composite
+def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> Plan:
+    """A small night: 1 to 4 listeners, 1 to 6 inputs, 1 to 8 stops."""
+    listeners, inputs = draw(st.integers(1, 4)), draw(st.integers(1, 6))
+    sends = listeners * (inputs + 1)
+    grid, whole_grid = draw(grids()), draw(st.one_of(st.none(), grids()))
+    ceilings = []
+    for send in range(sends):
+        ceiling = draw(st.one_of(st.sampled_from((0, -600, 600)), st.integers(-5_000, 1_500)))
+        used = whole_grid if send % (inputs + 1) == inputs else grid
+        # A desk that cannot say `off` and cannot go as low as a ceiling is refused before the night.
+        ceilings.append(ceiling if used is None or used.has_off else max(ceiling, used.steps[0]))
+    players, messages = draw(st.integers(0, 2)), draw(st.integers(0, 2))
+    cues = (
+        st.none()
+        if not players
+        else st.one_of(
+            st.none(),
+            st.builds(CueCall, player=st.integers(0, players - 1), number=st.integers(0, 9), by_press=st.booleans()),
+        )
+    )
+    told = st.just(()) if not messages else st.lists(st.integers(0, messages - 1), max_size=2).map(tuple)
+    base = tuple(draw(st.lists(MAYBE_LEVELS, min_size=sends, max_size=sends)))
+    stops = [Stop(song=-1, section=-1, name="base", levels=base, fade_ns=draw(FADES))]
+    for at in range(1, draw(st.integers(1, max_stops))):
+        last = stops[-1]
+        stays = last.song >= 0 and draw(st.booleans())
+        stops.append(
+            Stop(
+                song=last.song + (not stays),
+                section=last.section + 1 if stays else -1,
+                name=f"stop {at}",
+                levels=layered(base, draw(layers(sends))),
+                fade_ns=draw(FADES),
+                cue=last.cue if stays else draw(cues),
+                messages=draw(told),
+                stored=draw(st.one_of(st.none(), st.none(), st.integers(0, 99))),
+            )
+        )
+    scenes = tuple(
+        Scene(name=f"scene {at}", layer=draw(layers(sends)), fade_ns=draw(FADES))
+        for at in range(draw(st.integers(0, 2)))
+    )
+    sizes = Sizes(listeners=listeners, columns=inputs + 1, stops=len(stops), scenes=len(scenes), messages=messages)
+    own = st.one_of(st.none(), st.integers(0, inputs - 1), st.integers(0, inputs - 1))
+    player = st.integers(0, listeners - 1)
+    whose_pedal = st.one_of(st.none(), player, player, player)
+    return Plan(
+        inputs=tuple(f"input {at}" for at in range(inputs)),
+        listeners=tuple(f"listener {at}" for at in range(listeners)),
+        own=tuple(draw(own) for _ in range(listeners)),
+        ceilings=tuple(ceilings),
+        grid=grid,
+        whole_grid=whole_grid,
+        stops=tuple(stops),
+        scenes=scenes,
+        pedals=tuple(
+            Pedal(
+                name=f"pedal {at}",
+                controls=tuple(draw(controls(sizes, f"control {number}")) for number in range(draw(st.integers(1, 3)))),
+                listener=draw(whose_pedal),
+            )
+            for at in range(draw(st.integers(1, 3)))
+        ),
+        players=tuple(f"player {at}" for at in range(players)),
+        devices=("lamp",) if messages else (),
+        messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
+        link=link or draw(st.sampled_from((DIN, FAST, Link(message_ns=300_000, burst_ns=2 * MS)))),
+        limits=Limits(
+            nudge_floor=draw(st.sampled_from((-4_000, -6_000, -2_000))),
+            nudge_up=draw(st.sampled_from((1_200, 600, 0))),
+        ),
+    )
+
+
+def sizes_of(plan: Plan) -> Sizes:
+    """What the plan's actions may name."""
+    return Sizes(
+        listeners=len(plan.listeners),
+        columns=plan.width,
+        stops=len(plan.stops),
+        scenes=len(plan.scenes),
+        messages=len(plan.messages),
+    )
+
+
+# -- what happens -----------------------------------------------------------------------------------------
+
+GAPS = st.one_of(
+    st.sampled_from([ms * MS for ms in (0, 0, 1, 20, 50, 100, 250, 299, 300, 301, 600, 1_000)]),
+    st.integers(0, 700 * MS),
+)
+
+
+@st.composite
+def happenings(draw: st.DrawFn, plan: Plan) -> Event:
+    """One thing that happens. Feet are the most frequent."""
+    pedal = draw(st.integers(0, len(plan.pedals) - 1))
+    kind = draw(st.integers(0, 19))
+    if kind < 11:
+        control = draw(st.integers(0, len(plan.pedals[pedal].controls) - 1))
+        top = plan.pedals[pedal].controls[control].top
+        value = draw(st.one_of(st.sampled_from((0, top, 0, top, top + 1, -1)), st.integers(0, top)))
+        return Moved(pedal=pedal, control=control, value=value)
+    if kind < 15:
+        who, listener = draw(st.sampled_from((("the terminal", None), ("ada", 0), ("ada", 0))))
+        return Wanted(action=draw(actions(sizes_of(plan))), who=who, listener=listener)
+    others: tuple[Event, ...] = (
+        DeskWent(),
+        DeskCame(),
+        PedalWent(pedal=pedal),
+        PedalCame(pedal=pedal),
+        Unmapped(pedal=pedal, said="B0 10 7F"),
+    )
+    return others[kind - 15]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Night:
+    """A plan, and what happens when."""
+
+    plan: Plan
+    events: tuple[Timed, ...] = field(repr=True)
+
+    @property
+    def ends(self) -> int:
+        """The time of the last event, ns."""
+        return self.events[-1][0] if self.events else 0
+
+
+@st.composite
+def nights(draw: st.DrawFn, max_events: int = 25) -> Night:
+    """A night by chance; most begin with the desk there and the base scene told to it."""
+    plan = draw(plans())
+    events: list[Timed] = []
+    if draw(st.integers(0, 3)):
+        events += [(0, DeskCame()), (0, wish(GoTo(stop=0), who="the terminal", listener=None))]
+    now = 0
+    # A size of its own: lists by chance alone are mostly too short for anything to go wrong in.
+    size = draw(st.integers(0, max_events))
+    for gap, event in draw(st.lists(st.tuples(GAPS, happenings(plan)), min_size=size, max_size=size)):
+        now += gap
+        events.append((now, event))
+    return Night(plan=plan, events=tuple(events))
+
+
+def with_wakes(events: Sequence[Timed], wakes: Iterable[int]) -> list[Timed]:
+    """The events with wake-ups put in at these times, each before what happens at the same time."""
+    extra: list[Timed] = [(at, Wake()) for at in wakes]
+    return sorted([*extra, *events], key=lambda timed: timed[0])
+
+
+def without_now(state: State) -> State:
+    """The state but for its clock."""
+    return replace(state, now=0)

@@ -1,0 +1,100 @@
+"""The same events give the same states and effects, however often the core is woken; refusing is atomic."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shows import Night, nights, rest, run, with_wakes
+
+from stagectl.core.effects import Ask, Connected, Pressed, Refused
+from stagectl.core.events import DeskCame, Wake
+from stagectl.core.levels import Off
+from stagectl.core.nudges import touched
+from stagectl.core.plan import layered
+from stagectl.core.state import begin
+from stagectl.core.step import step
+
+
+@given(nights())
+def test_same_events_same_night(night: Night) -> None:
+    assert run(night.plan, night.events) == run(night.plan, night.events)
+
+
+@settings(max_examples=200)
+@given(nights(), st.data())
+def test_wake_ups_make_no_difference(night: Night, data: st.DataObject) -> None:
+    times = data.draw(st.lists(st.integers(0, night.ends), max_size=15), label="woken at")
+    at_events = data.draw(st.lists(st.sampled_from([0, *(at for at, _ in night.events)]), max_size=5), label="and at")
+    plain = run(night.plan, night.events)
+    woken = run(night.plan, with_wakes(night.events, [*times, *at_events]))
+    assert woken.effects == plain.effects
+    assert woken.state == plain.state
+
+
+@given(nights())
+def test_woken_on_time_or_at_the_end(night: Night) -> None:
+    """Woken at every time that the core asks for, or once an hour later: the same effects, the same night."""
+    on_time = rest(night.plan, run(night.plan, night.events))
+    end = max(night.ends, on_time.state.now) + 3_600 * 10**9
+    late = run(night.plan, [*night.events, (end, Wake())])
+    assert late.effects == on_time.effects
+    assert late.state == replace(on_time.state, now=end)
+
+
+@settings(max_examples=200)
+@given(nights())
+def test_a_refused_event_changes_nothing(night: Night) -> None:
+    state = begin(night.plan, 0)
+    for at, event in night.events:
+        ready = step(night.plan, state, Wake(), at).state
+        after, effects = step(night.plan, ready, event, at)
+        refused = {effect.press for effect in effects if isinstance(effect, Refused)}
+        pressed = {effect.press for effect in effects if isinstance(effect, Pressed)}
+        if refused and pressed <= refused:
+            same = {"presses": ready.presses, "hands": ready.hands, "grips": ready.grips}
+            assert replace(after, **same) == ready  # type: ignore[arg-type]
+            assert all(isinstance(effect, Pressed | Refused) for effect in effects)
+        state = after
+
+
+@given(nights())
+def test_every_event_but_a_wake_is_recorded_or_part_of_a_gesture(night: Night) -> None:
+    """Nothing is dropped: an event leaves a record, or moves a control on in its gesture."""
+    state = begin(night.plan, 0)
+    for at, event in night.events:
+        ready = step(night.plan, state, Wake(), at).state
+        state, effects = step(night.plan, ready, event, at)
+        records = [effect for effect in effects if isinstance(effect, Pressed | Refused | Connected)]
+        assert records or state.hands != ready.hands
+
+
+@settings(max_examples=200)
+@given(nights())
+def test_at_rest_the_desk_has_what_is_wanted(night: Night) -> None:
+    plan = night.plan
+    ran = rest(plan, run(plan, [*night.events, (night.ends, DeskCame())]))
+    state = ran.state
+    assert state.fade is None
+    told: dict[int, object] = {}
+    for effect in ran.effects:
+        if isinstance(effect, Ask):
+            told.update(effect.levels)
+    base = plan.stops[state.place.stop].levels
+    if state.place.scene is not None:
+        base = layered(base, plan.scenes[state.place.scene].layer)
+    for send, step_ in enumerate(state.steps):
+        assert step_ == plan.in_steps(send, state.wanted[send])
+        if step_ is not None:
+            assert state.asked[send] == step_
+            assert told[send] == step_
+        if not state.recalled or send in touched(state.nudges) or send in state.rides:
+            continue
+        level, grid = base[send], plan.grid_of(send)
+        if level is None or grid is None:
+            assert state.wanted[send] is None
+        elif isinstance(level, Off):
+            assert state.wanted[send] == level
+        else:
+            assert state.wanted[send] == min(level, plan.ceilings[send], grid.highest)

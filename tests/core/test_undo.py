@@ -1,0 +1,96 @@
+"""Undo is exact, and takes back only what still stands."""
+
+from __future__ import annotations
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shows import GAPS, Ran, actions, plans, rest, run, settled, sizes_of, small_plan, wish
+
+from stagectl.core.actions import Action, ClearNudges, GoTo, Lasts, Next, Nudge, Undo
+from stagectl.core.effects import Reason, Refused
+from stagectl.core.plan import Plan
+from stagectl.core.state import UNDO_MAX, State
+from stagectl.core.step import step
+
+
+def _undone(plan: Plan, state: State) -> State:
+    """Undo, a second apart, until there is nothing left."""
+    for _ in range(UNDO_MAX + 1):
+        state, effects = step(plan, state, wish(Undo()), state.now + 10**9)
+        if any(isinstance(effect, Refused) for effect in effects):
+            return state
+    raise AssertionError("more to undo than is ever remembered")
+
+
+def _do(plan: Plan, state: State, *presses: tuple[Action, str]) -> Ran:
+    at = state.now
+    return run(plan, [(at + 10**9 * n, wish(action, who)) for n, (action, who) in enumerate(presses, 1)], state)
+
+
+@settings(max_examples=200)
+@given(plans(), st.data())
+def test_one_presser_alone_can_take_everything_back(plan: Plan, data: st.DataObject) -> None:
+    start = settled(plan)
+    size = data.draw(st.integers(1, 25), label="presses")
+    pressed = st.lists(st.tuples(GAPS, actions(sizes_of(plan), undoable=True)), min_size=size, max_size=size)
+    state = start
+    for gap, action in data.draw(pressed):
+        state = step(plan, state, wish(action), state.now + gap).state
+    state = rest(plan, Ran(state=_undone(plan, state))).state
+    assert state.wanted == start.wanted
+    assert state.steps == start.steps
+    assert state.nudges == start.nudges
+    assert state.place == start.place
+    driven = [send for send, level in enumerate(start.steps) if level is not None]
+    assert [state.asked[send] for send in driven] == [start.asked[send] for send in driven]
+
+
+def test_somebody_else_s_change_is_left_alone() -> None:
+    plan = small_plan((-1_000, -1_000))
+    start = settled(plan)
+    mine, theirs = Nudge(by=300, column=0), Nudge(by=-300, column=1)
+    ran = _do(plan, start, (mine, "ada"), (theirs, "ben"), (Undo(), "ada"), (Undo(), "ada"))
+    assert ran.state.wanted[:2] == (-1_000, -1_300)
+    assert [refused.reason for refused in ran.of(Refused)] == [Reason.NOTHING_TO_UNDO]
+
+
+def test_a_change_that_somebody_changed_again_is_passed_over() -> None:
+    plan = small_plan((-1_000, -1_000))
+    over_it = Nudge(by=100, column=0)
+    earlier, later = Nudge(by=300, column=1), Nudge(by=300, column=0)
+    ran = _do(plan, settled(plan), (earlier, "ada"), (later, "ada"), (over_it, "ben"), (Undo(), "ada"))
+    assert ran.state.wanted[:2] == (-600, -1_000)
+
+
+def test_a_nudge_of_a_song_that_is_over_is_not_put_back_into_another() -> None:
+    plan = small_plan((-1_000,), (-1_000,), (-2_000,))
+    song = Nudge(by=300, column=0, lasts=Lasts.SONG)
+    start = settled(plan, 1)
+    ran = _do(plan, start, (song, "ada"), (ClearNudges(), "ada"), (Next(), "ben"), (Undo(), "ada"))
+    assert ran.state.wanted[0] == -2_000
+
+
+def test_a_nudge_for_the_night_still_stands_when_one_for_the_song_is_over() -> None:
+    plan = small_plan((-1_000,), (-1_000,), (-2_000,))
+    song, night = Nudge(by=300, column=0, lasts=Lasts.SONG), Nudge(by=100, column=0)
+    start = settled(plan, 1)
+    ran = _do(plan, start, (song, "ada"), (night, "ada"), (Next(), "ben"))
+    assert ran.state.wanted[0] == -1_900
+    ran = _do(plan, ran.state, (Undo(), "ada"))
+    assert ran.state.wanted[0] == -2_000
+
+
+def test_a_song_gone_back_to_has_its_nudges_again() -> None:
+    plan = small_plan((-1_000,), (-1_000,), (-2_000,))
+    song = Nudge(by=300, column=0, lasts=Lasts.SONG)
+    ran = _do(plan, settled(plan, 1), (song, "ada"), (Next(), "ada"))
+    assert ran.state.wanted[0] == -2_000
+    ran = _do(plan, ran.state, (Undo(), "ada"))
+    assert ran.state.wanted[0] == -700
+
+
+def test_going_to_where_one_is_leaves_nothing_to_undo() -> None:
+    plan = small_plan((-1_000,))
+    first = Nudge(by=300, column=0)
+    ran = run(plan, [(0, wish(first)), (1, wish(GoTo(stop=0))), (2, wish(Undo()))])
+    assert ran.state.wanted[0] == -1_000

@@ -1,0 +1,1 @@
+"""Tests of the journal and of the command that tells it."""

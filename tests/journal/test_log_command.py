@@ -1,0 +1,107 @@
+"""`stagectl log`, through its own door."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from stagectl.cli import log
+from stagectl.cli.main import main
+from stagectl.journal.paths import new_path
+from stagectl.journal.write import Journal
+
+from .nights import CHANGE, NIGHT, PRESS, SILENCED, WALL, numbered
+
+_HEADING = "Harbour set, Small club, 2026-11-25 20:30 CET"
+
+
+@pytest.fixture
+def journal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Journal:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    journal = Journal.create(new_path(tmp_path / "nights", WALL), NIGHT)
+    journal.write([PRESS, CHANGE, SILENCED], WALL + 7_250_000)
+    journal.close()
+    return journal
+
+
+def test_it_tells_the_last_night(journal: Journal) -> None:
+    result = CliRunner().invoke(main, ["log"])
+    assert result.exit_code == 0
+    assert result.output.splitlines() == [
+        _HEADING,
+        "  0:07.250  singer: more me (left, A, press)",
+        "  0:07.250    singer: lead vocal -6 dB → -4.5 dB",
+        "  0:07.250    singer: click to off",
+    ]
+
+
+def test_json_has_one_object_a_line(journal: Journal) -> None:
+    result = CliRunner().invoke(main, ["log", "--json", "--journal", str(journal.path)])
+    press, change, silenced = map(json.loads, result.output.splitlines())
+    assert press["kind"] == "press"
+    assert change["wall"] == "2026-11-25T19:30:07.373456+00:00"
+    assert (change["from_db"], change["to_db"]) == (-6.0, -4.5)
+    assert (silenced["from_db"], silenced["to_db"]) == (None, "off")
+
+
+def test_without_a_night_it_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    result = CliRunner().invoke(main, ["log"])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "there is no night yet in" in result.stderr
+    result = CliRunner().invoke(main, ["log", "--journal", str(tmp_path / "x.night")])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "There is no journal at" in result.stderr
+
+
+@pytest.mark.parametrize("end", [KeyboardInterrupt, None])
+def test_follow_goes_on_until_it_is_interrupted_or_nobody_reads(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, end: type[BaseException] | None
+) -> None:
+    with Journal.create(tmp_path / "n.night", NIGHT) as journal:
+        journal.write(numbered(0, 1), WALL)
+        waits = 0
+
+        def wait() -> bool:
+            nonlocal waits
+            waits += 1
+            if waits == 3:
+                if end is not None:
+                    raise end
+                return False
+            journal.write(numbered(waits * 1_000_000_000, 1), WALL)
+            return True
+
+        monkeypatch.setattr(log, "wait", wait)
+        result = CliRunner().invoke(main, ["log", "--follow", "--journal", str(journal.path)])
+    assert result.exit_code == 0
+    assert [line.split()[0] for line in result.output.splitlines()[1:]] == ["0:00.000", "0:01.000", "0:02.000"]
+    assert result.stderr == ""
+
+
+@pytest.mark.parametrize("follow", [[], ["--follow"]])
+def test_a_reader_that_goes_away_ends_it_quietly(tmp_path: Path, follow: list[str]) -> None:
+    """With `--follow` nothing more is ever written: only the closed pipe itself can end it."""
+    path = tmp_path / "n.night"
+    with Journal.create(path, NIGHT) as journal:
+        journal.write([CHANGE._replace(at=at, press=at) for at in range(3 if follow else 5000)], WALL)
+    told = [sys.executable, "-m", "stagectl", "log", "--journal", str(path), *follow]
+    with subprocess.Popen(told, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as teller:
+        assert teller.stdout is not None and teller.stderr is not None
+        assert teller.stdout.readline().decode().strip() == _HEADING
+        teller.stdout.close()
+        assert teller.stderr.read() == b""
+    assert teller.returncode == 0
+
+
+def test_help_costs_no_journal() -> None:
+    code = "import sys, stagectl.cli.log; print('sqlite3' in sys.modules, 'platformdirs' in sys.modules)"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert out.split() == ["False", "False"]
+    result = CliRunner().invoke(main, ["log", "--help"])
+    assert "stagectl log --follow" in result.output

@@ -1,0 +1,73 @@
+"""A program whose lines a test waits for, with a limit and without ever sleeping."""
+
+from __future__ import annotations
+
+import queue
+import subprocess
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from typing import Final
+
+LIMIT_S: Final = 10.0
+"""A line that has not come by then never comes, s."""
+
+
+class Program:
+    """A running program. Its lines are read by a thread, so that it never waits to be read."""
+
+    def __init__(self, command: Sequence[str]) -> None:
+        self.process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        self._lines: queue.Queue[str | None] = queue.Queue()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self._lines.put(line.rstrip("\n"))
+        self._lines.put(None)
+
+    def line(self, limit_s: float = LIMIT_S) -> str:
+        """The next line. Raises TimeoutError where none comes, EOFError where the program has ended."""
+        try:
+            line = self._lines.get(timeout=limit_s)
+        except queue.Empty:
+            raise TimeoutError(f"no line within {limit_s} s") from None
+        if line is None:
+            assert self.process.stderr is not None
+            raise EOFError(f"the program has ended: {self.process.stderr.read()}")
+        return line
+
+    def until(self, wanted: Callable[[str], bool]) -> str:
+        """The next line that is wanted; the others are passed over."""
+        while not wanted(line := self.line()):
+            pass
+        return line
+
+    def rest(self) -> list[str]:
+        """Every line up to the end of the program."""
+        return list(iter(lambda: self._lines.get(timeout=LIMIT_S), None))
+
+    def say(self, line: str) -> None:
+        """A line on its standard input."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+
+@contextmanager
+def running(*command: str) -> Iterator[Program]:
+    """The program, ended when the test is over."""
+    program = Program(command)
+    try:
+        yield program
+    finally:
+        program.process.kill()
+        program.process.wait(LIMIT_S)
+        for pipe in (program.process.stdin, program.process.stdout, program.process.stderr):
+            assert pipe is not None
+            with suppress(BrokenPipeError):
+                pipe.close()

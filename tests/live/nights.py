@@ -1,0 +1,66 @@
+"""A demo show made quick, and the daemon that plays it."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from lines import Program
+
+ROOT = Path(__file__).resolve().parents[2]
+STAGECTL = (sys.executable, "-m", "stagectl")
+
+
+def quick_copy(name: str, folder: Path, **replaced: str) -> Path:
+    """A copy of a demo show with fades of 0.2 s and no settle time, so that a night takes seconds."""
+    show = folder / name
+    shutil.copytree(ROOT / "setlists" / name, show)
+    setlist = show / "setlist.yaml"
+    setlist.write_text(re.sub(r"fade: [1-9][\d.]*", "fade: 0.2", setlist.read_text()))
+    rig = show / "rig.yaml"
+    text = rig.read_text() + "\nlimits: {settle time: 0}\n"
+    for old, new in replaced.items():
+        assert old in text
+        text = text.replace(old, new)
+    rig.write_text(text)
+    return show
+
+
+def told(*arguments: str) -> list[dict[str, Any]]:
+    """What a command tells with `--json`."""
+    run = subprocess.run([*STAGECTL, *arguments, "--json"], capture_output=True, text=True, check=True, cwd=ROOT)
+    return [json.loads(line) for line in run.stdout.splitlines()]
+
+
+@contextmanager
+def playing(show: Path, journal: Path, *more: str) -> Iterator[Program]:
+    """`stagectl run`, from its line `ready` on."""
+    command = [*STAGECTL, "run", str(show), "--journal", str(journal), *more]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
+    program = Program(["env", *(f"{key}={environment[key]}" for key in ("PYTHONPATH",)), *command])
+    try:
+        yield program
+    finally:
+        program.process.kill()
+        program.process.wait(10)
+        for pipe in (program.process.stdin, program.process.stdout, program.process.stderr):
+            assert pipe is not None
+            pipe.close()
+
+
+def by_press(story: list[dict[str, Any]], kind: str) -> dict[int, list[dict[str, Any]]]:
+    """The objects of a kind, by the number of the press that caused them, without their times."""
+    found: dict[int, list[dict[str, Any]]] = {}
+    for one in story:
+        if one["kind"] == kind:
+            bare = {key: value for key, value in one.items() if key not in ("at", "wall")}
+            found.setdefault(one["press"], []).append(bare)
+    return found

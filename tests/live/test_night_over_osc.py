@@ -1,0 +1,81 @@
+"""A night over OSC with liblo at both ends: `oscsend` presses the buttons, `oscdump` is the desk's judge."""
+
+from __future__ import annotations
+
+import re
+import signal
+import socket
+import subprocess
+from pathlib import Path
+
+import pytest
+import yaml
+from lines import running
+from needs import needs
+from nights import by_press, playing, quick_copy, told
+
+pytestmark = pytest.mark.ports
+
+PRESSES = ("on", "more", "more", "on", "less", "back", "on", "on", "on", "on")
+"""The last one is one too many."""
+
+
+def free_port() -> int:
+    """A UDP port that nobody listens at."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
+        found.bind(("127.0.0.1", 0))
+        return int(found.getsockname()[1])
+
+
+def said(line: str) -> str:
+    """What `oscdump` heard, in our words: the address, and its number as short as it goes."""
+    address, number = re.fullmatch(r"\S+ (\S+) f (\S+)", line).groups()  # type: ignore[union-attr]
+    return f"{address} {float(number):.6g}"
+
+
+def test_rehearsal_journal_and_desk_tell_the_same_story(tmp_path: Path) -> None:
+    needs("oscsend", "oscdump", "stdbuf")
+    desk, foot = free_port(), free_port()
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(desk), "9010": str(foot)})
+    script = show / "night.yaml"
+    board = {"pedal": "floor board", "happens": "press"}
+    presses = [{"at": 10 * at, "control": name, **board} for at, name in enumerate(PRESSES, 1)]
+    script.write_text(yaml.safe_dump({"presses": presses}))
+    rehearsed = told("rehearse", str(show), "--presses", str(script))
+    messages = by_press(rehearsed, "message")
+    journal = tmp_path / "osc.night"
+    with running("stdbuf", "-oL", "oscdump", str(desk)) as judge, playing(show, journal) as daemon:
+        assert "everything is here" in daemon.until(lambda line: line.startswith("ready"))
+        for press, name in enumerate(PRESSES, 1):
+            for value in ("1", "0"):
+                subprocess.run(["oscsend", "127.0.0.1", str(foot), f"/foot/{name}", "i", value], check=True)
+            assert ("refused" in daemon.until(lambda line: "fiddler:" in line)) is False
+            expected = [one["osc"] for one in messages.get(press, [])]
+            assert [said(judge.line()) for _ in expected] == expected, (press, name)
+        assert "the set has no further stop" in daemon.until(lambda line: "refused" in line)
+        daemon.process.send_signal(signal.SIGTERM)
+        assert daemon.process.wait(10) == 0
+    lived = told("log", "--journal", str(journal))
+    for kind in ("press", "change", "refusal", "arrival"):
+        assert by_press(lived, kind) == by_press(rehearsed, kind), kind
+
+
+def test_garbage_at_the_pedals_port_changes_nothing_and_is_recorded(tmp_path: Path) -> None:
+    desk, foot = free_port(), free_port()
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(desk), "9010": str(foot)})
+    journal = tmp_path / "garbage.night"
+    button = b"/foot/on\0\0\0\0"
+    garbage = (b"\0", button[:8], button + b",Z\0\0", b"#bundle\0", button + b",f\0\0\x7f\xc0\0\0", b"\xff" * 99)
+    with playing(show, journal) as daemon, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        daemon.until(lambda line: line.startswith("ready"))
+        for packet in garbage:
+            sender.sendto(packet, ("127.0.0.1", foot))
+        sender.sendto(button + b",i\0\0\0\0\0\1", ("127.0.0.1", foot))
+        daemon.until(lambda line: "fiddler: next" in line)
+        daemon.process.send_signal(signal.SIGTERM)
+        assert daemon.process.wait(10) == 0
+    lived = told("log", "--journal", str(journal))
+    refused = [one for one in lived if one["kind"] == "refusal"]
+    pressed = [one for one in lived if one["kind"] == "press"]
+    assert len(refused) == len(garbage)
+    assert len(pressed) == 1

@@ -1,0 +1,72 @@
+"""Press scripts: what feet do, and the faults of the file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from stagectl.core.events import Moved, PedalCame, PedalWent
+from stagectl.core.plan import Plan
+from stagectl.errors import FileFaults
+from stagectl.rehearse.script import read_script
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+
+DEMO = Path(__file__).resolve().parents[2] / "setlists" / "nine-songs"
+S, MS = 1_000_000_000, 1_000_000
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return compile_show(load_show(DEMO)).plan
+
+
+def script(folder: Path, *presses: str) -> Path:
+    path = folder / "script.yaml"
+    path.write_text("presses:\n" + "".join(f"  - {{{press}}}\n" for press in presses))
+    return path
+
+
+def test_a_press_a_hold_a_double_press_and_a_turn(plan: Plan, tmp_path: Path) -> None:
+    path = script(
+        tmp_path,
+        "at: 0:10, pedal: drum pedal, control: right, happens: double press",
+        "at: 1, pedal: drum pedal, control: left, happens: press",
+        "at: 0:05, pedal: drum pedal, control: left, happens: hold",
+        "at: 20, pedal: vocal pedal, control: treadle, happens: turn to 64",
+        "at: 30, pedal: vocal pedal, happens: unplug",
+        "at: 31, pedal: vocal pedal, happens: plug in",
+    )
+    left, right, treadle = (0, 0), (0, 1), (1, 1)
+    events = read_script(path, plan)
+    moves = [(t.at, (t.event.pedal, t.event.control), t.event.value) for t in events if isinstance(t.event, Moved)]
+    assert moves[:2] == [(1 * S, left, 127), (1 * S + 80 * MS, left, 0)]
+    assert moves[2][:2] == (5 * S, left)
+    assert moves[3][0] - moves[2][0] > 600 * MS
+    doubles = moves[4:8]
+    assert [(which, value) for _, which, value in doubles] == [(right, 127), (right, 0), (right, 127), (right, 0)]
+    assert doubles[2][0] - doubles[0][0] < 350 * MS
+    assert moves[8] == (20 * S, treadle, 64)
+    ends = [t for t in events if not isinstance(t.event, Moved)]
+    assert [(t.at, t.event) for t in ends] == [(30 * S, PedalWent(pedal=1)), (31 * S, PedalCame(pedal=1))]
+
+
+@pytest.mark.parametrize(
+    ("press", "says"),
+    [
+        (
+            "at: 1, pedal: drum pedel, control: left, happens: press",
+            "`drum pedel` is not a pedal.*did you mean `drum pedal`",
+        ),
+        ("at: 1, pedal: drum pedal, control: lefft, happens: press", "`lefft` is not a control.*did you mean `left`"),
+        ("at: 1, pedal: drum pedal, happens: press", "`control` is missing"),
+        ("at: -1, pedal: drum pedal, control: left, happens: press", "`-1` is not a time"),
+        ("at: 1, pedal: drum pedal, control: left, happens: stomp", "`stomp` is not something that a foot does"),
+        ("at: 1, pedal: drum pedal, control: left, hapens: press", "`hapens` is not a key.*did you mean `happens`"),
+    ],
+)
+def test_faults_name_their_line(plan: Plan, tmp_path: Path, press: str, says: str) -> None:
+    path = script(tmp_path, "at: 0, pedal: drum pedal, control: left, happens: press", press)
+    with pytest.raises(FileFaults, match=rf"script\.yaml:3: .*{says}"):
+        read_script(path, plan)

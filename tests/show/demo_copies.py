@@ -1,0 +1,67 @@
+"""Copies of the demo shows in which a test plants faults.
+
+A fault is planted by replacing a piece of a file. The line that the fault has to be found on carries the mark `#!`,
+which YAML takes for a comment.
+"""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Final
+
+from stagectl.errors import FileFaults
+from stagectl.show.load import load_show
+from stagectl.where import shipped
+
+MARK: Final = "#!"
+
+SETLIST, RIG = "setlist.yaml", "rig.yaml"
+
+
+class Copy:
+    """A demo show in a folder of its own, with the mappings and the profile that it uses beside it."""
+
+    def __init__(self, folder: Path, demo: str) -> None:
+        self.folder = folder / demo
+        self.folder.mkdir()
+        for file in (SETLIST, RIG):
+            shutil.copy(shipped("setlists") / demo / file, self.folder)
+        rig = (self.folder / RIG).read_text("utf-8")
+        for kind in ("pedals", "desks"):
+            for path in (shipped("mappings") / kind).glob("*.yaml"):
+                if f": {path.stem}\n" in rig:
+                    shutil.copy(path, self.folder)
+
+    def plant(self, file: str, old: str, new: str) -> None:
+        """Replace a piece, which stands there once, by another. An empty piece is the whole file."""
+        path = self.folder / file
+        text = path.read_text("utf-8") if path.exists() else ""
+        if old:
+            assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {file}"
+        path.write_text(text.replace(old, new) if old else new, "utf-8")
+
+    def marked(self, file: str) -> list[int]:
+        """The marked lines; one with two marks stands there twice."""
+        rows = (self.folder / file).read_text("utf-8").splitlines()
+        return [at for at, row in enumerate(rows, 1) for _ in range(row.count(MARK))]
+
+    def faults(self) -> list[tuple[str, int, str]]:
+        """File name, line and sentence of every fault; none where the show is sound."""
+        try:
+            load_show(self.folder)
+        except FileFaults as found:
+            return [(Path(fault.file).name, fault.line, fault.text) for fault in found.faults]
+        return []
+
+    def all_marks(self) -> list[tuple[str, int]]:
+        """File and line of every mark, in the order in which the files are read."""
+        found = {path.name for path in self.folder.glob("*.yaml")}
+        desks = sorted(found & {path.name for path in (shipped("mappings") / "desks").glob("*.yaml")})
+        order = [SETLIST, RIG, *desks]
+        order += sorted(found.difference(order), key=self._in_rig)
+        return [(name, line) for name in order for line in self.marked(name)]
+
+    def _in_rig(self, name: str) -> int:
+        """Where the rig first names a mapping."""
+        return (self.folder / RIG).read_text("utf-8").find(f": {name.removesuffix('.yaml')}\n")

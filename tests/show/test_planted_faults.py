@@ -1,0 +1,51 @@
+"""Each planted fault is found on its line, once, and said in a sentence that names the value and what is allowed."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from demo_copies import Copy
+
+ROWS: list[dict[str, Any]] = yaml.safe_load(Path(__file__).with_name("planted_faults.yaml").read_text("utf-8"))
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: str(row["says"][0])[:60])
+def test_a_planted_fault_is_found(row: dict[str, Any], tmp_path: Path) -> None:
+    copy = Copy(tmp_path, row["show"])
+    for plant in row["plant"]:
+        copy.plant(*plant)
+    found = copy.faults()
+    assert [says for _, _, says in found] == row["says"]
+    assert [(file, line) for file, line, _ in found] == copy.all_marks()
+
+
+JARGON = re.compile(
+    r"pydantic|[Ee]rror|Input|None\b|\[key\]|dict\b|str\b|tuple|type=|ctx|object at|regex|literal|discriminator|"
+    r"[Ee]xception|\bnull\b|validat|parse|schema|nothing is|\. "
+)
+
+
+@pytest.mark.parametrize("says", sorted({says for row in ROWS for says in row["says"]}))
+def test_a_sentence_is_plain_english(says: str) -> None:
+    assert not JARGON.search(says)
+    assert says == says.strip()
+    assert says.isprintable()
+    assert says.count("`") % 2 == 0
+    assert not says.endswith(".")
+
+
+@pytest.mark.parametrize("demo", ["nine-songs", "three-songs"])
+def test_a_sound_show_has_no_faults(demo: str, tmp_path: Path) -> None:
+    assert Copy(tmp_path, demo).faults() == []
+
+
+@pytest.mark.parametrize("text", ["", "# nothing but a comment\n", "---\n", "\ufeff", "~\n"])
+@pytest.mark.parametrize("file", ["setlist.yaml", "rig.yaml", "two-switch.yaml", "control-change.yaml"])
+def test_an_empty_file_is_named(file: str, text: str, tmp_path: Path) -> None:
+    copy = Copy(tmp_path, "nine-songs")
+    copy.plant(file, "", text)
+    assert copy.faults() == [(file, 0, "the file is empty")]

@@ -1,0 +1,265 @@
+"""Value laws: the printed table of GM2, second opinions by numpy, and every code of every profile there and back."""
+
+from __future__ import annotations
+
+import math
+import struct
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stagectl.core.levels import OFF, Level, Off, height
+from stagectl.errors import WireError
+from stagectl.show.load import load_profile
+from stagectl.show.profile import BySysEx
+from stagectl.where import shipped
+from stagectl.wire import laws
+from stagectl.wire.laws import LineLaw, Point, StepLaw, even_steps, gm2, points_over_codes
+
+PROFILES = sorted(path.stem for path in (shipped("mappings") / "desks").glob("*.yaml"))
+
+# General MIDI 2 v1.2a §3.3.4, the printed table: value, dB with one digit behind the point.
+GM2_TABLE = [(127, 0.0), (96, -4.9), (64, -11.9), (32, -23.9), (16, -36.0)]
+
+
+def _laws() -> list[tuple[str, laws.Law, int | None]]:
+    """Every law of the shipped profiles, with its width in bits (None for OSC)."""
+    out: list[tuple[str, laws.Law, int | None]] = []
+    for name in PROFILES:
+        profile = load_profile(name)
+        for kind, part in (("send", profile.send), ("whole mix", profile.whole_mix)):
+            if part is not None:
+                bits = part.say.width if isinstance(part.say, BySysEx) else part.say.bits
+                out.append((f"{name}, {kind}", part.law(), bits))
+    return out
+
+
+LAWS = _laws()
+STEP_LAWS = [pytest.param(law, bits, id=name) for name, law, bits in LAWS if isinstance(law, StepLaw)]
+LINE_LAWS = [pytest.param(law, id=name) for name, law, _ in LAWS if isinstance(law, LineLaw)]
+
+
+def _float32(number: float) -> float:
+    """The number as an OSC float carries it."""
+    return float(struct.unpack(">f", struct.pack(">f", number))[0])
+
+
+@pytest.mark.parametrize(("value", "printed"), GM2_TABLE)
+def test_the_printed_table_of_gm2(value: int, printed: float) -> None:
+    level = gm2(7).level(value)
+    assert isinstance(level, int)
+    # The table is cut, not rounded, in places: within one unit of its last digit.
+    assert abs(level / 100 - printed) < 0.1
+    assert level == round(4_000 * math.log10(value / 127))
+
+
+def test_gm2_is_off_at_0_and_has_its_default_volume() -> None:
+    law = gm2(7)
+    assert law.level(0) is OFF
+    assert law.code(OFF) == 0
+    # GM2's default volume is 100: 40·log10(100/127) = -4.152 dB.
+    assert law.level(100) == -415
+
+
+@pytest.mark.parametrize(("volume", "expression", "printed"), [(64, 64, -23.8), (32, 96, -28.8)])
+def test_volume_and_expression_add_in_db(volume: int, expression: int, printed: float) -> None:
+    # General MIDI 2 v1.2a §3.3.4, the pairs of the printed table.
+    law = gm2(7)
+    levels = [law.level(volume), law.level(expression)]
+    assert abs(sum(level for level in levels if isinstance(level, int)) / 100 - printed) < 0.1
+
+
+def test_gm2_over_14_bits_agrees_with_numpy() -> None:
+    law = gm2(14)
+    values = np.arange(1, 16_384)
+    expected = 40 * np.log10(values / 16_383)
+    found = np.array([law.level(int(value)) for value in values], dtype=np.float64) / 100
+    assert float(np.max(np.abs(found - expected))) <= 0.005 + 1e-9
+    assert law.level(0) is OFF
+    # Where 7-bit and 14-bit controllers say the same part of full scale, they say the same level.
+    assert law.level(16_383) == gm2(7).level(127) == 0
+
+
+@pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
+def test_every_code_there_and_back(law: StepLaw, bits: int) -> None:
+    """A code's level is said by that code, or by a lower one that says the same level."""
+    for code in range(law.first, law.first + len(law.levels)):
+        level = law.level(code)
+        back = law.code(level)
+        assert law.level(back) == level
+        assert back <= code
+        assert 0 <= back < 1 << bits
+
+
+@pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
+def test_codes_rise_with_their_levels(law: StepLaw, bits: int) -> None:
+    levels = [law.level(code) for code in range(law.first, law.first + len(law.levels))]
+    assert all(height(below) <= height(above) for below, above in pairwise(levels))
+    assert {level for level in levels if isinstance(level, int)} == set(law.grid.steps)
+    assert law.grid.has_off is (OFF in levels)
+
+
+@pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
+def test_codes_outside_a_law_are_refused(law: StepLaw, bits: int) -> None:
+    last = law.first + len(law.levels) - 1
+    for code in (law.first - 1, last + 1, last + 10**6, -1, 0.5):
+        with pytest.raises(WireError, match="outside"):
+            law.level(code)
+
+
+@pytest.mark.parametrize("law", LINE_LAWS)
+@given(data=st.data())
+def test_every_step_there_and_back_over_a_float(law: LineLaw, data: st.DataObject) -> None:
+    level = data.draw(st.sampled_from(law.grid.steps))
+    assert law.level(_float32(law.code(level))) == level
+
+
+@pytest.mark.parametrize("law", LINE_LAWS)
+@given(data=st.data())
+def test_floats_rise_with_their_levels(law: LineLaw, data: st.DataObject) -> None:
+    codes = st.floats(law.codes[0], law.codes[-1]).map(_float32)
+    low, high = sorted((data.draw(codes), data.draw(codes)))
+    assert height(law.level(low)) <= height(law.level(high))
+
+
+@pytest.mark.parametrize("law", LINE_LAWS)
+def test_off_over_a_float(law: LineLaw) -> None:
+    assert law.off is not None
+    assert law.level(_float32(law.code(OFF))) is OFF
+    assert law.level(law.off - 1_000) is OFF
+    assert law.level((law.off + law.codes[0]) / 2) is OFF
+    assert law.level(_float32(law.codes[0])) == law.levels[0]
+
+
+@pytest.mark.parametrize("law", LINE_LAWS)
+@pytest.mark.parametrize("code", [math.nan, math.inf, -math.inf])
+def test_a_float_that_is_no_number_is_refused(law: LineLaw, code: float) -> None:
+    with pytest.raises(WireError, match="is no number"):
+        law.level(code)
+
+
+@pytest.mark.parametrize("law", LINE_LAWS)
+def test_a_float_above_the_last_point_is_refused(law: LineLaw) -> None:
+    for code in (law.codes[-1] + 0.01, law.codes[-1] + 1e9):
+        with pytest.raises(WireError, match="outside"):
+            law.level(code)
+
+
+@st.composite
+def charts(draw: st.DrawFn, whole: bool) -> list[Point]:
+    """A rising chart, with or without an off."""
+    count = draw(st.integers(2, 8))
+    levels = sorted(draw(st.lists(st.integers(-12_000, 2_000), min_size=count, max_size=count, unique=True)))
+    numbers = sorted(draw(st.lists(st.integers(1, 16_383), min_size=count, max_size=count, unique=True)))
+    codes = [number if whole else number / 1_000 for number in numbers]
+    points = [Point(code, level) for code, level in zip(codes, levels, strict=True)]
+    return [Point(0, OFF), *points] if draw(st.booleans()) else points
+
+
+@given(charts(whole=True))
+def test_points_over_codes_agree_with_numpy(points: list[Point]) -> None:
+    law = points_over_codes(points)
+    known = [(point.code, point.level) for point in points if isinstance(point.level, int)]
+    codes = np.arange(known[0][0], known[-1][0] + 1)
+    expected = np.interp(codes, [code for code, _ in known], [level for _, level in known])
+    found = np.array([law.level(int(code)) for code in codes], dtype=np.float64)
+    assert float(np.max(np.abs(found - expected))) <= 0.5 + 1e-6
+    if law.grid.has_off:
+        assert all(law.level(code) is OFF for code in range(int(known[0][0])))
+
+
+@given(charts(whole=False), st.floats(0, 1))
+def test_points_over_floats_agree_with_numpy(points: list[Point], part: float) -> None:
+    known = [(point.code, point.level) for point in points if isinstance(point.level, int)]
+    law = LineLaw(points, step=10)
+    codes, levels = [code for code, _ in known], [level for _, level in known]
+    code = codes[0] + part * (codes[-1] - codes[0])
+    found = law.level(code)
+    assert isinstance(found, int)
+    assert abs(found - float(np.interp(code, codes, levels))) <= 0.5 + 1e-6
+    level = round(levels[0] + part * (levels[-1] - levels[0]))
+    assert law.code(level) == pytest.approx(float(np.interp(level, levels, codes)), rel=1e-9, abs=1e-9)
+
+
+@given(charts(whole=True), st.integers(-13_000, 3_000))
+def test_the_nearest_code_is_taken(points: list[Point], level: int) -> None:
+    law = points_over_codes(points)
+    found = law.level(law.code(level))
+    assert isinstance(found, int)
+    assert abs(found - level) == min(abs(step - level) for step in law.grid.steps)
+
+
+def test_even_steps() -> None:
+    law = even_steps(-9_000, 10, 1, 1_001, off=0)
+    assert law.level(0) is OFF
+    assert law.level(1) == -9_000
+    assert law.level(1_001) == 1_000
+    assert law.code(-1_234) == law.code(-1_230)
+    without = even_steps(-6_000, 50, 0, 120, off=None)
+    assert without.code(OFF) == 0
+    assert not without.grid.has_off
+
+
+@pytest.mark.parametrize(("first", "off"), [(1, 5), (5, 0), (0, -1)])
+def test_off_has_to_be_just_below_the_first_step(first: int, off: int) -> None:
+    with pytest.raises(WireError, match="just below the first code"):
+        even_steps(-6_000, 50, first, first + 100, off)
+
+
+BAD_CHARTS: list[list[tuple[float, Level]]] = [
+    [],
+    [(0, -60)],
+    [(0, OFF), (1, -60)],
+    [(0, -60), (0, 0)],
+    [(1, -60), (0, 0)],
+    [(0, -60), (1, -60)],
+    [(0, 0), (1, -60)],
+    [(0, -60), (5, OFF), (10, 0)],
+    [(0, -60), (10, 0), (11, OFF)],
+    [(0, OFF), (1, OFF), (2, -60), (3, 0)],
+    [(2, OFF), (1, -60), (3, 0)],
+    [(1, OFF), (1, -60), (3, 0)],
+    [(0, -60), (10**7, 0)],
+    [(0, -60), (math.inf, 0)],
+    [(0, -60), (math.nan, 0)],
+]
+
+
+@pytest.mark.parametrize("points", BAD_CHARTS)
+def test_a_chart_that_could_mean_two_things_is_refused(points: list[tuple[float, Level]]) -> None:
+    """Above all an off in the middle: asked for silence, such a desk would be told a level."""
+    chart = [Point(code, level) for code, level in points]
+    with pytest.raises(WireError):
+        LineLaw(chart)
+    with pytest.raises(WireError):
+        points_over_codes(chart)
+
+
+@given(st.integers(-12_000, 1_000), st.booleans())
+def test_the_ends_of_a_law_in_db_survive_a_float(lowest: int, has_off: bool) -> None:
+    """An OSC float of -90.3 is a little below -90.3: it is the lowest level all the same, not off."""
+    points = [Point(lowest / 100, lowest), Point(11, 1_100)]
+    law = LineLaw([Point(-1_000, OFF), *points] if has_off else points)
+    assert law.level(_float32(law.code(lowest))) == lowest
+    assert law.level(_float32(law.code(1_100))) == 1_100
+
+
+def test_an_off_that_a_float_cannot_tell_from_the_first_point_is_refused() -> None:
+    with pytest.raises(WireError, match="too near"):
+        LineLaw([Point(-90.000_001, OFF), Point(-90, -9_000), Point(10, 1_000)])
+
+
+def test_what_no_law_may_do_is_to_fall() -> None:
+    with pytest.raises(WireError, match="rise"):
+        StepLaw([OFF, -600, -1_200])
+
+
+@pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
+def test_levels_beyond_the_ends_are_said_by_the_ends(law: StepLaw, bits: int) -> None:
+    steps = law.grid.steps
+    assert law.level(law.code(steps[-1] + 100_000)) == steps[-1]
+    assert law.level(law.code(steps[0] - 100_000)) == steps[0]
+    assert isinstance(law.level(law.code(OFF)), Off) is law.grid.has_off
