@@ -1,4 +1,4 @@
-"""Press → first byte, beside bare baselines in the same run. Run by hand: `python -m tests.bench_latency`.
+"""Press → first byte, beside bare baselines in the same run. Run by hand: `python tests/bench_latency.py`.
 
 Two figures, each with its spread:
 
@@ -145,8 +145,8 @@ def through_jack(presses: int) -> None:
         ours.wait(5)
         plain.wait(5)
     print(f"press → first byte through JACK, {presses} presses each, in turns")
-    for who, taken in figures.items():
-        print(row(who, taken) + f"   lost {presses - len(taken)}")
+    for who, times in figures.items():
+        print(row(who, times) + f"   lost {presses - len(times)}")
     ratio = [statistics.median(figures["stagectl"]) / statistics.median(figures["bare"])]
     ratio += [sorted(t)[int(len(t) * 0.99)] for t in figures.values()]
     print(f"  ratio of medians {ratio[0]:.3f}, of 99th percentiles {ratio[1] / ratio[2]:.3f}")
@@ -221,9 +221,9 @@ def main(arguments: Any = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--presses", type=int, default=2000)
     given = parser.parse_args(arguments)
-    from tests.jack import running_jack
+    from jack import running_jack
 
-    with running_jack():
+    with running_jack(frames=64):
         through_jack(given.presses)
     inside(given.presses)
 

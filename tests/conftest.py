@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, settings
 settings.register_profile(
     "stagectl",
     deadline=None,
-    max_examples=100,
+    max_examples=60,
     print_blob=True,
     derandomize=False,
     suppress_health_check=(HealthCheck.too_slow, HealthCheck.data_too_large),

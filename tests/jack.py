@@ -15,7 +15,9 @@ from stagectl.errors import DeviceError
 from stagectl.ports.midi import MidiSystem
 
 _SERVER = os.environ.get("JACK_DEFAULT_SERVER", "default")
-_COMMAND = ("jackd", "--no-realtime", "-n", _SERVER, "-d", "dummy", "-r", "48000", "-p", "64")
+_COMMAND = ("jackd", "--no-realtime", "-n", _SERVER, "-d", "dummy", "-r", "48000", "-p")
+_FRAMES = 512
+"""A long period: JACK loses MIDI when it is late, and with no real-time priority a short one often is."""
 _STARTS_S = 10
 
 
@@ -31,8 +33,9 @@ def jack_server() -> Iterator[MidiSystem]:
 
 
 @contextmanager
-def running_jack() -> Iterator[MidiSystem]:
-    """JACK's MIDI; a server that had to be started is stopped in the end. Raises DeviceError where none can be had."""
+def running_jack(frames: int = _FRAMES) -> Iterator[MidiSystem]:
+    """JACK's MIDI; a server that had to be started (with so many frames a period) is stopped in the end. Raises
+    DeviceError where none can be had."""
     os.environ["JACK_NO_START_SERVER"] = "1"
     started = None
     try:
@@ -41,7 +44,7 @@ def running_jack() -> Iterator[MidiSystem]:
         except DeviceError as error:
             if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
                 raise DeviceError(f"{error}, and jackd is not installed here") from error
-            started = subprocess.Popen(_COMMAND, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            started = subprocess.Popen((*_COMMAND, str(frames)), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
             subprocess.run(("jack_wait", "-w", "-t", str(_STARTS_S)), capture_output=True, check=False)
             system = MidiSystem("jack")
         try:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.fade import Fade
 from stagectl.core.gestures import Hand
@@ -64,8 +64,7 @@ def _empty() -> Mapping[int, int]:
     return MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class State(NamedTuple):
     """Everything that the core remembers. Built by `begin`, changed only by `step`.
 
     `wanted`: exact levels; `steps`: the same in the desk's steps; `asked`: what the desk was told last.

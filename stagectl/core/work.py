@@ -5,7 +5,7 @@ A `Work` lives for one call of `step` and is never seen outside the core.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from stagectl.core.effects import Effect, Reason, Refused
@@ -26,7 +26,7 @@ class Work:
 
     def set(self, **fields: Any) -> None:
         """Replace fields of the state."""
-        self.state = replace(self.state, **fields)
+        self.state = self.state._replace(**fields)
 
     def out(self, effect: Effect) -> None:
         """One more effect."""

@@ -7,15 +7,14 @@ import gc
 import signal
 import tempfile
 import time
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Callable, Coroutine, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 import stagectl
 from stagectl.core.events import DeskCame, DeskWent, Event, PedalCame, PedalWent, Unmapped
-from stagectl.errors import DeviceError, JournalError
+from stagectl.errors import JournalError
 from stagectl.journal.paths import new_path, nights
 from stagectl.journal.schema import Night as NightHead
 from stagectl.journal.write import Journal
@@ -99,6 +98,15 @@ class _Daemon:
             self.printer.warn(f"{error} The journal is kept in {elsewhere} instead.")
             return Journal.create(new_path(elsewhere, head.begun_us), head)
 
+    async def _again_and_again(self, name: str, chore: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Keep a chore going: whatever it stumbles over is said, and never ends the night."""
+        while True:
+            try:
+                await chore()
+            except Exception as error:  # noqa: BLE001 - a fault in one part stops no other
+                self.printer.warn(f"{name}: {type(error).__name__}: {error}; it is begun again")
+                await asyncio.sleep(KEEP_S)
+
     async def _keep_journal(self) -> None:
         loop, told = asyncio.get_running_loop(), None
         while True:
@@ -147,7 +155,7 @@ class _Daemon:
                 # Windows has no such handlers in its loop.
                 signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
         transports = []
-        tasks = []
+        tasks: list[asyncio.Future[None]] = []
         try:
             for port, pedals in self.osc_ports.items():
                 transports.append(await listen("0.0.0.0", port, self._osc_into(pedals)))
@@ -158,17 +166,13 @@ class _Daemon:
             gc.freeze()
             self.printer.say([self._ready()])
             self.quiet = False
-            tasks = [asyncio.ensure_future(self.watch.forever()), asyncio.ensure_future(self._keep_journal())]
-            stopped = asyncio.ensure_future(stop.wait())
-            done, _ = await asyncio.wait([stopped, *tasks], return_when=asyncio.FIRST_COMPLETED)
-            for task in done:
-                task.result()
+            chores = (("watching the ports", self.watch.forever), ("keeping the journal", self._keep_journal))
+            tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
+            await stop.wait()
         finally:
             for task in tasks:
                 task.cancel()
-            for task in tasks:
-                with suppress(asyncio.CancelledError, DeviceError):
-                    await task
+            await asyncio.gather(*tasks, return_exceptions=True)
             for transport in transports:
                 transport.close()
             self.watch.close()

@@ -66,9 +66,14 @@ class Watch:
                 self._system = open_system(self._api)
             except DeviceError as error:
                 trouble = str(error)
-        inputs = outputs = ()  # type: tuple[str, ...]
+        inputs: list[str] = []
+        outputs: list[str] = []
         if self._system is not None:
-            inputs, outputs = tuple(self._system.inputs()), tuple(self._system.outputs())
+            try:
+                inputs, outputs = self._system.inputs(), self._system.outputs()
+            except DeviceError as error:
+                # What is not known is left as it was.
+                return [], str(error)
         taken = {link.port_name for link in self._links if isinstance(link, PedalLink) and link.port_name}
         found = []
         for link in self._links:

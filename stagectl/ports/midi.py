@@ -20,6 +20,9 @@ CLIENT: Final = "stagectl"
 
 API_NAMES: Final = ("alsa", "jack", "core", "windows")
 
+LIST_TRIES: Final = 5
+"""How often the list of ports is asked for before it is given up."""
+
 WHY_NONE: Final = {
     "linux": (
         "No MIDI system answers. ALSA needs its sequencer (`sudo modprobe snd-seq`, and the user in the group "
@@ -111,12 +114,22 @@ class MidiSystem:
                 raise DeviceError(f"the MIDI system `{self.name}` does not answer: {_plain(error)}") from error
 
     def inputs(self) -> list[str]:
-        """The ports that can be listened to, without our own."""
-        return _others(self._in.get_ports())
+        """The ports that can be listened to, without our own. Raises DeviceError."""
+        return self._names(self._in)
 
     def outputs(self) -> list[str]:
-        """The ports that can be sent to, without our own."""
-        return _others(self._out.get_ports())
+        """The ports that can be sent to, without our own. Raises DeviceError."""
+        return self._names(self._out)
+
+    def _names(self, client: Any) -> list[str]:
+        """The names of the ports. One that goes away while they are counted makes the driver stumble: it is asked
+        again."""
+        for _ in range(LIST_TRIES):
+            try:
+                return _others(client.get_ports())
+            except (self._rtmidi.RtMidiError, SystemError) as error:
+                why = _plain(error)
+        raise DeviceError(f"the MIDI system `{self.name}` cannot list its ports: {why}")
 
     def open_in(self, full_name: str, heard: Heard) -> InPort:
         """Listen to a port by its full name. Raises DeviceError where it is gone."""

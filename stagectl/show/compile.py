@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from stagectl.core.actions import Action, Kind
@@ -27,10 +27,11 @@ from stagectl.core.plan import (
 from stagectl.errors import nearest
 from stagectl.show.load import Show
 from stagectl.show.mapping import ActionModel, ControlModel
-from stagectl.show.messages import OSC_TOP, HearOsc, HearProgram
+from stagectl.show.messages import OSC_TOP, HearOsc, HearProgram, Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
-from stagectl.wire.midi import BYTE_NS
+from stagectl.wire.laws import Code
+from stagectl.wire.midi import BYTE_NS, hex_text
 
 USB_MESSAGE_NS = 100_000
 """A MIDI message over USB: a full-speed link carries 16 event packets of four bytes in each 1 ms frame (63 µs
@@ -164,7 +165,7 @@ class _Compiler:
             for name, says in device.messages.items():
                 self.named[device.name, name] = self._add(at, name, says)
 
-    def _add(self, device: int, name: str, says: list[Any]) -> int:
+    def _add(self, device: int, name: str, says: Sequence[Say]) -> int:
         self.messages.append(Message(device=device, name=name))
         self.packets.append(tuple(packet for say in says for packet in say.packets()))
         return len(self.messages) - 1
@@ -232,13 +233,13 @@ def _fade(fade: int | None, default: int) -> int:
     return default if fade is None else fade
 
 
-def _label(say: Any) -> str:
+def _label(say: Say) -> str:
     """A message that has no name, in words: `program 5`."""
     fields = say.model_dump(exclude_none=True)
     word, value = next(iter(fields.items()))
-    return f"{word.replace('_', ' ')} {value.hex(' ') if isinstance(value, bytes) else value}"
+    return f"{word.replace('_', ' ')} {hex_text(value) if isinstance(value, bytes) else value}"
 
 
-def _a_code(show: Show) -> Any:
+def _a_code(show: Show) -> Code:
     """Some code of the desk's law, to measure a message by."""
     return show.profile.send.law().code(OFF)

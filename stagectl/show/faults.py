@@ -13,10 +13,13 @@ from stagectl.errors import Fault, nearest
 from stagectl.show.values import NAME_MAX, NEEDS_KIND, said
 from stagectl.show.yamltext import Path, Text, shown
 
+FAULTS_MAX: Final = 500
+"""Faults that are told at once."""
+
 
 def model_faults(error: ValidationError, model: type[BaseModel], text: Text, file: str) -> list[Fault]:
-    """Every fault of one file, in the order of its lines, none said twice."""
-    errors: list[Mapping[str, Any]] = [dict(one) for one in error.errors(include_url=False)]
+    """The faults of one file (at most one more than `FAULTS_MAX`), in the order of its lines, none said twice."""
+    errors: list[Mapping[str, Any]] = [dict(one) for one in error.errors(include_url=False)[: FAULTS_MAX + 1]]
     places = [written(model, tuple(one["loc"])) for one in errors]
     misspelt = {(path[:-1], _meant(one, model)) for one, path in zip(errors, places, strict=True)}
     found = []

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from stagectl.errors import Fault, FileFaults, nearest
-from stagectl.show.faults import model_faults
+from stagectl.show.faults import FAULTS_MAX, model_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.profile import ProfileModel
 from stagectl.show.references import reference_faults
@@ -27,9 +28,6 @@ from stagectl.show.yamltext import BYTES_MAX, Text, read_text, shown
 from stagectl.where import shipped
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
-
-FAULTS_MAX: Final = 500
-"""Faults that are told at once."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +70,8 @@ class Loading:
             return Rest(model=model.model_validate(text.data), written=text, text=text)
         except ValidationError as error:
             self.faults += model_faults(error, model, text, str(path))
+            if len(self.faults) > FAULTS_MAX:
+                return Rest(model=None, written=text, text=text)
             rest = salvage(model, text, error)
             self.sources[name] = Source(path=path, text=rest.text)
             self.rests.append(rest)
@@ -98,8 +98,8 @@ class Loading:
         found = sorted(dict.fromkeys(self.faults), key=lambda fault: (places.get(fault.file, len(files)), fault.line))
         if len(found) <= FAULTS_MAX:
             return found
-        more = f"and {len(found) - FAULTS_MAX:,} faults more in all files"
-        return [*found[:FAULTS_MAX], Fault(found[FAULTS_MAX].file, found[FAULTS_MAX].line, more)]
+        last = found[FAULTS_MAX]
+        return [*found[:FAULTS_MAX], Fault(last.file, last.line, "there are more faults; mend these first")]
 
 
 def _is_file(path: Path) -> bool:
@@ -134,7 +134,8 @@ def load_show(setlist: Path) -> Show:
     rig = _rig(loading, path, _peek(songs.written.data, "rig"))
     profile, mappings = _of_rig(loading, rig)
     checked = reference_faults(songs.model, rig.model, profile, mappings, loading.sources)
-    loading.faults += [fault for fault in checked if not any(rest.hides(fault) for rest in loading.rests)]
+    told = (fault for fault in checked if not any(rest.hides(fault) for rest in loading.rests))
+    loading.faults += islice(told, FAULTS_MAX + 1)
     if loading.faults or songs.model is None or rig.model is None or profile is None:
         raise FileFaults(loading.in_order())
     return Show(

@@ -46,7 +46,7 @@ class HexText(Typed):
             raise ValueError(f"{said(typed)}: {error}") from error
 
     def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": "^[Ff]0( *[0-9A-Fa-f]{2})+$"}
+        return {"type": "string", "pattern": "^[Ff]0( *[0-7][0-9A-Fa-f])+ *[Ff]7$"}
 
 
 CUE = -1

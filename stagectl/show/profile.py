@@ -8,30 +8,30 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Field, PrivateAttr, Tag, ValidationInfo, field_validator, model_validator
+from pydantic import BeforeValidator, Tag, ValidationInfo, field_validator
 
-from stagectl.core.levels import Level, text
 from stagectl.errors import WireError
+from stagectl.show.value_laws import AnyValues, Values
 from stagectl.show.values import (
     FileModel,
     Flag,
-    LevelText,
     Name,
     OrElse,
     Seven,
-    StepText,
     Typed,
     Whole,
+    address_of,
     kind_by_key,
-    number,
     plain,
     said,
 )
+from stagectl.show.yamltext import shown
 from stagectl.wire import laws, midi
 from stagectl.wire.midi import SYSEX_MAX
-from stagectl.wire.osc import build, check_address
+from stagectl.wire.osc import build
 
 
 class Numbering(FileModel):
@@ -113,7 +113,9 @@ class SysExTemplate(Typed):
         for word, pair, other in re.findall(r"\{([^}]*)\}|([0-9A-Fa-f]{2})|(\S)", plain(typed)):
             if other or (not pair and word not in _SYSEX_WORDS):
                 allowed = ", ".join(f"{{{known}}}" for known in _SYSEX_WORDS)
-                raise ValueError(f"{said(typed)}: `{word or other}` is neither two hexadecimal digits nor {allowed}")
+                raise ValueError(
+                    f"{said(typed)}: `{shown(word or other)}` is neither two hexadecimal digits nor {allowed}"
+                )
             parts.append(word or int(pair, 16))
         fixed = [part for part in parts if isinstance(part, int)]
         if len(parts) > SYSEX_MAX:
@@ -159,10 +161,10 @@ class AddressTemplate(Typed):
 
     def parse(self, typed: Any) -> str:
         template = plain(typed)
-        try:
-            check_address(re.sub(r"\{(input|mix)\}", "1", template))
-        except WireError as error:
-            raise ValueError(f"{error} (`{{input}}` and `{{mix}}` are filled in)") from error
+        for word in re.findall(r"\{([^}]*)\}", template):
+            if word not in ("input", "mix"):
+                raise ValueError(f"{said(typed)}: `{{{shown(word)}}}` is neither `{{input}}` nor `{{mix}}`")
+        address_of(typed, re.sub(r"\{(input|mix)\}", "1", template))
         return template
 
     def schema(self) -> dict[str, Any]:
@@ -205,94 +207,6 @@ AnyPlace: TypeAlias = Annotated[
 ]
 
 
-class Gm2Values(FileModel):
-    """The volume law of General MIDI 2: 40·log10(value / highest value) dB, 0 is off."""
-
-    law: Literal["gm2"]
-
-    def build(self, bits: int | None) -> laws.Law:
-        """The law over that many bits."""
-        if bits is None:
-            raise ValueError("`gm2` is a law over whole MIDI values; OSC takes `db` or `points`")
-        return laws.gm2(bits)
-
-
-class DbValues(FileModel):
-    """The value is the dB: directly in OSC floats; over MIDI, value `first` is `lowest`, and each further value is
-    `step` dB more, up to `highest`. `off`: the value that means off; just below `first` over MIDI."""
-
-    law: Literal["db"]
-    lowest: Annotated[int, LevelText(can_be_off=False)]
-    highest: Annotated[int, LevelText(can_be_off=False)]
-    step: Annotated[int, StepText()] = 10
-    first: Annotated[int, Whole(0, 16_383)] = 1
-    off: Annotated[int, Whole(-1_000, 16_383)] | None = None
-
-    @model_validator(mode="after")
-    def _rises(self) -> DbValues:
-        if self.lowest >= self.highest:
-            raise ValueError(f"`lowest`, {text(self.lowest)}, has to be below `highest`, {text(self.highest)}")
-        return self
-
-    def build(self, bits: int | None) -> laws.Law:
-        """The law over that many bits, or over real numbers."""
-        if bits is not None:
-            last = self.first + (self.highest - self.lowest) // self.step
-            if last >= 1 << bits:
-                raise ValueError(f"the law goes up to the value {last}, but {bits} bits end at {(1 << bits) - 1}")
-            return laws.even_steps(self.lowest, self.step, self.first, last, self.off)
-        points = [laws.Point(self.lowest / 100, self.lowest), laws.Point(self.highest / 100, self.highest)]
-        if self.off is not None:
-            if self.off >= self.lowest / 100:
-                raise ValueError("the value for `off` has to be below `lowest`")
-            points.insert(0, laws.Point(self.off, _off()))
-        return laws.LineLaw(points, self.step)
-
-
-def _off() -> Level:
-    return LevelText().parse("off")
-
-
-def _bare(typed: Any) -> str:
-    return said(typed).strip("`")
-
-
-@dataclass(frozen=True)
-class PointText(Typed):
-    """One point of a chart: `[value, level]`."""
-
-    def parse(self, typed: Any) -> laws.Point:
-        value = number(typed[0]) if isinstance(typed, list) and len(typed) == 2 else None
-        if value is None:
-            got = f"[{', '.join(map(_bare, typed))}]" if isinstance(typed, list) else typed
-            raise ValueError(f"{said(got)} is not a point `[value, level]`, such as `[64, -12]` or `[0, off]`")
-        return laws.Point(float(value), LevelText().parse(typed[1]))
-
-    def schema(self) -> dict[str, Any]:
-        return {"type": "array", "minItems": 2, "maxItems": 2}
-
-
-class PointsValues(FileModel):
-    """Points of the user's own chart, rising, with straight lines between; the first may be off."""
-
-    law: Literal["points"]
-    points: list[Annotated[laws.Point, PointText()]] = Field(min_length=2, max_length=1024)
-    step: Annotated[int, StepText()] = 10
-
-    def build(self, bits: int | None) -> laws.Law:
-        """The law over that many bits, or over real numbers."""
-        if bits is None:
-            return laws.LineLaw(self.points, self.step)
-        if any(point.code != int(point.code) or not 0 <= point.code < 1 << bits for point in self.points):
-            raise ValueError(f"the values of the points have to be whole numbers from 0 to {(1 << bits) - 1}")
-        return laws.points_over_codes(self.points)
-
-
-Values: TypeAlias = Gm2Values | DbValues | PointsValues
-
-AnyValues: TypeAlias = Annotated[Values, Field(discriminator="law")]
-
-
 class StoredScene(FileModel):
     """Stored scenes by program change: scene 1 is program `program` of bank 0. `banks`: whether bank select goes first,
     128 scenes a bank."""
@@ -316,7 +230,6 @@ class SendModel(FileModel):
 
     say: AnyPlace
     values: AnyValues
-    _law: laws.Law = PrivateAttr()
 
     @field_validator("values")
     @classmethod
@@ -331,6 +244,11 @@ class SendModel(FileModel):
 
     def law(self) -> laws.Law:
         """The value law."""
+        return self._law
+
+    @cached_property
+    def _law(self) -> laws.Law:
+        """Built once: a fine law has some ten thousand steps."""
         return self.values.build(_width(self.say))
 
 

@@ -10,10 +10,10 @@ from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.desk_fit import desk_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.mapping_fit import mapping_faults
-from stagectl.show.messages import Say
-from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, column, twice
+from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, twice
 from stagectl.show.profile import ProfileModel
-from stagectl.show.rig import DeviceModel, ListenerModel, PlayerModel, RigModel
+from stagectl.show.rig import ListenerModel, RigModel
+from stagectl.show.rig_fit import rig_faults, says_faults
 from stagectl.show.setlist import CueModel, LayerTexts, MessageModel, SetlistModel
 from stagectl.show.source import Source
 
@@ -24,99 +24,19 @@ def reference_faults(
     profile: ProfileModel | None,
     mappings: Mapping[str, MappingModel],
     sources: Mapping[str, Source],
-) -> list[Fault]:
-    """Every reference that leads nowhere, in as many of the files as could be read."""
-    found: list[Fault] = []
-    if rig is not None:
-        found += rig_faults(rig, sources["rig"])
-        if profile is not None:
-            found += desk_faults(rig, profile, sources["rig"])
-    if setlist is not None:
-        found += _repeated_songs(setlist, sources["setlist"])
-        if rig is not None:
-            found += _Layers(setlist, rig, profile, sources["setlist"]).faults()
-            found += _song_faults(setlist, rig, profile, sources["setlist"])
-    if rig is not None:
-        found += mapping_faults(setlist, rig, mappings, sources)
-    return found
-
-
-# -- the rig ----------------------------------------------------------------------------------------------
-
-
-def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
-    """Names that stand twice or are taken, own inputs, ceilings and messages of the rig."""
-    lists: dict[str, Iterable[str]] = {
-        "inputs": [one.name for one in rig.inputs],
-        "listeners": [one.name for one in rig.listeners],
-        "pedals": [one.name for one in rig.pedals],
-        "players": [one.name for one in rig.players],
-        "devices": [one.name for one in rig.devices],
-    }
-    for part, names in lists.items():
-        for at, first, name in twice(names):
-            line = source.text.line((part, first, "name"))
-            yield source.fault(f"`{name}` is named here again; it stands in line {line} already", part, at, "name")
-        for at, name in enumerate(names):
-            if name in RESERVED.get(part, ()):
-                says = f"`{name}` has a meaning of its own in the setlist; choose another name"
-                yield source.fault(says, part, at, "name")
-    for at, first, socket in twice(one.socket for one in rig.inputs):
-        owner = rig.inputs[first].name
-        yield source.fault(f"socket {socket} is taken by `{owner}` already", "inputs", at, "socket")
-    for at, first, mix in twice(one.mix for one in rig.listeners):
-        owner = rig.listeners[first].name
-        yield source.fault(f"mix {mix} is taken by `{owner}` already", "listeners", at, "mix")
-    yield from _listener_faults(rig, source)
-    for at, player in enumerate(rig.players):
-        for part in ("start", "stop"):
-            yield from _says(player, getattr(player, part), source, True, "players", at, part)
-    for at, device in enumerate(rig.devices):
-        for name, messages in device.messages.items():
-            yield from _says(device, messages, source, False, "devices", at, "messages", name)
-
-
-def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
-    inputs = [one.name for one in rig.inputs]
-    for at, listener in enumerate(rig.listeners):
-        if listener.own_input is not None and listener.own_input not in inputs:
-            says = f"`{listener.own_input}` is not an input of this rig{nearest(listener.own_input, inputs)}"
-            yield source.fault(says, "listeners", at, "own input")
-        for name in listener.ceilings:
-            if name == OWN:
-                if listener.own_input is None:
-                    says = f"`{listener.name}` has no `own input`, so a ceiling of `{OWN}` means nothing"
-                    yield source.fault(says, "listeners", at, "ceilings", name)
-            elif column(rig, listener, name) is None:
-                says = f"`{name}` is not an input of this rig{nearest(name, [*inputs, OWN, WHOLE])}"
-                yield source.fault(says, "listeners", at, "ceilings", name)
-    known = [one.name for one in rig.listeners]
-    for at, pedal in enumerate(rig.pedals):
-        if pedal.listener is not None and pedal.listener not in known:
-            says = f"`{pedal.listener}` is not a listener of this rig{nearest(pedal.listener, known)}"
-            yield source.fault(says, "pedals", at, "listener")
-
-
-def _says(
-    end: PlayerModel | DeviceModel, messages: Iterable[Say], source: Source, has_cue: bool, *place: str | int
 ) -> Iterator[Fault]:
-    """Can these messages go out on this end's wire?"""
-    for at, message in enumerate(messages):
-        if message.is_osc != (end.host is not None):
-            over, there = ("OSC", "a MIDI `port`") if message.is_osc else ("MIDI", "an OSC `host`")
-            yield source.fault(f"this message goes over {over}, but `{end.name}` is at {there}", *place, at)
-        yield from _tried(message, 0 if has_cue else None, source, *place, at)
-
-
-def _tried(message: Say, cue: int | None, source: Source, *place: str | int) -> Iterator[Fault]:
-    """A fault where the message cannot be said."""
-    try:
-        message.packets(cue)
-    except WireError as error:
-        yield source.fault(str(error), *place)
-
-
-# -- the setlist ------------------------------------------------------------------------------------------
+    """Every reference that leads nowhere, in as many of the files as could be read."""
+    if rig is not None:
+        yield from rig_faults(rig, sources["rig"])
+        if profile is not None:
+            yield from desk_faults(rig, profile, sources["rig"])
+    if setlist is not None:
+        yield from _repeated_songs(setlist, sources["setlist"])
+        if rig is not None:
+            yield from _Layers(setlist, rig, profile, sources["setlist"]).faults()
+            yield from _song_faults(setlist, rig, profile, sources["setlist"])
+    if rig is not None:
+        yield from mapping_faults(setlist, rig, mappings, sources)
 
 
 def _repeated_songs(setlist: SetlistModel, source: Source) -> Iterator[Fault]:
@@ -306,4 +226,4 @@ def _messages(messages: list[MessageModel], rig: RigModel, source: Source, *plac
             says = f"`{message.to}` has no message `{message.message}`{nearest(message.message, device.messages)}"
             yield source.fault(says, *place, at, "message")
         if message.say is not None:
-            yield from _says(device, message.say, source, False, *place, at, "say")
+            yield from says_faults(device, message.say, source, False, *place, at, "say")

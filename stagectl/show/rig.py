@@ -8,8 +8,9 @@ from pydantic import Field, model_validator
 
 from stagectl.core.actions import NUDGE_STEP_MAX
 from stagectl.core.levels import LEVEL_MIN
+from stagectl.show.decibels import Ceiling, ChangeText, LevelText
 from stagectl.show.messages import SayList
-from stagectl.show.values import Ceiling, ChangeText, Duration, FileModel, Host, LevelText, Name, Whole
+from stagectl.show.values import Duration, FileModel, Host, Name, Whole
 
 INPUTS_MAX = 128
 LISTENERS_MAX = 64

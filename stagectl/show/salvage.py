@@ -67,7 +67,7 @@ def salvage(model: type[ModelT], text: Text, error: ValidationError) -> Rest[Mod
             missing = [str(one["loc"][0]) for one in errors if one["type"] == "missing" and len(one["loc"]) == 1]
             if not missing or not STAND_INS.keys() >= set(missing):
                 break
-            text.data.update({key: STAND_INS[key] for key in missing})
+            text.data.update({key: _own_copy(STAND_INS[key]) for key in missing})
             lost.update(missing)
             cuts.discard(())
         for one in errors:

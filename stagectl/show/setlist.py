@@ -6,8 +6,9 @@ from typing import Annotated, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
+from stagectl.show.decibels import LayerChange, SendLevel
 from stagectl.show.messages import SayList
-from stagectl.show.values import Fade, FileModel, LayerChange, Name, SendLevel, Whole
+from stagectl.show.values import Fade, FileModel, Name, Whole
 
 SONGS_MAX = 1_000
 SECTIONS_MAX = 64

@@ -12,8 +12,6 @@ from typing import Annotated, Any, Final, TypeAlias
 from pydantic import BaseModel, ConfigDict, Discriminator, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level
-from stagectl.core.plan import SetTo, ShiftBy
 from stagectl.errors import WireError
 from stagectl.show.yamltext import shown
 from stagectl.wire.osc import check_address
@@ -138,116 +136,6 @@ class Real(Typed):
         return {"type": "number", "minimum": self.low, "maximum": self.high}
 
 
-def _db(text: str, low: int, high: int) -> int | None:
-    """Hundredths of a dB of a typed number, with or without `dB` behind it; None where it is none."""
-    value = number(re.sub(r"\s*dB$", "", text.strip(), flags=re.IGNORECASE))
-    if value is None or value * 100 != (value * 100).to_integral_value():
-        return None
-    return int(value * 100) if low <= value * 100 <= high else None
-
-
-def _hint(text: str) -> str:
-    """What is easily done wrong in a number of dB."""
-    if "," in text:
-        return " (decimals are written with a point)"
-    return " (with two decimals at most)" if re.search(r"\.[0-9]{3}", text) else ""
-
-
-_DB_PATTERN = r"^[+-]?[0-9]*\.?[0-9]+ *[dD][bB]$"
-_SHIFT_PATTERN = r"^([uU][pP]|[dD][oO][wW][nN]) +[0-9]*\.?[0-9]+( *[dD][bB])?$"
-
-
-@dataclass(frozen=True)
-class LevelText(Typed):
-    """A level: `-12`, `-7.5 dB`, `off`. At most two digits behind the point."""
-
-    can_be_off: bool = True
-
-    def parse(self, typed: Any) -> Level:
-        text = plain(typed)
-        if self.can_be_off and text.lower() == "off":
-            return OFF
-        level = _db(text, LEVEL_MIN, LEVEL_MAX)
-        if level is None:
-            off = ", or `off`" if self.can_be_off else ""
-            raise ValueError(
-                f"{said(typed)} is not a level: a number of dB from {LEVEL_MIN // 100} to {LEVEL_MAX // 100}{off}"
-                + _hint(text)
-            )
-        return level
-
-    def schema(self) -> dict[str, Any]:
-        value = {"type": "number", "minimum": LEVEL_MIN / 100, "maximum": LEVEL_MAX / 100}
-        off = [{"const": "off"}, {"type": "string", "pattern": "^[oO][fF][fF]$"}] if self.can_be_off else []
-        return {"anyOf": [value, *off, {"type": "string", "pattern": _DB_PATTERN}]}
-
-
-@dataclass(frozen=True)
-class StepText(Typed):
-    """The distance between two levels of a desk, in hundredths of a dB: `0.5`, `0.1 dB`."""
-
-    def parse(self, typed: Any) -> int:
-        step = _db(plain(typed), 1, LEVEL_MAX)
-        if step is None:
-            raise ValueError(f"{said(typed)} is not a step: a number of dB from 0.01 to {LEVEL_MAX // 100}")
-        return step
-
-    def schema(self) -> dict[str, Any]:
-        value = {"type": "number", "minimum": 0.01, "maximum": LEVEL_MAX / 100}
-        return {"anyOf": [value, {"type": "string", "pattern": _DB_PATTERN}]}
-
-
-_SHIFT = re.compile(r"(up|down)\s+(.+)", re.IGNORECASE)
-
-
-@dataclass(frozen=True)
-class LayerText(Typed):
-    """What a layer does to a send: a level sets it, `up 3` and `down 6` shift it."""
-
-    def parse(self, typed: Any) -> SetTo | ShiftBy:
-        text = plain(typed)
-        shift = _SHIFT.fullmatch(text)
-        if shift is not None:
-            by = _db(shift[2], 0, LEVEL_MAX - LEVEL_MIN)
-            if by is None or shift[2].startswith(("+", "-")):
-                most = (LEVEL_MAX - LEVEL_MIN) // 100
-                raise ValueError(f"{said(typed)} is not a shift: write `up 3` or `down 4.5`, in dB from 0 to {most}")
-            return ShiftBy(by if shift[1].lower() == "up" else -by)
-        if text.startswith("+") and _db(text, LEVEL_MIN, LEVEL_MAX) is not None:
-            bare = text.removeprefix("+")
-            raise ValueError(f"{said(typed)} could mean two things: write `up {bare}` to shift, `{bare}` to set")
-        try:
-            return SetTo(LevelText().parse(typed))
-        except ValueError as error:
-            raise ValueError(f"{error}, or a shift such as `up 3` or `down 6`") from error
-
-    def schema(self) -> dict[str, Any]:
-        return {"anyOf": [*LevelText().schema()["anyOf"], {"type": "string", "pattern": _SHIFT_PATTERN}]}
-
-
-@dataclass(frozen=True)
-class ChangeText(Typed):
-    """A signed change in dB: `+1`, `-1.5`, `2 dB`, `up 1`, `down 3`. In hundredths of a dB."""
-
-    low: int
-    high: int
-
-    def parse(self, typed: Any) -> int:
-        text = plain(typed)
-        shift = _SHIFT.fullmatch(text)
-        if shift is not None:
-            text = ("" if shift[1].lower() == "up" else "-") + shift[2]
-        by = _db(text, self.low, self.high)
-        if by is None:
-            span = f"from {self.low / 100:g} to {self.high / 100:g}"
-            raise ValueError(f"{said(typed)} is not a change: a number of dB {span}" + _hint(text))
-        return by
-
-    def schema(self) -> dict[str, Any]:
-        value = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
-        return {"anyOf": [value, *({"type": "string", "pattern": text} for text in (_DB_PATTERN, _SHIFT_PATTERN))]}
-
-
 _CLOCK = re.compile(r"(?:([0-9]{1,4}):)?([0-9]{1,4}):([0-5]?[0-9](?:\.[0-9]{1,9})?)")
 
 
@@ -336,24 +224,29 @@ class HostText(Typed):
         return {"type": "string", "pattern": "^.+:[0-9]+$"}
 
 
+def address_of(typed: Any, address: str) -> str:
+    """The OSC address that was typed. Raises ValueError where it is none."""
+    if not address:
+        raise ValueError(f"{said(typed)} stands where an OSC address is needed, such as `/pedal/left`")
+    try:
+        check_address(address)
+    except WireError as error:
+        raise ValueError(str(error)) from error
+    return address
+
+
 @dataclass(frozen=True)
 class AddressText(Typed):
     """An OSC address, such as `/pedal/left`."""
 
     def parse(self, typed: Any) -> str:
-        try:
-            return check_address(plain(typed))
-        except WireError as error:
-            raise ValueError(str(error)) from error
+        return address_of(typed, plain(typed))
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "pattern": "^/"}
 
 
 Name: TypeAlias = Annotated[str, NameText()]
-SendLevel: TypeAlias = Annotated[Level, LevelText()]
-Ceiling: TypeAlias = Annotated[int, LevelText(can_be_off=False)]
-LayerChange: TypeAlias = Annotated[SetTo | ShiftBy, LayerText()]
 Flag: TypeAlias = Annotated[bool, FlagText()]
 Host: TypeAlias = Annotated[tuple[str, int], HostText()]
 Address: TypeAlias = Annotated[str, AddressText()]

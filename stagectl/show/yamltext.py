@@ -87,7 +87,7 @@ def read_text(raw: bytes, file: str) -> Text:
     reader = _Reader(file)
     try:
         if len(raw) > BYTES_MAX:
-            raise _Stop(0, f"the file has {len(raw):,} bytes; at most {BYTES_MAX:,} are read")
+            raise _Stop(0, f"the file has more than {BYTES_MAX:,} bytes, the most that is read")
         text = _decode(raw)
         data = reader.read(text)
     except _Stop as stop:

@@ -7,7 +7,7 @@ levels above their ceilings, desks with three steps, desks that cannot say `off`
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 from hypothesis import strategies as st
@@ -429,8 +429,3 @@ def with_wakes(events: Sequence[Timed], wakes: Iterable[int]) -> list[Timed]:
     """The events with wake-ups put in at these times, each before what happens at the same time."""
     extra: list[Timed] = [(at, Wake()) for at in wakes]
     return sorted([*extra, *events], key=lambda timed: timed[0])
-
-
-def without_now(state: State) -> State:
-    """The state but for its clock."""
-    return replace(state, now=0)

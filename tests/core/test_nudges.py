@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -59,7 +57,7 @@ def range_top(plan: Plan) -> int:
     return min(top, base + plan.limits.nudge_up) if isinstance(base, int) else top
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(one_send(), st.lists(st.tuples(BY, st.sampled_from(Lasts)), min_size=1, max_size=30))
 def test_each_press_is_heard_or_refused_with_a_true_reason(plan: Plan, presses: list[tuple[int, Lasts]]) -> None:
     state = settled(plan)
@@ -89,7 +87,7 @@ def test_each_press_is_heard_or_refused_with_a_true_reason(plan: Plan, presses: 
             assert heard(before) == lowest
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(one_send(), st.integers(1, TRAIL_MAX), BY, st.sampled_from(Lasts), st.lists(BY, max_size=5))
 def test_there_and_back_ends_where_it_began(plan: Plan, times: int, by: int, lasts: Lasts, before: list[int]) -> None:
     state = settled(plan)
@@ -233,7 +231,7 @@ def test_what_a_song_took_below_the_floor_stays_off_without_it() -> None:
     for by, lasts in ((300, Lasts.SONG), (900, Lasts.SONG), (-300, Lasts.NIGHT)):
         state = press(plan, state, by, lasts).state
     assert level_of(state) == -3_400
-    gone = replace(state, nudges=(state.nudges[Lasts.NIGHT.value], {}))
+    gone = state._replace(nudges=(state.nudges[Lasts.NIGHT.value], {}))
     assert level_of(press(plan, gone, 300, Lasts.SONG).state) == -4_000
 
 

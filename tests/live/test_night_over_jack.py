@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 
 import pytest
 import yaml
+from jack import jack_server as jack_server
 from lines import Program
 from needs import needs
 from nights import by_press, playing, quick_copy, told

@@ -1,0 +1,126 @@
+"""Levels, shifts and steps in dB, as types of the models."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeAlias
+
+from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level
+from stagectl.core.plan import SetTo, ShiftBy
+from stagectl.show.values import Typed, number, plain, said
+
+
+def _db(text: str, low: int, high: int) -> int | None:
+    """Hundredths of a dB of a typed number, with or without `dB` behind it; None where it is none."""
+    value = number(re.sub(r"\s*dB$", "", text.strip(), flags=re.IGNORECASE))
+    if value is None or value * 100 != (value * 100).to_integral_value():
+        return None
+    return int(value * 100) if low <= value * 100 <= high else None
+
+
+def _hint(text: str) -> str:
+    """What is easily done wrong in a number of dB."""
+    if "," in text:
+        return " (decimals are written with a point)"
+    return " (with two decimals at most)" if re.search(r"\.[0-9]{3}", text) else ""
+
+
+_DB_PATTERN = r"^[+-]?[0-9]*\.?[0-9]+ *[dD][bB]$"
+_SHIFT_PATTERN = r"^([uU][pP]|[dD][oO][wW][nN]) +[0-9]*\.?[0-9]+( *[dD][bB])?$"
+
+
+@dataclass(frozen=True)
+class LevelText(Typed):
+    """A level: `-12`, `-7.5 dB`, `off`. At most two digits behind the point."""
+
+    can_be_off: bool = True
+
+    def parse(self, typed: Any) -> Level:
+        text = plain(typed)
+        if self.can_be_off and text.lower() == "off":
+            return OFF
+        level = _db(text, LEVEL_MIN, LEVEL_MAX)
+        if level is None:
+            off = ", or `off`" if self.can_be_off else ""
+            raise ValueError(
+                f"{said(typed)} is not a level: a number of dB from {LEVEL_MIN // 100} to {LEVEL_MAX // 100}{off}"
+                + _hint(text)
+            )
+        return level
+
+    def schema(self) -> dict[str, Any]:
+        value = {"type": "number", "minimum": LEVEL_MIN / 100, "maximum": LEVEL_MAX / 100}
+        off = [{"const": "off"}, {"type": "string", "pattern": "^[oO][fF][fF]$"}] if self.can_be_off else []
+        return {"anyOf": [value, *off, {"type": "string", "pattern": _DB_PATTERN}]}
+
+
+@dataclass(frozen=True)
+class StepText(Typed):
+    """The distance between two levels of a desk, in hundredths of a dB: `0.5`, `0.1 dB`."""
+
+    def parse(self, typed: Any) -> int:
+        step = _db(plain(typed), 1, LEVEL_MAX)
+        if step is None:
+            raise ValueError(f"{said(typed)} is not a step: a number of dB from 0.01 to {LEVEL_MAX // 100}")
+        return step
+
+    def schema(self) -> dict[str, Any]:
+        value = {"type": "number", "minimum": 0.01, "maximum": LEVEL_MAX / 100}
+        return {"anyOf": [value, {"type": "string", "pattern": _DB_PATTERN}]}
+
+
+_SHIFT = re.compile(r"(up|down)\s+(.+)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class LayerText(Typed):
+    """What a layer does to a send: a level sets it, `up 3` and `down 6` shift it."""
+
+    def parse(self, typed: Any) -> SetTo | ShiftBy:
+        text = plain(typed)
+        shift = _SHIFT.fullmatch(text)
+        if shift is not None:
+            by = _db(shift[2], 0, LEVEL_MAX - LEVEL_MIN)
+            if by is None or shift[2].startswith(("+", "-")):
+                most = (LEVEL_MAX - LEVEL_MIN) // 100
+                raise ValueError(f"{said(typed)} is not a shift: write `up 3` or `down 4.5`, in dB from 0 to {most}")
+            return ShiftBy(by if shift[1].lower() == "up" else -by)
+        if text.startswith("+") and _db(text, LEVEL_MIN, LEVEL_MAX) is not None:
+            bare = text.removeprefix("+")
+            raise ValueError(f"{said(typed)} could mean two things: write `up {bare}` to shift, `{bare}` to set")
+        try:
+            return SetTo(LevelText().parse(typed))
+        except ValueError as error:
+            raise ValueError(f"{error}, or a shift such as `up 3` or `down 6`") from error
+
+    def schema(self) -> dict[str, Any]:
+        return {"anyOf": [*LevelText().schema()["anyOf"], {"type": "string", "pattern": _SHIFT_PATTERN}]}
+
+
+@dataclass(frozen=True)
+class ChangeText(Typed):
+    """A signed change in dB: `+1`, `-1.5`, `2 dB`, `up 1`, `down 3`. In hundredths of a dB."""
+
+    low: int
+    high: int
+
+    def parse(self, typed: Any) -> int:
+        text = plain(typed)
+        shift = _SHIFT.fullmatch(text)
+        if shift is not None:
+            text = ("" if shift[1].lower() == "up" else "-") + shift[2]
+        by = _db(text, self.low, self.high)
+        if by is None:
+            span = f"from {self.low / 100:g} to {self.high / 100:g}"
+            raise ValueError(f"{said(typed)} is not a change: a number of dB {span}" + _hint(text))
+        return by
+
+    def schema(self) -> dict[str, Any]:
+        value = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
+        return {"anyOf": [value, *({"type": "string", "pattern": text} for text in (_DB_PATTERN, _SHIFT_PATTERN))]}
+
+
+SendLevel: TypeAlias = Annotated[Level, LevelText()]
+Ceiling: TypeAlias = Annotated[int, LevelText(can_be_off=False)]
+LayerChange: TypeAlias = Annotated[SetTo | ShiftBy, LayerText()]

@@ -1,0 +1,83 @@
+"""Does the rig fit together? Names, sockets and mixes that stand twice, own inputs, ceilings and messages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from stagectl.errors import Fault, WireError, nearest
+from stagectl.show.messages import Say
+from stagectl.show.names import OWN, RESERVED, WHOLE, column, twice
+from stagectl.show.rig import DeviceModel, PlayerModel, RigModel
+from stagectl.show.source import Source
+
+
+def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
+    """Names that stand twice or are taken, own inputs, ceilings and messages of the rig."""
+    lists: dict[str, Iterable[str]] = {
+        "inputs": [one.name for one in rig.inputs],
+        "listeners": [one.name for one in rig.listeners],
+        "pedals": [one.name for one in rig.pedals],
+        "players": [one.name for one in rig.players],
+        "devices": [one.name for one in rig.devices],
+    }
+    for part, names in lists.items():
+        for at, first, name in twice(names):
+            line = source.text.line((part, first, "name"))
+            yield source.fault(f"`{name}` is named here again; it stands in line {line} already", part, at, "name")
+        for at, name in enumerate(names):
+            if name in RESERVED.get(part, ()):
+                says = f"`{name}` has a meaning of its own in the setlist; choose another name"
+                yield source.fault(says, part, at, "name")
+    for at, first, socket in twice(one.socket for one in rig.inputs):
+        owner = rig.inputs[first].name
+        yield source.fault(f"socket {socket} is taken by `{owner}` already", "inputs", at, "socket")
+    for at, first, mix in twice(one.mix for one in rig.listeners):
+        owner = rig.listeners[first].name
+        yield source.fault(f"mix {mix} is taken by `{owner}` already", "listeners", at, "mix")
+    yield from _listener_faults(rig, source)
+    for at, player in enumerate(rig.players):
+        for part in ("start", "stop"):
+            yield from says_faults(player, getattr(player, part), source, True, "players", at, part)
+    for at, device in enumerate(rig.devices):
+        for name, messages in device.messages.items():
+            yield from says_faults(device, messages, source, False, "devices", at, "messages", name)
+
+
+def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
+    inputs = [one.name for one in rig.inputs]
+    for at, listener in enumerate(rig.listeners):
+        if listener.own_input is not None and listener.own_input not in inputs:
+            says = f"`{listener.own_input}` is not an input of this rig{nearest(listener.own_input, inputs)}"
+            yield source.fault(says, "listeners", at, "own input")
+        for name in listener.ceilings:
+            if name == OWN:
+                if listener.own_input is None:
+                    says = f"`{listener.name}` has no `own input`, so a ceiling of `{OWN}` means nothing"
+                    yield source.fault(says, "listeners", at, "ceilings", name)
+            elif column(rig, listener, name) is None:
+                says = f"`{name}` is not an input of this rig{nearest(name, [*inputs, OWN, WHOLE])}"
+                yield source.fault(says, "listeners", at, "ceilings", name)
+    known = [one.name for one in rig.listeners]
+    for at, pedal in enumerate(rig.pedals):
+        if pedal.listener is not None and pedal.listener not in known:
+            says = f"`{pedal.listener}` is not a listener of this rig{nearest(pedal.listener, known)}"
+            yield source.fault(says, "pedals", at, "listener")
+
+
+def says_faults(
+    end: PlayerModel | DeviceModel, messages: Iterable[Say], source: Source, has_cue: bool, *place: str | int
+) -> Iterator[Fault]:
+    """Can these messages go out on this end's wire?"""
+    for at, message in enumerate(messages):
+        if message.is_osc != (end.host is not None):
+            over, there = ("OSC", "a MIDI `port`") if message.is_osc else ("MIDI", "an OSC `host`")
+            yield source.fault(f"this message goes over {over}, but `{end.name}` is at {there}", *place, at)
+        yield from _tried(message, 0 if has_cue else None, source, *place, at)
+
+
+def _tried(message: Say, cue: int | None, source: Source, *place: str | int) -> Iterator[Fault]:
+    """A fault where the message cannot be said."""
+    try:
+        message.packets(cue)
+    except WireError as error:
+        yield source.fault(str(error), *place)

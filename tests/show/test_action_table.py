@@ -1,0 +1,106 @@
+"""Every row of the table of actions, from the file to the action that the core does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from demo_copies import RIG, Copy
+
+from stagectl.core.actions import (
+    ACTIONS,
+    Action,
+    Back,
+    ClearNudges,
+    GoTo,
+    Kind,
+    Lasts,
+    Next,
+    Nudge,
+    Recall,
+    Ride,
+    StartCue,
+    StopCue,
+    Tell,
+    Undo,
+)
+from stagectl.core.gestures import Gesture
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+from stagectl.show.mapping import ACTION_MODELS
+
+EXAMPLES: list[tuple[str, Action]] = [
+    ("next", Next()),
+    ("{next: }", Next()),
+    ("back", Back()),
+    # Stops: 0 is the base, 1 and 2 the first song and its section, then 3; `half time` is the ninth.
+    ("{go to: Slow Tram Home}", GoTo(stop=3)),
+    ("{go to: Ten Past Never, section: half time}", GoTo(stop=8)),
+    ("recall", Recall()),
+    ("{recall: talking}", Recall(scene=0)),
+    ("{nudge: own, by: +1}", Nudge(by=100)),
+    (
+        "{nudge: click, by: -1.5 dB, listener: bassist, lasts: song}",
+        Nudge(by=-150, column=14, listener=2, lasts=Lasts.SONG),
+    ),
+    ("{nudge: whole mix, by: down 2, lasts: night}", Nudge(by=-200, column=16)),
+    ("{ride: own, from: -6, to: +3}", Ride(low=-600, high=300)),
+    ("{ride: kick, from: 3, to: -3, listener: singer}", Ride(low=300, high=-300, column=0, listener=0)),
+    ("clear nudges", ClearNudges()),
+    ("{clear nudges: mine}", ClearNudges()),
+    ("{clear nudges: everyone}", ClearNudges(everyone=True)),
+    ("undo", Undo()),
+    ("start cue", StartCue()),
+    ("stop cue", StopCue()),
+    ("{tell: organ, device: keys rig}", Tell(message=1)),
+]
+
+
+@pytest.mark.parametrize(("typed", "action"), EXAMPLES, ids=[typed for typed, _ in EXAMPLES])
+def test_an_action_of_a_file_is_the_core_s_action(typed: str, action: Action, tmp_path: Path) -> None:
+    copy = Copy(tmp_path, "nine-songs")
+    gesture = Gesture.TURN if ACTIONS[action.word].continuous else Gesture.PRESS
+    copy.plant(
+        "two-switch.yaml",
+        "",
+        f"name: one control\ncontrols:\n  it:\n    sends: {{control change: 80}}\n    {gesture.value}: {typed}\n",
+    )
+    assert copy.faults() == []
+    plan = compile_show(load_show(copy.folder)).plan
+    assert plan.pedals[0].controls[0].does == {gesture: action}
+
+
+def test_every_action_and_every_field_has_an_example() -> None:
+    words = {action.word for _, action in EXAMPLES}
+    assert words == set(ACTIONS) == set(ACTION_MODELS)
+    for word, spec in ACTIONS.items():
+        texts = [typed for typed, action in EXAMPLES if action.word == word]
+        for field in spec.fields:
+            key = word if field.name == spec.main else field.name
+            assert any(f"{key}: " in typed for typed in texts), f"{word} has no example of {key}"
+            for choice in field.choices:
+                assert any(f"{key}: {choice}" in typed for typed in texts), f"{word} has no example of {choice}"
+
+
+def test_the_words_of_fields_tell_what_is_allowed() -> None:
+    assert all(field.choices for spec in ACTIONS.values() for field in spec.fields if field.kind is Kind.CHOICE)
+
+
+@pytest.mark.parametrize("word", [word for word, spec in ACTIONS.items() if not spec.continuous])
+def test_only_a_turn_rides(word: str, tmp_path: Path) -> None:
+    typed = next(typed for typed, action in EXAMPLES if action.word == word)
+    copy = Copy(tmp_path, "nine-songs")
+    copy.plant("switch-and-treadle.yaml", "turn: {ride: own, from: -6, to: +3}", f"turn: {typed} #!")
+    assert [(file, line) for file, line, _ in copy.faults()] == copy.all_marks()
+
+
+def test_times_and_travel_of_a_control(tmp_path: Path) -> None:
+    copy = Copy(tmp_path, "nine-songs")
+    copy.plant("two-switch.yaml", "    hold: undo", "    hold: undo\n    hold time: 800 ms\n    double time: 0.25")
+    copy.plant(RIG, "mapping: switch-and-treadle", "mapping: program-switches")
+    plan = compile_show(load_show(copy.folder)).plan
+    right = plan.pedals[0].controls[1]
+    assert (right.timing.hold_ns, right.timing.double_ns) == (800_000_000, 250_000_000)
+    assert (right.top, right.gives_release) == (127, True)
+    assert [control.gives_release for control in plan.pedals[1].controls] == [False] * 4
+    assert plan.pedals[0].listener == 1

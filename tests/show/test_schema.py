@@ -1,0 +1,154 @@
+"""The JSON Schemas: sound by their own standard, and of one mind with the loader."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+from pydantic import ValidationError
+
+from stagectl.core.actions import ACTIONS
+from stagectl.show.schema import KINDS, schema
+from stagectl.show.yamltext import read_text
+from stagectl.where import shipped
+
+jsonschema = pytest.importorskip("jsonschema")
+
+
+class EditorLoader(yaml.SafeLoader):
+    """Reads as editors do, by the core schema of YAML 1.2: `off` and `1:30` are text, `yes` too, `-3` a number."""
+
+
+EditorLoader.yaml_implicit_resolvers = {}
+for _tag, _pattern, _first in (
+    ("bool", "true|True|TRUE|false|False|FALSE", "tTfF"),
+    ("null", "~|null|Null|NULL|", "~nN"),
+    ("int", r"[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+", "-+0123456789"),
+    (
+        "float",
+        r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?|[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)",
+        "-+.0123456789",
+    ),
+):
+    EditorLoader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(f"^(?:{_pattern})$"), [*_first, ""])
+
+
+def _decimal(loader: yaml.SafeLoader, node: yaml.ScalarNode) -> int:
+    return int(loader.construct_scalar(node), 0 if node.value.startswith(("0o", "0x")) else 10)
+
+
+EditorLoader.add_constructor("tag:yaml.org,2002:int", _decimal)
+
+FILES = [
+    *((path, path.stem) for path in sorted(shipped("setlists").glob("*/*.yaml")) if path.stem in KINDS),
+    *((path, "mapping") for path in sorted((shipped("mappings") / "pedals").glob("*.yaml"))),
+    *((path, "profile") for path in sorted((shipped("mappings") / "desks").glob("*.yaml"))),
+]
+
+
+def errors(kind: str, text: str) -> list[str]:
+    validator = jsonschema.Draft202012Validator(schema(kind))
+    return [error.message for error in validator.iter_errors(yaml.load(text, Loader=EditorLoader))]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_schema_is_one(kind: str) -> None:
+    made = schema(kind)
+    jsonschema.Draft202012Validator.check_schema(made)
+    assert made["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert made["additionalProperties"] is False
+
+
+@pytest.mark.parametrize(("path", "kind"), FILES, ids=lambda one: one.stem if isinstance(one, Path) else one)
+def test_a_shipped_file_is_what_its_schema_says(path: Path, kind: str) -> None:
+    assert errors(kind, path.read_text("utf-8")) == []
+
+
+def test_an_editor_completes_every_action_of_the_table() -> None:
+    made = schema("mapping")
+    press = made["$defs"]["ControlModel"]["properties"]["press"]["anyOf"]
+    models = next(option["oneOf"] for option in press if "oneOf" in option)
+    words = next(option["enum"] for option in press if "enum" in option)
+    defs = [made["$defs"][one["$ref"].rsplit("/", 1)[1]] for one in models]
+    assert [next(iter(one["required"])) for one in defs] == list(ACTIONS)
+    assert words == [word for word, spec in ACTIONS.items() if not any(field.required for field in spec.fields)]
+    for one, spec in zip(defs, ACTIONS.values(), strict=True):
+        assert one["description"] == spec.help
+        described = {key: value.get("description") for key, value in one["properties"].items()}
+        for field in spec.fields:
+            assert described[spec.word if field.name == spec.main else field.name] == field.help
+
+
+MAPPING = "name: x\ncontrols:\n  a:\n    sends: {{control change: 80}}\n    press: {}\n"
+SETLIST = "title: x\nrig: r.yaml\nbase: {{a: {{b: {}}}}}\nsongs: [{{name: 808}}]\n"
+LAYER = "title: x\nrig: r.yaml\nbase: {{}}\nfade: 1\nsongs: [{{name: x, levels: {{a: {{b: {}}}}}}}]\n"
+FADE = "title: x\nrig: r.yaml\nbase: {{}}\nfade: {}\nsongs: [{{name: true}}]\n"
+STORED = (
+    "name: x\nover: midi\nsend: {{say: {{channel: 1, control change: 7}}, values: {{law: gm2}}}}\n"
+    "stored scene: {{channel: 1, banks: {}}}\n"
+)
+LINE = (
+    "name: x\nover: midi\nsend: {{say: {{channel: 1, control change: {{first: 1, per input: 1}}}}, "
+    "values: {{law: db, lowest: -90, highest: 10, step: {}}}}}\n"
+)
+SAYS = (
+    "inputs: [{{name: a, socket: 1}}]\nlisteners: [{{name: a, mix: 1}}]\ndesk: {{profile: x, port: y}}\n"
+    "devices:\n  - name: d\n    port: p\n    messages: {{one: {}}}\n"
+)
+
+AGREED = [
+    *(
+        (MAPPING, "mapping", typed)
+        for typed in ("next", "{next: }", "recall", "{recall: }", "{recall: 12}", "clear nudges")
+    ),
+    *(
+        (MAPPING, "mapping", typed)
+        for typed in ("{nudge: own, by: +1}", "{nudge: 808, by: up 1}", "{nudge: a, by: -1.5 dB}")
+    ),
+    *(
+        (MAPPING, "mapping", typed)
+        for typed in ("nxt", "nudge", "{nudge: own}", "{next: 1}", "{}", "[next]", "{by: 1}")
+    ),
+    *(
+        (MAPPING, "mapping", typed)
+        for typed in ("{nudge: own, by: 13}", "{nudge: own, by: 1, lasts: year}", "ride", "go to")
+    ),
+    *((SETLIST, "setlist", typed) for typed in ("-3", "off", "Off", "-7.5 dB", ".5", "0", "-120", "20", "+3")),
+    *((SETLIST, "setlist", typed) for typed in ("loud", "-121", "20.5", "no", "[1]", "up 3", "")),
+    *((LAYER, "setlist", typed) for typed in ("-3", "off", "up 3", "Down 6", "up 4.5 dB", "-3 dB", "down .5")),
+    *((LAYER, "setlist", typed) for typed in ("up", "louder", "up -3", "{up: 3}", "up 3 4")),
+    *((FADE, "setlist", typed) for typed in ("0", "1.5", "1.5 s", "250 ms", "0:45", "60", "0:45.5", "2s")),
+    *((FADE, "setlist", typed) for typed in ("slow", "61", "-1", "[1]", "0:75", "2 min")),
+    *((STORED, "profile", typed) for typed in ("yes", "no", "on", "Off", "true", "False", "YES")),
+    *((STORED, "profile", typed) for typed in ("maybe", "1", "[yes]")),
+    *((LINE, "profile", typed) for typed in ("1", "1.0", "1 dB", "2")),
+    *((LINE, "profile", typed) for typed in ("0", "off", "21")),
+    *(
+        (SAYS, "rig", typed)
+        for typed in ("{program: 1, channel: 1}", "[{program: 1, channel: 1}]", "{sysex: F07D01F7}")
+    ),
+    *(
+        (SAYS, "rig", typed)
+        for typed in ("{osc: /a, arguments: [1, 1.5, yes, x]}", "{note: 1, velocity: 0, channel: 16}")
+    ),
+    *(
+        (SAYS, "rig", typed)
+        for typed in ("{}", "[]", "{program: 128, channel: 1}", "{program: 1}", "{sysex: F0 7D}", "1")
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "kind", "typed"), AGREED, ids=lambda one: str(one)[:30])
+def test_schema_and_loader_agree(text: str, kind: str, typed: str) -> None:
+    """What the loader takes the editor does not mark, and what is out of range the editor marks too."""
+    whole = text.format(typed)
+    found = read_text(whole.encode(), "some.yaml")
+    try:
+        KINDS[kind].model_validate(found.data)
+        taken = True
+    except ValidationError:
+        taken = False
+    assert found.faults == []
+    assert (errors(kind, whole) == []) == taken
