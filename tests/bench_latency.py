@@ -103,6 +103,12 @@ class Ports:
         self.foot.send_message([0xB0, control, 0])
         return taken
 
+    def close(self) -> None:
+        """Let go of the ports."""
+        for port in (self.foot, self.desk):
+            port.close_port()
+            port.delete()
+
 
 def through_jack(presses: int) -> None:
     """Both ways through JACK, in turns."""
@@ -144,6 +150,8 @@ def through_jack(presses: int) -> None:
         plain.terminate()
         ours.wait(5)
         plain.wait(5)
+    for ports in (bench, bare):
+        ports.close()
     print(f"press → first byte through JACK, {presses} presses each, in turns")
     for who, times in figures.items():
         print(row(who, times) + f"   lost {presses - len(times)}")

@@ -280,14 +280,14 @@ def _start(work: Work, by: Presser, cue: CueCall) -> None:
     playing = list(work.state.playing)
     playing[cue.player] = cue.number
     work.set(playing=tuple(playing))
-    work.out(Cue(at=work.at, press=by.press, player=cue.player, number=cue.number))
+    work.out(Cue(at=work.at, press=by.press, player=cue.player, number=cue.number, starts=True))
 
 
 def _stop_all(work: Work, by: Presser) -> bool:
     """Stop whatever plays; whether anything did."""
-    running = [player for player, number in enumerate(work.state.playing) if number is not None]
-    for player in running:
-        work.out(Cue(at=work.at, press=by.press, player=player, number=None))
+    running = [(player, number) for player, number in enumerate(work.state.playing) if number is not None]
+    for player, number in running:
+        work.out(Cue(at=work.at, press=by.press, player=player, number=number, starts=False))
     work.set(playing=(None,) * len(work.state.playing))
     return bool(running)
 

@@ -132,13 +132,14 @@ class RecallStored:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cue:
-    """Tell a track player to start a number, or to stop (None)."""
+    """Tell a track player to start a number, or to stop the one that it plays."""
 
     order: ClassVar[bool] = True
     at: int
     press: int
     player: int
-    number: int | None
+    number: int
+    starts: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -166,15 +166,22 @@ def _unmapped(work: Work, event: Unmapped) -> None:
 
 
 def _pedal_went(work: Work, event: PedalWent) -> None:
-    work.set(
-        hands=MappingProxyType({k: v for k, v in work.state.hands.items() if k[0] != event.pedal}),
-        grips=MappingProxyType({k: v for k, v in work.state.grips.items() if k[0] != event.pedal}),
-    )
+    _let_go(work, event.pedal)
     work.out(Connected(at=work.at, pedal=event.pedal, here=False))
 
 
 def _pedal_came(work: Work, event: PedalCame) -> None:
+    # Its going may never have been noticed.
+    _let_go(work, event.pedal)
     work.out(Connected(at=work.at, pedal=event.pedal, here=True))
+
+
+def _let_go(work: Work, pedal: int) -> None:
+    """Every control of a pedal is released, without firing."""
+    work.set(
+        hands=MappingProxyType({key: hand for key, hand in work.state.hands.items() if key[0] != pedal}),
+        grips=MappingProxyType({key: grip for key, grip in work.state.grips.items() if key[0] != pedal}),
+    )
 
 
 # -- desk and others --------------------------------------------------------------------------------------

@@ -89,7 +89,8 @@ class Night:
         self._loop.call_soon(self.handle, DeskWent(), time.monotonic_ns())
 
     def _cue(self, effect: Cue) -> None:
-        self._send(self._outs.players[effect.player], self._players[effect.player].packets(effect.number))
+        player = self._players[effect.player]
+        self._send(self._outs.players[effect.player], player.packets(effect.number, starts=effect.starts))
 
     def _told(self, effect: Told) -> None:
         device = self.plan.messages[effect.message].device

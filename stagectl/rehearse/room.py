@@ -77,13 +77,14 @@ class Room:
 
     def _orders(self, effect: Effect) -> list[Moment]:
         if isinstance(effect, Ask):
-            packets = [packet for send, level in effect.levels for packet in self._speaker.say(send, level)]
-            return self._to_desk(effect, packets)
+            said = [packet for send, level in effect.levels for packet in self._speaker.say(send, level)]
+            return self._to_desk(effect, said)
         if isinstance(effect, RecallStored):
             return self._to_desk(effect, self._speaker.stored(effect.number))
         if isinstance(effect, Cue):
             player = self._players[effect.player]
-            return [Sent(effect.at, effect.press, player.name, packet) for packet in player.packets(effect.number)]
+            packets = player.packets(effect.number, starts=effect.starts)
+            return [Sent(effect.at, effect.press, player.name, packet) for packet in packets]
         if isinstance(effect, Told):
             device = self.plan.devices[self.plan.messages[effect.message].device]
             return [Sent(effect.at, effect.press, device, packet) for packet in self._packets[effect.message]]

@@ -128,7 +128,7 @@ class Teller:
         yield Row(effect.at - self.zero, "link", who=name, what="here" if effect.here else "gone")
 
     def _cue(self, effect: Cue) -> Iterator[Row]:
-        what = "stop" if effect.number is None else "start"
+        what = "start" if effect.starts else "stop"
         name = self.plan.players[effect.player]
         yield Row(effect.at - self.zero, "cue", effect.press, who=name, what=what, number=effect.number)
 

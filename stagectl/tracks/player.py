@@ -11,10 +11,8 @@ class WirePlayer:
     def __init__(self, model: PlayerModel) -> None:
         self.name = model.name
         self._start = model.start
-        self._stop = tuple(packet for say in model.stop for packet in say.packets(0))
+        self._stop = model.stop
 
-    def packets(self, number: int | None) -> tuple[bytes, ...]:
-        """The messages that start a number, or (None) stop."""
-        if number is None:
-            return self._stop
-        return tuple(packet for say in self._start for packet in say.packets(number))
+    def packets(self, number: int, *, starts: bool) -> tuple[bytes, ...]:
+        """The messages that start a number, or stop it."""
+        return tuple(packet for say in (self._start if starts else self._stop) for packet in say.packets(number))
