@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple, Protocol, TypeAlias, TypeVar
 
-from stagectl.desk.stream import REALTIME_FIRST, MidiStream
 from stagectl.errors import WireError
 from stagectl.show.profile import ByControl, ByControlPair, ByNrpn, ByOsc, BySysEx, Place, ProfileModel, StoredScene
 from stagectl.wire import midi
 from stagectl.wire.laws import Code
 from stagectl.wire.osc import OscMessage, parse
+from stagectl.wire.stream import REALTIME_FIRST, MidiStream
 
 RPN_LSB: Final = 100
 RPN_MSB: Final = 101

@@ -12,8 +12,8 @@ from typing import Final
 
 from stagectl.core.events import Event, Moved, Unmapped
 from stagectl.errors import WireError
+from stagectl.show.hearing import OSC_TOP, HearControl, HearNote, HearOsc, HearProgram
 from stagectl.show.mapping import MappingModel
-from stagectl.show.messages import OSC_TOP, HearControl, HearNote, HearOsc, HearProgram
 from stagectl.wire import midi
 from stagectl.wire.osc import Argument, OscMessage, osc_text, parse
 

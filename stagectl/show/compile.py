@@ -25,9 +25,10 @@ from stagectl.core.plan import (
     layered,
 )
 from stagectl.errors import nearest
+from stagectl.show.hearing import OSC_TOP, HearOsc, HearProgram
 from stagectl.show.load import Show
 from stagectl.show.mapping import ActionModel, ControlModel
-from stagectl.show.messages import OSC_TOP, HearOsc, HearProgram, Say
+from stagectl.show.messages import Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
 from stagectl.wire.laws import Code

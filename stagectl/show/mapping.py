@@ -28,7 +28,7 @@ from stagectl.core.actions import Field as ActionField
 from stagectl.core.gestures import DOUBLE_DEFAULT_NS, HOLD_DEFAULT_NS, Gesture
 from stagectl.errors import nearest
 from stagectl.show.decibels import ChangeText
-from stagectl.show.messages import AnyHear
+from stagectl.show.hearing import AnyHear
 from stagectl.show.values import NAME_MAX, Duration, FileModel, Name, NameText, OrElse, Typed, plain, said
 
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 
 from stagectl.core.actions import Kind
 from stagectl.errors import Fault, nearest
+from stagectl.show.hearing import HearOsc
 from stagectl.show.mapping import ActionModel, MappingModel
-from stagectl.show.messages import HearOsc
 from stagectl.show.names import OWN, WHOLE, twice
 from stagectl.show.rig import PedalModel, RigModel
 from stagectl.show.setlist import SetlistModel

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stagectl.desk.stream import CUT_SHORT, NO_STATUS, TOO_LONG, UNDEFINED, MidiStream
 from stagectl.wire.midi import SYSEX_MAX
+from stagectl.wire.stream import CUT_SHORT, NO_STATUS, TOO_LONG, UNDEFINED, MidiStream
 
 
 def _fed(*parts: bytes) -> tuple[list[str], Counter[str]]:
