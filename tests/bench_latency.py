@@ -160,6 +160,74 @@ def through_jack(presses: int) -> None:
     print(f"  ratio of medians {ratio[0]:.3f}, of 99th percentiles {ratio[1] / ratio[2]:.3f}")
 
 
+def flooded(presses: int) -> None:
+    """A foot's presses while another pedal says a thousand messages a second, beside the same presses in quiet."""
+    import rtmidi
+
+    bench = Ports("bench")
+    noise = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="benchnoise")
+    noise.open_virtual_port("out")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_show(folder)
+        rig = RIG.replace(
+            "listener: singer}]", "listener: singer}, {name: noise, port: benchnoise, mapping: switch-pair}]"
+        )
+        (folder / "rig.yaml").write_text(
+            rig.replace("mapping: switch-pair}]", "mapping: switch-pair, listener: singer}]")
+        )
+        ours = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "stagectl",
+                "run",
+                str(folder),
+                "--midi-api",
+                "jack",
+                "--journal",
+                str(folder / "n"),
+            ],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert ours.stdout is not None
+        while "is here" not in (line := ours.stdout.readline()):
+            assert line
+        threading.Thread(target=lambda: [None for _ in ours.stdout or ()], daemon=True).start()
+        figures: dict[str, list[int]] = {"quiet": [], "flooded": []}
+        phase, over = random.Random(1), threading.Event()
+
+        def flood() -> None:
+            # Data of every kind: unknown controllers, notes that hang, clock, and bytes that are no message at all.
+            messages = ([0xB0, 20, 1], [0x90, 1, 1], [0xF8], [0xB0, 99, 127])
+            while not over.wait(0.004):
+                for message in messages:
+                    noise.send_message(message)
+
+        flooding = threading.Thread(target=flood, daemon=True)
+        for who in figures:
+            if who == "flooded":
+                flooding.start()
+            for at in range(presses):
+                time.sleep(phase.uniform(0.002, 0.006))
+                taken = bench.press(80 + at % 2)
+                if taken is not None:
+                    figures[who].append(taken)
+        over.set()
+        flooding.join()
+        ours.send_signal(signal.SIGTERM)
+        ours.wait(5)
+    bench.close()
+    noise.close_port()
+    noise.delete()
+    print(
+        f"press → first byte while another pedal floods its port with 1,000 messages a second, {presses} presses each"
+    )
+    for who, times in figures.items():
+        print(row(who, times) + f"   lost {presses - len(times)}")
+
+
 def inside(presses: int) -> None:
     """From the driver's callback to the desk's port, in this process, with a journal on disk."""
     asyncio.run(_inside(presses))
@@ -200,7 +268,7 @@ async def _inside(presses: int) -> None:
             for event in ear.hear(packet):
                 night.handle(event, at)
 
-        inbox = Inbox(loop, take)
+        inbox = Inbox(loop, take, print)
         night.handle(DeskCame(), time.monotonic_ns())
         taken: list[int] = []
 
@@ -233,6 +301,7 @@ def main(arguments: Any = None) -> None:
 
     with running_jack(frames=64):
         through_jack(given.presses)
+        flooded(given.presses)
     inside(given.presses)
 
 

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 def command(setlist: Path, venue: str | None) -> None:
     """Load the setlist, the rig, the mappings and the desk profile, check all of it, and sum it up.
 
-    Every fault of every file is printed with its place; the exit code is 1 if there is any.
+    Every fault of every file is printed with its place; the exit code is 1 if there is any. A script of the show's
+    own, `presses.yaml`, that does not fit it is only noted.
 
     \b
     Example:
@@ -61,7 +62,26 @@ def _summary(show: Show, plan: Plan, venue: str | None) -> None:
         name = place(*stop_names(plan, held.stop))
         asks = f"{name} asks for {text(held.level)} of {plan.send_name(held.send)}"
         click.echo(f"  note: {asks}; {text(held.held)} is as far as it goes")
+    note = _script_note(show, plan)
+    if note is not None:
+        click.echo(f"  note: {note}")
     click.echo("No faults.")
+
+
+def _script_note(show: Show, plan: Plan) -> str | None:
+    """What is wrong in the show's own script: the first fault, and how many more there are."""
+    from stagectl.errors import FileFaults
+    from stagectl.rehearse.script import SCRIPT, read_script
+
+    path = show.folder / SCRIPT
+    if not path.exists():
+        return None
+    try:
+        read_script(path, plan)
+    except FileFaults as error:
+        first, *more = error.faults
+        return f"{first}" + (f"; and {_count(len(more), 'more fault')} of this script" if more else "")
+    return None
 
 
 def _count(number: int, what: str) -> str:

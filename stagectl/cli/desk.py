@@ -60,7 +60,8 @@ def _where(profile: ProfileModel, osc: str | None, midi: str | None) -> tuple[st
     given, other = (osc, midi) if profile.over == "osc" else (midi, osc)
     option = "--osc HOST:PORT" if profile.over == "osc" else "--midi NAME"
     if given is None or other is not None:
-        raise click.UsageError(f"the profile `{profile.name}` speaks {profile.over}: give {option}, and that alone")
+        wrong = "" if other is None else f" (and no {'--midi' if profile.over == 'osc' else '--osc'})"
+        raise click.UsageError(f"the profile `{profile.name}` speaks {profile.over.upper()}: give {option}{wrong}")
     if osc is None:
         if given.strip() == "" or given.lower().startswith(CLIENT):
             raise click.BadParameter(f"ports whose name begins with `{CLIENT}` are never found", param_hint="--midi")

@@ -33,10 +33,10 @@ def command(as_json: bool, follow: bool, journal: Path | None) -> None:
       stagectl log --follow | grep singer
     """
     from stagectl.errors import JournalError
-    from stagectl.journal.paths import latest, nights
+    from stagectl.journal.paths import latest, nights, spare_nights
     from stagectl.journal.read import night, open_read
 
-    path = journal or latest(nights())
+    path = journal or latest(nights(), spare_nights())
     if path is None:
         raise JournalError(f"there is no night yet in {nights()}")
     with closing(open_read(path)) as connection, suppress(KeyboardInterrupt):

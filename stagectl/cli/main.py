@@ -5,6 +5,7 @@ Exit codes: 0 done, 1 what the user gave has faults, 2 wrong usage, 3 a device o
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from contextlib import suppress
@@ -22,6 +23,7 @@ COMMANDS: Final = {
     "run": "Play the night: pedals, desk, players, journal.",
     "rehearse": "The same night with no hardware, under a virtual clock.",
     "check": "Load and check a show, and sum it up.",
+    "learn": "Learn what a pedal sends, and write its mapping.",
     "ports": "What MIDI there is, by system.",
     "log": "Tell what happened in a night.",
     "desk": "A virtual desk on a real port.",
@@ -47,6 +49,10 @@ class _Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
     def invoke(self, ctx: click.Context) -> Any:
+        for stream in (sys.stdout, sys.stderr):
+            # A terminal that cannot show an arrow gets a question mark, not a traceback.
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
         try:
             return super().invoke(ctx)
         except FileFaults as error:

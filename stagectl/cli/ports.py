@@ -12,7 +12,8 @@ from stagectl.cli.common import api_option
 def command(api: str) -> None:
     """List the MIDI ports that there are, by system: what can be heard, and what can be sent to.
 
-    A rig names a port by any part of its name that no other port shares.
+    A rig names a port by any part of its name that no other port shares. What the pedals of the last night said that
+    was counted instead of recorded (clock, half messages, floods) is shown below.
     """
     import sys
 
@@ -33,5 +34,27 @@ def command(api: str) -> None:
             for port in ports:
                 click.echo(f"    {port}")
         system.close()
+    for line in _counted():
+        click.echo(line)
     if not answers:
         raise DeviceError(WHY_NONE.get(sys.platform, WHY_NONE["linux"]))
+
+
+def _counted() -> list[str]:
+    """What was counted in the last night, if there was one and anything was."""
+    from contextlib import closing, suppress
+
+    from stagectl.errors import JournalError
+    from stagectl.journal.paths import latest, nights, spare_nights
+    from stagectl.journal.read import open_read, rows
+
+    path = latest(nights(), spare_nights())
+    counts: dict[tuple[str, str], int] = {}
+    with suppress(JournalError):
+        if path is not None:
+            with closing(open_read(path)) as connection:
+                for _, _, row in rows(connection):
+                    if row.kind == "count":
+                        counts[str(row.who), str(row.what)] = row.number or 0
+    lines = [f"  {who}: {number:,} of: {what}" for (who, what), number in counts.items()]
+    return ["counted in the last night:", *lines] if lines else []

@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 @setlist_argument
 @venue_option
 @click.option(
-    "--presses", type=click.Path(path_type=Path), metavar="FILE", help="A press script (.yaml) or a pedal take (.mid)."
+    "--presses",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A press script (.yaml) or a pedal take (.mid), here or beside the show.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def command(setlist: Path, venue: str | None, presses: Path | None, as_json: bool) -> None:
@@ -59,12 +62,14 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
 def _events(presses: Path | None, show: Show, compiled: Compiled) -> list[Timed]:
     """The presses of the file; of the show's own script where none is named."""
     from stagectl.errors import Fault, FileFaults
-    from stagectl.rehearse.script import read_script
+    from stagectl.rehearse.script import SCRIPT, read_script
 
     if presses is None:
-        presses = show.folder / "presses.yaml"
+        presses = show.folder / SCRIPT
         if not presses.exists():
             raise FileFaults([Fault(str(presses), 0, "this show has no script of its own; name one with --presses")])
+    elif not presses.exists() and (show.folder / presses).exists():
+        presses = show.folder / presses
     if presses.suffix.lower() in (".mid", ".midi"):
         from stagectl.rehearse.take import read_take
 

@@ -6,7 +6,7 @@ import click
 
 
 @click.command("schema")
-@click.argument("kind", type=click.Choice(["rig", "setlist", "mapping", "profile"]))
+@click.argument("kind", type=click.Choice(["rig", "setlist", "mapping", "profile", "script"]))
 def command(kind: str) -> None:
     """Print the JSON Schema of a kind of file, so that an editor can complete and check it.
 
@@ -18,6 +18,12 @@ def command(kind: str) -> None:
     """
     import json
 
-    from stagectl.show.schema import schema
+    if kind == "script":
+        from stagectl.rehearse.script import script_schema
 
-    click.echo(json.dumps(schema(kind), indent=2, ensure_ascii=False))
+        made = script_schema()
+    else:
+        from stagectl.show.schema import schema
+
+        made = schema(kind)
+    click.echo(json.dumps(made, indent=2, ensure_ascii=False))

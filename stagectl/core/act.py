@@ -18,7 +18,6 @@ from stagectl.core.actions import (
     Next,
     Nudge,
     Recall,
-    Ride,
     StartCue,
     StopCue,
     Tell,
@@ -28,11 +27,8 @@ from stagectl.core.asking import want
 from stagectl.core.effects import Arrived, Cue, Reason, RecallStored, Told
 from stagectl.core.nudges import Nudges, Wish, nudged, touched, without
 from stagectl.core.plan import CueCall
-from stagectl.core.state import Grip, MovedNudges, MovedPlace, Place
+from stagectl.core.state import MovedNudges, MovedPlace, Place
 from stagectl.core.work import Presser, Work, refuse
-
-PICK_UP: Final = 50
-"""How near a treadle's shift must be to the level's present one to take hold of it: half a dB."""
 
 
 def act(work: Work, by: Presser, action: Action) -> None:
@@ -123,7 +119,7 @@ def _recall(work: Work, by: Presser, action: Recall) -> None:
 # -- nudges -----------------------------------------------------------------------------------------------
 
 
-def _column(work: Work, by: Presser, column: int | None, listener: int | None) -> int | Reason:
+def send_meant(work: Work, by: Presser, column: int | None, listener: int | None) -> int | Reason:
     """The send that an action means: the column of the action's listener, or of the presser's own."""
     whose = by.listener if listener is None else listener
     if whose is None:
@@ -136,7 +132,7 @@ def _column(work: Work, by: Presser, column: int | None, listener: int | None) -
 
 
 def _nudge(work: Work, by: Presser, action: Nudge) -> None:
-    send = _column(work, by, action.column, action.listener)
+    send = send_meant(work, by, action.column, action.listener)
     if isinstance(send, Reason):
         refuse(work, by, send)
         return
@@ -153,47 +149,16 @@ def _nudge(work: Work, by: Presser, action: Nudge) -> None:
     before = work.state.nudges
     work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=nudges, sends=(send,)))
     work.set(nudges=nudges)
-    _apply(work, by, (send,), leading=send)
+    retarget(work, by, (send,), leading=send)
 
 
-def _apply(work: Work, by: Presser, sends: tuple[int, ...], leading: int | None = None) -> None:
+def retarget(work: Work, by: Presser, sends: tuple[int, ...], leading: int | None = None) -> None:
     """Work out the targets of some sends anew and take the desk there; a fade that runs goes on to its end."""
     base = work.scene_levels(work.state.place)
     wanted = list(work.state.wanted)
     for send in sends:
         wanted[send] = work.target(send, base)
     want(work, by, tuple(wanted), fade_ns=None, leading=leading)
-
-
-def _ride(work: Work, by: Presser, action: Ride, value: int, top: int) -> None:
-    """A treadle's value becomes a shift, once it has met the shift that the level has."""
-    send = _column(work, by, action.column, action.listener)
-    if isinstance(send, Reason):
-        refuse(work, by, send)
-        return
-    if work.bounds(send) is None or work.scene_levels(work.state.place)[send] is None:
-        refuse(work, by, Reason.NOT_DRIVEN, work.plan.send_name(send))
-        return
-    assert by.pedal is not None and by.control is not None
-    shift = action.low + round((action.high - action.low) * value / top)
-    key, now = (by.pedal, by.control), work.state.rides.get(send, 0)
-    last = work.state.grips.get(key)
-    met = last is not None and (last.holds or min(last.shift, shift) <= now <= max(last.shift, shift))
-    holds = met or abs(shift - now) <= PICK_UP
-    work.set(grips=MappingProxyType({**work.state.grips, key: Grip(shift=shift, holds=holds)}))
-    if not holds:
-        refuse(work, by, Reason.NOT_PICKED_UP, work.plan.send_name(send))
-        return
-    if shift == now:
-        return
-    work.set(rides=MappingProxyType({**work.state.rides, send: shift}))
-    _apply(work, by, (send,), leading=send)
-
-
-def ride(work: Work, by: Presser, action: Action, value: int, top: int) -> None:
-    """Do the action of a `turn`: `value` of `top`."""
-    assert isinstance(action, Ride)
-    _ride(work, by, action, value, top)
 
 
 def _clear(work: Work, by: Presser, action: ClearNudges) -> None:
@@ -211,7 +176,7 @@ def _clear(work: Work, by: Presser, action: ClearNudges) -> None:
     sends = tuple(sorted(gone))
     work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=after, sends=sends))
     work.set(nudges=after)
-    _apply(work, by, sends)
+    retarget(work, by, sends)
 
 
 # -- undo -------------------------------------------------------------------------------------------------
@@ -233,7 +198,7 @@ def _undo(work: Work, by: Presser, _: Undo) -> None:
                 return
         elif (nudges := _put_back(work, entry)) is not None:
             work.set(undo=tuple(entries), nudges=nudges)
-            _apply(work, by, entry.sends, leading=entry.sends[0] if len(entry.sends) == 1 else None)
+            retarget(work, by, entry.sends, leading=entry.sends[0] if len(entry.sends) == 1 else None)
             return
     refuse(work, by, Reason.NOTHING_TO_UNDO)
 

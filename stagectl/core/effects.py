@@ -30,6 +30,8 @@ class Reason(Enum):
     AT_DESK_TOP = "it is at the top of the desk's range"
     AT_BOTTOM = "it is off already, or as low as it goes"
     NOT_DRIVEN = "the show does not drive this level"
+    BOUNCE = "the contact bounced"
+    JITTER = "the treadle only trembled"
     NOT_PICKED_UP = "the treadle has not met the level yet"
     NO_LISTENER = "this pedal belongs to no listener"
     NO_OWN_INPUT = "this listener has no own input"

@@ -12,9 +12,11 @@ from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
 from stagectl.core.actions import Action
-from stagectl.core.gestures import Gesture, Timing
+from stagectl.core.contacts import Kind, Switch
+from stagectl.core.gestures import TOGETHER_DEFAULT_NS, Gesture, Timing
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
+from stagectl.core.travel import Travel
 
 MS: Final = 1_000_000
 """Nanoseconds in a millisecond. All times in the core are integer nanoseconds."""
@@ -93,22 +95,44 @@ class Scene:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Control:
     """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
-    False for a switch that only ever says that it was pressed (a program change)."""
+    False for a switch that only ever says that it was pressed (a program change). `switch` is how its values are
+    read as downs and ups, `travel` how they are read as a way from heel to toe; which of the two counts is told by
+    what is mapped: a control with a `turn` is a treadle."""
 
     name: str
     does: Mapping[Gesture, Action]
     timing: Timing = field(default_factory=Timing)
     top: int = 127
     gives_release: bool = True
+    switch: Switch = field(default_factory=Switch)
+    travel: Travel = field(default_factory=Travel)
+
+    @property
+    def kind(self) -> Kind:
+        """What it says as a switch."""
+        if not self.gives_release:
+            return Kind.ONE_SHOT
+        return Kind.LATCHING if self.switch.latching else Kind.MOMENTARY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """Two controls of a pedal (by index) that do something when both come down within `within_ns`, ns."""
+
+    first: int
+    second: int
+    does: Action
+    within_ns: int = TOGETHER_DEFAULT_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pedal:
-    """A pedal and the listener whose foot is on it."""
+    """A pedal and the listener whose foot is on it. A control of a pair has its wait in `Timing.together_ns`."""
 
     name: str
     controls: tuple[Control, ...]
     listener: int | None = None
+    pairs: tuple[Pair, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, NamedTuple, TypeAlias
 
+from stagectl.core.actions import Ride
+from stagectl.core.contacts import Contact
 from stagectl.core.fade import Fade
 from stagectl.core.gestures import Hand
 from stagectl.core.nudges import Nudges, no_nudges
@@ -54,10 +56,24 @@ Undoable: TypeAlias = MovedPlace | MovedNudges
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grip:
-    """A treadle's last shift (hundredths of a dB), and whether it has taken hold of its level."""
+    """A treadle's last value, and its `shift` by it (hundredths of a dB) as it was mapped then: to which send, by
+    which action. `holds`: whether it has taken hold of the level, and then `out` is the shift that it gave last.
+    `ignored`: values since that were jitter. `due`, `samples`: of a way that is smoothed (`rides.py`), for `press`."""
 
+    value: int
     shift: int
     holds: bool
+    send: int
+    action: Ride
+    out: int
+    press: int
+    ignored: int = 0
+    due: int | None = None
+    samples: tuple[int, ...] = ()
+
+
+Key: TypeAlias = tuple[int, int]
+"""A control: its pedal and itself, as indices."""
 
 
 def _empty() -> Mapping[int, int]:
@@ -69,7 +85,8 @@ class State(NamedTuple):
 
     `wanted`: exact levels; `steps`: the same in the desk's steps; `asked`: what the desk was told last.
     `rides`: shifts by treadles, by send. `wire_free`: when the link has carried what it was given.
-    `recalled`: whether any scene was recalled yet; until then only what is nudged is driven.
+    `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
+    ignored an edge. `recalled`: whether any scene was recalled yet; until then only what is nudged is driven.
     """
 
     now: int
@@ -85,8 +102,10 @@ class State(NamedTuple):
     undo: tuple[Undoable, ...]
     last_next: int | None
     playing: tuple[int | None, ...]
-    hands: Mapping[tuple[int, int], Hand]
-    grips: Mapping[tuple[int, int], Grip]
+    hands: Mapping[Key, Hand]
+    contacts: Mapping[Key, Contact]
+    bouncing: tuple[Key, ...]
+    grips: Mapping[Key, Grip]
     presses: int
     recalled: bool = False
 
@@ -109,6 +128,8 @@ def begin(plan: Plan, now: int) -> State:
         last_next=None,
         playing=(None,) * len(plan.players),
         hands=MappingProxyType({}),
+        contacts=MappingProxyType({}),
+        bouncing=(),
         grips=MappingProxyType({}),
         presses=0,
     )

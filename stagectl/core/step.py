@@ -1,8 +1,8 @@
 """The one door: an event and the time go in, the next state and the effects come out.
 
-Before the event, everything whose time has come is done at its own nominal time: holds that ran out,
-messages of a fade. So it makes no difference how often or how late the core is woken: the same events at
-the same times give the same states and the same effects.
+Before the event, everything whose time has come is done at its own nominal time: holds that ran out, windows of
+contacts, frames of a treadle, messages of a fade. So it makes no difference how often or how late the core is
+woken: the same events at the same times give the same states and the same effects.
 """
 
 from __future__ import annotations
@@ -11,9 +11,12 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
-from stagectl.core.act import act, ride
+from stagectl.core.act import act
+from stagectl.core.actions import Action, Ride
 from stagectl.core.asking import resume, tell_due
-from stagectl.core.effects import Connected, Effect, Pressed, Reason, Refused
+from stagectl.core.contacts import Contact, Kind, shut
+from stagectl.core.contacts import edge as hear_edge
+from stagectl.core.effects import Connected, Effect, Reason, Refused
 from stagectl.core.events import (
     DeskCame,
     DeskWent,
@@ -25,10 +28,11 @@ from stagectl.core.events import (
     Wake,
     Wanted,
 )
-from stagectl.core.gestures import Edge, Gesture, Hand, turn_hand
-from stagectl.core.plan import Control, Plan
-from stagectl.core.state import State
-from stagectl.core.work import Presser, Work, refuse
+from stagectl.core.gestures import TOGETHER, Edge, Gesture, Hand, Phase, turn_hand
+from stagectl.core.plan import Plan
+from stagectl.core.rides import glide_on, ride, tell_jitter
+from stagectl.core.state import Key, State
+from stagectl.core.work import Presser, Work, pressed, presser_of, refuse
 
 
 class Stepped(NamedTuple):
@@ -55,6 +59,9 @@ def step(plan: Plan, state: State, event: Event, now: int) -> Stepped:
 def next_wake(state: State) -> int | None:
     """When the core wants to be woken at the latest, ns; None where it waits for nothing."""
     dues = [hand.due for hand in state.hands.values() if hand.due is not None]
+    if state.bouncing:
+        dues += [state.contacts[key].shuts for key in state.bouncing]
+    dues += [grip.due for grip in state.grips.values() if grip.due is not None]
     if state.fade is not None and state.desk_here:
         dues.append(state.fade.due)
     return min(dues, default=None)
@@ -68,49 +75,130 @@ def _advance(work: Work, now: int) -> None:
         if fade is not None and work.state.desk_here and fade.due == due:
             tell_due(work)
             continue
-        key = next(key for key, hand in work.state.hands.items() if hand.due == due)
-        _edge(work, key, Edge.DUE)
+        _due(work, due)
+
+
+def _due(work: Work, due: int) -> None:
+    """One control's wait has ended, or its window, or it is time for its next frame."""
+    state = work.state
+    for key, hand in state.hands.items():
+        if hand.due == due:
+            _edge(work, key, Edge.DUE)
+            return
+    for key in state.bouncing:
+        if state.contacts[key].shuts == due:
+            _shut(work, key)
+            return
+    glide_on(work, next(key for key, grip in state.grips.items() if grip.due == due))
 
 
 # -- pedals -----------------------------------------------------------------------------------------------
+
+
+def _does(work: Work, key: Key) -> Mapping[Gesture, Action]:
+    """What a control's gestures do now."""
+    return work.plan.pedals[key[0]].controls[key[1]].does
 
 
 def _moved(work: Work, event: Moved) -> None:
     control = work.plan.pedals[event.pedal].controls[event.control]
     key = (event.pedal, event.control)
     if not 0 <= event.value <= control.top:
-        refuse(work, _presser(work, key, str(event.value)), Reason.OUT_OF_RANGE)
+        refuse(work, presser_of(work, key, str(event.value)), Reason.OUT_OF_RANGE)
         return
-    turn = control.does.get(Gesture.TURN)
+    turn = _does(work, key).get(Gesture.TURN)
     if turn is not None:
-        by = _presser(work, key, "ride")
-        _pressed(work, by, Gesture.TURN)
-        ride(work, by, turn, event.value, control.top)
+        assert isinstance(turn, Ride)
+        ride(work, key, control, turn, event.value)
         return
-    if not control.gives_release:
+    kind = control.kind
+    down = kind is Kind.ONE_SHOT or control.switch.is_down(event.value, control.top)
+    heard = hear_edge(work.state.contacts.get(key), down, work.at, kind, control.switch.bounce_ns)
+    if heard is None:
+        reason = Reason.ALREADY_DOWN if down else Reason.ALREADY_UP
+        refuse(work, presser_of(work, key, (Edge.DOWN if down else Edge.UP).value), reason)
+        return
+    _know(work, key, heard.contact)
+    if heard.acts:
+        _acts(work, key, kind, down)
+
+
+def _shut(work: Work, key: Key) -> None:
+    """A contact's window has run out: its last edge may act, and what was bounce is recorded."""
+    contact, acts, bounced = shut(work.state.contacts[key])
+    _know(work, key, contact)
+    _tell_bounce(work, key, bounced)
+    if acts:
+        _acts(work, key, work.plan.pedals[key[0]].controls[key[1]].kind, contact.down)
+
+
+def _tell_bounce(work: Work, key: Key, bounced: int) -> None:
+    if bounced:
+        what = f"{bounced} edge{'s' if bounced > 1 else ''}"
+        refuse(work, presser_of(work, key, what), Reason.BOUNCE)
+
+
+def _know(work: Work, key: Key, contact: Contact) -> None:
+    contacts = MappingProxyType({**work.state.contacts, key: contact})
+    bouncing = work.state.bouncing
+    if (key in bouncing) is (contact.due is not None):
+        work.set(contacts=contacts)
+    elif contact.due is None:
+        work.set(contacts=contacts, bouncing=tuple(other for other in bouncing if other != key))
+    else:
+        work.set(contacts=contacts, bouncing=(*bouncing, key))
+
+
+def _acts(work: Work, key: Key, kind: Kind, down: bool) -> None:
+    """An edge acts: a way down or up, or both at once where the switch does not say the one without the other."""
+    if kind is Kind.MOMENTARY:
+        _edge(work, key, Edge.DOWN if down else Edge.UP)
+    else:
         _edge(work, key, Edge.DOWN)
         _edge(work, key, Edge.UP)
-        return
-    _edge(work, key, Edge.DOWN if event.value * 2 > control.top else Edge.UP)
 
 
-def _edge(work: Work, key: tuple[int, int], edge: Edge) -> None:
+def _edge(work: Work, key: Key, edge: Edge) -> None:
     """A switch went down or up, or its wait has ended: what fires is done."""
-    control = work.plan.pedals[key[0]].controls[key[1]]
-    outcome = turn_hand(work.state.hands.get(key), edge, work.at, control.does.keys(), control.timing)
+    timing = work.plan.pedals[key[0]].controls[key[1]].timing
+    hand = work.state.hands.get(key)
+    if hand is None and timing.together_ns and edge is Edge.DOWN and _join(work, key):
+        return
+    does = _does(work, key) if hand is None else hand.does
+    outcome = turn_hand(hand, edge, work.at, does, timing)
     if outcome is None:
         reason = Reason.ALREADY_DOWN if edge is Edge.DOWN else Reason.ALREADY_UP
-        refuse(work, _presser(work, key, edge.value), reason)
+        refuse(work, presser_of(work, key, edge.value), reason)
         return
     _keep(work, key, outcome.hand)
     for gesture in outcome.fired:
-        if gesture in control.does:
-            _fire(work, key, control, gesture)
+        if gesture in does:
+            _fire(work, key, does[gesture], gesture.value)
         else:
-            refuse(work, _presser(work, key, gesture.value), Reason.NOT_MAPPED)
+            refuse(work, presser_of(work, key, gesture.value), Reason.NOT_MAPPED)
 
 
-def _keep(work: Work, key: tuple[int, int], hand: Hand | None) -> None:
+def _join(work: Work, key: Key) -> bool:
+    """A control of a pair comes down from idle: if a partner waits for it, the pair fires."""
+    pedal = work.plan.pedals[key[0]]
+    for pair in pedal.pairs:
+        if key[1] not in (pair.first, pair.second):
+            continue
+        other = (key[0], pair.second if key[1] == pair.first else pair.first)
+        hand = work.state.hands.get(other)
+        if hand is None or hand.phase is not Phase.APART or work.at - hand.since >= pair.within_ns:
+            continue
+        for one in (other, key):
+            timing = pedal.controls[one[1]].timing
+            outcome = turn_hand(work.state.hands.get(one), Edge.JOINED, work.at, _does(work, one), timing)
+            assert outcome is not None
+            _keep(work, one, outcome.hand)
+        _fire(work, key, pair.does, TOGETHER)
+        return True
+    return False
+
+
+def _keep(work: Work, key: Key, hand: Hand | None) -> None:
     hands = dict(work.state.hands)
     if hand is None:
         hands.pop(key, None)
@@ -119,37 +207,10 @@ def _keep(work: Work, key: tuple[int, int], hand: Hand | None) -> None:
     work.set(hands=MappingProxyType(hands))
 
 
-def _fire(work: Work, key: tuple[int, int], control: Control, gesture: Gesture) -> None:
-    action = control.does[gesture]
-    by = _presser(work, key, action.word)
-    _pressed(work, by, gesture)
+def _fire(work: Work, key: Key, action: Action, gesture: str) -> None:
+    by = presser_of(work, key, action.word)
+    pressed(work, by, gesture)
     act(work, by, action)
-
-
-def _presser(work: Work, key: tuple[int, int], what: str) -> Presser:
-    """Who presses, under a new press number."""
-    return Presser(
-        press=work.next_press(),
-        who=work.plan.who(key[0]),
-        what=what,
-        listener=work.plan.pedals[key[0]].listener,
-        pedal=key[0],
-        control=key[1],
-    )
-
-
-def _pressed(work: Work, by: Presser, gesture: Gesture | None) -> None:
-    work.out(
-        Pressed(
-            at=work.at,
-            press=by.press,
-            who=by.who,
-            what=by.what,
-            pedal=by.pedal,
-            control=by.control,
-            gesture=None if gesture is None else gesture.value,
-        )
-    )
 
 
 def _unmapped(work: Work, event: Unmapped) -> None:
@@ -178,9 +239,16 @@ def _pedal_came(work: Work, event: PedalCame) -> None:
 
 def _let_go(work: Work, pedal: int) -> None:
     """Every control of a pedal is released, without firing."""
+    for key in [key for key in work.state.bouncing if key[0] == pedal]:
+        _tell_bounce(work, key, shut(work.state.contacts[key]).bounced)
+    for key in [key for key in work.state.grips if key[0] == pedal]:
+        tell_jitter(work, key)
+    state = work.state
     work.set(
-        hands=MappingProxyType({key: hand for key, hand in work.state.hands.items() if key[0] != pedal}),
-        grips=MappingProxyType({key: grip for key, grip in work.state.grips.items() if key[0] != pedal}),
+        hands=MappingProxyType({key: hand for key, hand in state.hands.items() if key[0] != pedal}),
+        contacts=MappingProxyType({key: contact for key, contact in state.contacts.items() if key[0] != pedal}),
+        bouncing=tuple(key for key in state.bouncing if key[0] != pedal),
+        grips=MappingProxyType({key: grip for key, grip in state.grips.items() if key[0] != pedal}),
     )
 
 
@@ -188,7 +256,8 @@ def _let_go(work: Work, pedal: int) -> None:
 
 
 def _desk_went(work: Work, _: DeskWent) -> None:
-    work.set(desk_here=False)
+    # It may have lost its power, or what was told last: what it has is not known any more.
+    work.set(desk_here=False, asked=(None,) * len(work.state.asked))
     work.out(Connected(at=work.at, pedal=None, here=False))
 
 
@@ -200,7 +269,7 @@ def _desk_came(work: Work, _: DeskCame) -> None:
 
 def _wished(work: Work, event: Wanted) -> None:
     by = Presser(press=work.next_press(), who=event.who, what=event.action.word, listener=event.listener)
-    _pressed(work, by, None)
+    pressed(work, by, None)
     act(work, by, event.action)
 
 

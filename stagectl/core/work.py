@@ -8,11 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from stagectl.core.effects import Effect, Reason, Refused
+from stagectl.core.effects import Effect, Pressed, Reason, Refused
 from stagectl.core.levels import Level
 from stagectl.core.nudges import Bounds, target, touched
 from stagectl.core.plan import Levels, Plan, layered
-from stagectl.core.state import UNDO_MAX, Place, State, Undoable
+from stagectl.core.state import UNDO_MAX, Key, Place, State, Undoable
 
 
 @dataclass(slots=True)
@@ -93,5 +93,33 @@ def refuse(work: Work, by: Presser, reason: Reason, what: str = "") -> None:
             what=what or by.what,
             pedal=by.pedal,
             control=by.control,
+        )
+    )
+
+
+def presser_of(work: Work, key: Key, what: str, press: int | None = None) -> Presser:
+    """Who presses a control, under a new press number or under one that was given before."""
+    pedal = work.plan.pedals[key[0]]
+    return Presser(
+        press=work.next_press() if press is None else press,
+        who=work.plan.who(key[0]),
+        what=what,
+        listener=pedal.listener,
+        pedal=key[0],
+        control=key[1],
+    )
+
+
+def pressed(work: Work, by: Presser, gesture: str | None) -> None:
+    """Record a gesture that was understood, or a wish from elsewhere (None)."""
+    work.out(
+        Pressed(
+            at=work.at,
+            press=by.press,
+            who=by.who,
+            what=by.what,
+            pedal=by.pedal,
+            control=by.control,
+            gesture=gesture,
         )
     )

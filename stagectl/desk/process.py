@@ -25,6 +25,9 @@ LINE_MAX: Final = 200
 ENDS_S: Final = 0.5
 """How long the last lines may take to be read, s; then the process ends without them."""
 
+FINE_S: Final = 0.05
+"""How long the coarse part of a value waits for its fine part before it is said alone, s."""
+
 LOST: Final = "lost, more came than could be heard"
 
 
@@ -78,16 +81,24 @@ class _Desk:
     async def run(self, where: str) -> None:
         """Until the end is asked for."""
         _write([self.sayer.ready(where)])
+        waiting, until = None, None
         while not self._ended:
-            await self._woken.wait()
+            if self.sayer.waiting is not waiting:
+                waiting = self.sayer.waiting
+                until = None if waiting is None else self._loop.time() + FINE_S
+            with suppress(TimeoutError):
+                async with asyncio.timeout_at(until):
+                    await self._woken.wait()
             self._woken.clear()
             _write([*self._heard(), *self._answers()])
-        _write([*self._heard(), *self.sayer.levels()])
+            if until is not None and self._loop.time() >= until and self.sayer.waiting is waiting:
+                _write(self.sayer.coarse())
+        _write([*self._heard(), *self.sayer.coarse(), *self.sayer.levels()])
 
     def _heard(self) -> Iterator[str]:
         for _ in range(len(self._packets)):
             packet, sender = self._packets.popleft()
-            yield from self.sayer.heard(self.desk.hear(packet), packet)
+            yield from self.sayer.hear(packet)
             for answer in self.desk.read_back(packet):
                 self.answer(answer, sender)
         if self._lost:
@@ -96,6 +107,8 @@ class _Desk:
 
     def _answers(self) -> Iterator[str]:
         """What was asked for on standard input."""
+        if self._typed:
+            yield from self.sayer.coarse()
         for _ in range(len(self._typed)):
             match self._typed.popleft().split():
                 case ["levels"]:

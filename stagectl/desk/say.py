@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from typing import Any
 
 from stagectl.core.levels import as_db, text
+from stagectl.desk.hear import Part
 from stagectl.desk.virtual import Heard, VirtualDesk
 from stagectl.wire.midi import hex_text
 
@@ -17,17 +17,41 @@ class Sayer:
     def __init__(self, desk: VirtualDesk, as_json: bool) -> None:
         self.desk = desk
         self.as_json = as_json
+        self.waiting: tuple[Heard, bytes] | None = None
+        """A coarse part that waits for its fine part, and its packet."""
 
     def ready(self, where: str) -> str:
         """The first line."""
         desk = self.desk
         return f"ready: {desk.profile.name}, {len(desk.inputs)} inputs, {len(desk.mixes)} mixes, {where}"
 
-    def heard(self, heard: Sequence[Heard], packet: bytes) -> list[str]:
-        """A line for each level that a packet told."""
+    def hear(self, packet: bytes) -> list[str]:
+        """The desk hears a packet: a line for each level that it told. The coarse part of a value waits for its fine
+        part, so that both make one line; `coarse` says one that waits no longer."""
+        lines = []
+        for heard, part in self.desk.hear_parts(packet):
+            told, waiting, self.waiting = packet, self.waiting, None
+            if waiting is not None:
+                before, its_packet = waiting
+                if part is Part.FINE and before[:2] == heard[:2]:
+                    told = packet if its_packet is packet else its_packet + packet
+                else:
+                    lines.append(self._line(before, its_packet))
+            if part is Part.COARSE:
+                self.waiting = heard, told
+            else:
+                lines.append(self._line(heard, told))
+        return lines
+
+    def coarse(self) -> list[str]:
+        """The line of a coarse part that waits for its fine part, if one does."""
+        waiting, self.waiting = self.waiting, None
+        return [] if waiting is None else [self._line(*waiting)]
+
+    def _line(self, heard: Heard, packet: bytes) -> str:
         if self.as_json:
-            return [json.dumps(_fields(one) | {"bytes": hex_text(packet)}) for one in heard]
-        return [f"mix {one.mix}, {_input(one)}: {text(one.level)}" for one in heard]
+            return json.dumps(_fields(heard) | {"bytes": hex_text(packet)})
+        return f"mix {heard.mix}, {_input(heard)}: {text(heard.level)}"
 
     def note(self, words: str, **fields: Any) -> list[str]:
         """A line about something else."""

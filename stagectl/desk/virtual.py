@@ -68,7 +68,15 @@ class VirtualDesk:
     def hear(self, packet: bytes) -> list[Heard]:
         """What the bytes told the desk, in their order: levels that were told, also where they stood there already,
         and of a recalled scene the levels that moved. Never raises; a question changes nothing."""
-        return [heard for meaning in self._ear.hear(packet) for heard in self._take(meaning)]
+        return [heard for heard, _ in self.hear_parts(packet)]
+
+    def hear_parts(self, packet: bytes) -> list[tuple[Heard, Part]]:
+        """As `hear`, with which part of its value each level was told."""
+        return [
+            (heard, meaning.part if isinstance(meaning, Told) else Part.WHOLE)
+            for meaning in self._ear.hear(packet)
+            for heard in self._take(meaning)
+        ]
 
     def read_back(self, packet: bytes) -> list[bytes]:
         """The answers to a packet's questions. OSC: a message to a level's address with no argument is answered

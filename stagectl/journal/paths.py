@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import tempfile
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -29,6 +31,11 @@ def nights() -> Path:
     return Path(user_state_dir("stagectl", appauthor=False)) / "nights"
 
 
+def spare_nights() -> Path:
+    """The folder of the nights that could not be kept in `nights()`, which need not exist."""
+    return Path(tempfile.gettempdir()) / "stagectl-nights"
+
+
 def when(wall_us: int) -> datetime:
     """The wall time `wall_us`, microseconds since 1970, as a time in UTC."""
     return EPOCH + timedelta(microseconds=wall_us)
@@ -45,13 +52,13 @@ def new_path(folder: Path, begun_us: int) -> Path:
     return path
 
 
-def latest(folder: Path) -> Path | None:
-    """The journal of the last night in `folder` by its name, or None. A file that was never finished as a
+def latest(*folders: Path) -> Path | None:
+    """The journal of the last night in the folders by its name, or None. A file that was never finished as a
     journal (the program was killed while it began one) is passed over."""
-    try:
-        found = [path for path in folder.iterdir() if path.suffix == SUFFIX]
-    except OSError:
-        return None
+    found: list[Path] = []
+    for folder in folders:
+        with suppress(OSError):
+            found += [path for path in folder.iterdir() if path.suffix == SUFFIX]
     return next((path for path in sorted(found, key=_order, reverse=True) if is_journal(path)), None)
 
 

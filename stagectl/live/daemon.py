@@ -5,25 +5,23 @@ from __future__ import annotations
 import asyncio
 import gc
 import signal
-import tempfile
 import time
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 import stagectl
-from stagectl.core.events import DeskCame, DeskWent, Event, PedalCame, PedalWent, Unmapped
-from stagectl.errors import JournalError
-from stagectl.journal.paths import new_path, nights
+from stagectl.core.events import DeskCame, DeskWent, PedalCame
+from stagectl.errors import DeviceError, JournalError
+from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.schema import Night as NightHead
 from stagectl.journal.write import Journal
-from stagectl.live.inbox import Inbox
-from stagectl.live.links import Link, OutLink, PedalLink
+from stagectl.live.hearing import Hearing
+from stagectl.live.links import KeyboardLink, Link, OutLink, PedalLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.printer import Printer
-from stagectl.live.watch import Found, Watch
-from stagectl.pedals.hear import MidiEar, OscEar
+from stagectl.live.watch import Watch
 from stagectl.ports.udp import listen
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
@@ -50,29 +48,18 @@ class _Daemon:
         devices = [OutLink(model.name, model) for model in rig.devices]
         outs = Outs(self.desk, players, devices)
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.zero)
-        self.ears: list[MidiEar | OscEar] = []
-        self.pedals: dict[str, int] = {}
-        self.osc_ports: dict[int, list[int]] = {}
-        self.inbox = Inbox(asyncio.get_running_loop(), self._heard)
-        midi_links: list[Link] = []
+        self.hearing = Hearing(show, self.night.handle, self.printer.warn)
+        self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
+        self.links: list[PedalLink | KeyboardLink | OutLink] = []
         for at, pedal in enumerate(rig.pedals):
-            mapping = show.mappings[pedal.mapping]
-            self.pedals[pedal.name] = at
-            if pedal.osc_port is not None:
-                self.ears.append(OscEar(at, mapping))
-                self.osc_ports.setdefault(pedal.osc_port, []).append(at)
-            else:
-                self.ears.append(MidiEar(at, mapping))
-                midi_links.append(PedalLink(pedal.name, pedal.port or "", self._put_from(at)))
-        self.links: list[Link] = [*midi_links, *outs.all]
+            if pedal.port is not None:
+                self.links.append(PedalLink(pedal.name, pedal.port, self.hearing.put_from(at)))
+            elif pedal.keyboard is not None:
+                heard = self.hearing.heard_keys(at, self._keyboard_gone)
+                self.links.append(KeyboardLink(pedal.name, pedal.keyboard, heard))
+        self.links += outs.all
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
-        self.quiet = True
-
-    def _put_from(self, pedal: int) -> Any:
-        def put(packet: bytes, at: int) -> None:
-            self.inbox.put(pedal, packet, at)
-
-        return put
+        outs.lost = self.watch.lost
 
     # -- the journal --------------------------------------------------------------------------------------
 
@@ -92,9 +79,9 @@ class _Daemon:
             return Journal.create(path, head)
         try:
             return Journal.create(new_path(nights(), head.begun_us), head)
-        except JournalError as error:
+        except (JournalError, OSError) as error:
             # The night goes on, in the folder for temporary files.
-            elsewhere = Path(tempfile.gettempdir()) / "stagectl-nights"
+            elsewhere = spare_nights()
             self.printer.warn(f"{error} The journal is kept in {elsewhere} instead.")
             return Journal.create(new_path(elsewhere, head.begun_us), head)
 
@@ -113,36 +100,35 @@ class _Daemon:
             await asyncio.sleep(KEEP_S)
             if self.journal.held:
                 self.journal.retry()
+            self._write_counts()
             await loop.run_in_executor(None, self.journal.checkpoint)
             if self.journal.trouble != told:
                 told = self.journal.trouble
                 self.printer.warn(told or "the journal is written again")
 
-    # -- what comes in ------------------------------------------------------------------------------------
+    def _keyboard_gone(self, pedal: int) -> None:
+        """A keyboard-type pedal's device says no more."""
+        name = self.show.rig.pedals[pedal].name
+        for link in self.links:
+            if link.name == name and isinstance(link, KeyboardLink):
+                self.watch.lost(link)
+                self._changed(link, False)
 
-    def _heard(self, pedal: int, packet: bytes, at: int) -> None:
-        for event in self.ears[pedal].hear(packet):
-            self.night.handle(event, at)
+    def _write_counts(self) -> None:
+        """What was counted instead of recorded, where it has changed."""
+        self.journal.write(self.hearing.counts(time.monotonic_ns() - self.zero), time.time_ns() // 1000)
 
-    def _heard_osc(self, pedals: Sequence[int], packet: bytes, at: int) -> None:
-        """Several pedals may share a port: the one that knows the message has it."""
-        told = [self.ears[pedal].hear(packet) for pedal in pedals]
-        known = [events for events in told if not any(isinstance(event, Unmapped) for event in events)]
-        for event in (known or told)[0]:
-            self.night.handle(event, at)
+    # -- what comes and goes ------------------------------------------------------------------------------
 
-    def _changed(self, found: Found) -> None:
-        event: Event
-        if isinstance(found.link, PedalLink):
-            pedal = self.pedals[found.link.name]
-            event = PedalCame(pedal=pedal) if found.here else PedalWent(pedal=pedal)
-        elif found.link is self.desk:
-            event = DeskCame() if found.here else DeskWent()
+    def _changed(self, link: Link, here: bool) -> None:
+        if isinstance(link, PedalLink | KeyboardLink):
+            self.hearing.port_changed(self.pedals[link.name], here)
+        elif link is self.desk:
+            self.night.handle(DeskCame() if here else DeskWent(), time.monotonic_ns())
         else:
-            if not self.quiet or found.here:
-                self.printer.say([f"{found.link.name} is {'here' if found.here else 'gone'}"])
-            return
-        self.night.handle(event, time.monotonic_ns())
+            self.printer.say([f"{link.name} is {'here' if here else 'gone'}"])
+        if here and link.is_midi:
+            self.printer.say([f"  {link.name} is at `{link.port_name}`"])
 
     # -- the night ----------------------------------------------------------------------------------------
 
@@ -157,15 +143,14 @@ class _Daemon:
         transports = []
         tasks: list[asyncio.Future[None]] = []
         try:
-            for port, pedals in self.osc_ports.items():
-                transports.append(await listen("0.0.0.0", port, self._osc_into(pedals)))
+            for port, pedals in self.hearing.osc_ports.items():
+                transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(pedals)))
                 for pedal in pedals:
                     self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
             await self.watch.look()
             gc.collect()
             gc.freeze()
             self.printer.say([self._ready()])
-            self.quiet = False
             chores = (("watching the ports", self.watch.forever), ("keeping the journal", self._keep_journal))
             tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
             await stop.wait()
@@ -176,15 +161,19 @@ class _Daemon:
             for transport in transports:
                 transport.close()
             self.watch.close()
+            self.hearing.close()
             self.night.end()
+            self._write_counts()
             self.journal.close()
+            unwritten = self.journal.held + self.journal.lost
             self.printer.close()
-
-    def _osc_into(self, pedals: Sequence[int]) -> Any:
-        return lambda packet, at, _sender: self._heard_osc(pedals, packet, at)
+        if unwritten:
+            raise DeviceError(f"{unwritten} lines of the night are not in the journal: {self.journal.trouble}")
 
     def _ready(self) -> str:
         where = f", {self.venue}" if self.venue else ""
         missing = [f"{link.name} (`{link.wants}`)" for link in self.links if not link.here]
         waits = f"; waiting for {', '.join(missing)}" if missing else "; everything is here"
+        if any(link.is_midi and not link.here for link in self.links):
+            waits += "; `stagectl ports` lists what there is"
         return f"ready: {self.show.setlist.title}{where}{waits}"

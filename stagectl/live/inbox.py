@@ -12,11 +12,18 @@ INBOX_MAX: Final = 4_096
 
 
 class Inbox:
-    """`put` from any thread; `take` is called in the loop with each message: source, bytes, time of arrival, ns."""
+    """`put` from any thread; `take` is called in the loop with each message: source, bytes, time of arrival, ns.
+    `trouble` gets a sentence where it raises."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop, take: Callable[[int, bytes, int], None]) -> None:
+    def __init__(
+        self,
+        loop: asyncio.AbstractEventLoop,
+        take: Callable[[int, bytes, int], None],
+        trouble: Callable[[str], None],
+    ) -> None:
         self._loop = loop
         self._take = take
+        self._trouble = trouble
         self._waiting: deque[tuple[int, bytes, int]] = deque()
         self._called = False
         self.lost = 0
@@ -39,4 +46,8 @@ class Inbox:
     def _drain(self) -> None:
         self._called = False
         for _ in range(len(self._waiting)):
-            self._take(*self._waiting.popleft())
+            message = self._waiting.popleft()
+            try:
+                self._take(*message)
+            except Exception as error:  # noqa: BLE001 - what one message meets keeps no other from being heard
+                self._trouble(f"a message ({message[1].hex(' ')}) was not understood: {type(error).__name__}: {error}")

@@ -1,45 +1,73 @@
-"""What is on the end of each wire: links that look for their port, find it, and notice when it is gone."""
+"""What is on the end of each wire: links that look for their port, find it, and notice when it is gone.
+
+Looking and opening happen on the watching thread (`seek`), because drivers can take their time. What a link holds is
+only ever changed in the loop's thread (`take`, `drop`), so that no port is closed under a message that is leaving.
+"""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Sequence
-from contextlib import suppress
-from typing import Protocol
+from typing import Final, Protocol, TypeAlias
 
 from stagectl.errors import DeviceError
-from stagectl.ports.midi import InPort, MidiSystem, OutPort, find
-from stagectl.ports.udp import UdpOut
+from stagectl.pedals.keyboard import KeyboardPort, find_keyboard, keyboards, open_keyboard
+from stagectl.ports.midi import InPort, MidiSystem, OutPort, find_all
+from stagectl.ports.udp import Lookup, UdpOut
 from stagectl.show.rig import LinkedModel
+
+LOOK_UP_S: Final = 0.02
+"""How long one look waits for a host's address, s. A numeric address is there at once."""
+
+Port: TypeAlias = InPort | OutPort | KeyboardPort
+
+
+class Gone:
+    """What `seek` finds when the port that a link holds is no longer there."""
+
+
+GONE = Gone()
 
 
 class Link(Protocol):
-    """Something that may be here or not."""
+    """Something that may be here or not. `wants`: what it looks for, as the rig says it."""
 
     name: str
     wants: str
+    hears: bool
+    is_midi: bool
 
     @property
-    def here(self) -> bool:
-        """Whether it can be used now."""
+    def port_name(self) -> str | None:
+        """The full name of the port that it holds."""
         ...
 
-    def look(self, system: MidiSystem | None, names: Sequence[str], taken: set[str]) -> bool | None:
-        """Look for the port among the `names` that there are now. True: it came; False: it went; None: as before.
-        `taken` holds the ports that others listen to."""
+    def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
+        """Look for the port among the `names` that are free, on the watching thread: the port, opened; GONE if the
+        one that is held has gone; None if nothing is new. Raises DeviceError where a port that is there cannot be
+        opened."""
         ...
 
-    def close(self) -> None:
-        """Let go of it."""
+    def take(self, port: Port) -> None:
+        """Hold a port."""
+        ...
+
+    def drop(self) -> Port | None:
+        """Let go of the port; the caller closes it."""
         ...
 
 
 class OutLink:
-    """The desk, a player or a device: bytes go out to it."""
+    """The desk, a player, a device or a pedal's lamps: bytes go out to it."""
+
+    hears = False
 
     def __init__(self, name: str, model: LinkedModel) -> None:
         self.name = name
-        self._model = model
+        self._host = model.host
         self._port: OutPort | None = None
+        self._lookup: Lookup | None = None
+        self.is_midi = model.port is not None
         self.wants = model.port or "{}:{}".format(*(model.host or ("", 0)))
 
     @property
@@ -48,9 +76,10 @@ class OutLink:
         return self._port is not None
 
     @property
-    def is_midi(self) -> bool:
-        """Whether it is on a MIDI port."""
-        return self._model.port is not None
+    def port_name(self) -> str | None:
+        """See `Link`."""
+        port = self._port
+        return None if port is None else port.name
 
     def send(self, packet: bytes) -> None:
         """Send one message. Raises DeviceError where it is not here or takes no bytes."""
@@ -58,43 +87,44 @@ class OutLink:
             raise DeviceError(f"`{self.wants}` is not here")
         self._port.send(packet)
 
-    def drop(self) -> None:
-        """Count it as gone; `look` may find it again."""
-        port, self._port = self._port, None
+    def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
+        """See `Link`."""
+        port = self._port
+        if self._host is not None:
+            return self._look_up(*self._host) if port is None else None
         if port is not None:
-            port.close()
+            port.relax()
+            return None if port.name in names else GONE
+        found = find_all(self.wants, names)
+        return system.open_out(found[0]) if found and system is not None else None
 
-    def look(self, system: MidiSystem | None, names: Sequence[str], taken: set[str]) -> bool | None:
-        """See `Link.look`."""
-        if self._model.host is not None:
-            return self._look_up(*self._model.host)
-        if self._port is not None:
-            if self._port.name in names:
-                return None
-            self.drop()
-            return False
-        full = find(self.wants, list(names))
-        if full is None or system is None:
-            return None
-        with suppress(DeviceError):
-            self._port = system.open_out(full)
-            return True
-        return None
+    def _look_up(self, host: str, port: int) -> Port | None:
+        """Over OSC, a host that has an address is here. One that is not known is looked up again and again."""
+        if self._lookup is None:
+            self._lookup = Lookup(host, port)
+        try:
+            found = self._lookup.result(LOOK_UP_S)
+        except DeviceError:
+            self._lookup = None
+            raise
+        return None if found is None else UdpOut(f"{host}:{port}", *found)
 
-    def _look_up(self, host: str, port: int) -> bool | None:
-        if self._port is None:
-            with suppress(DeviceError):
-                self._port = UdpOut(host, port)
-                return True
-        return None
+    def take(self, port: Port) -> None:
+        """See `Link`."""
+        assert not isinstance(port, InPort | KeyboardPort)
+        self._port = port
 
-    def close(self) -> None:
-        """Let go of it."""
-        self.drop()
+    def drop(self) -> Port | None:
+        """See `Link`."""
+        port, self._port = self._port, None
+        return port
 
 
 class PedalLink:
     """A pedal on a MIDI port: bytes come in from it."""
+
+    hears = True
+    is_midi = True
 
     def __init__(self, name: str, wants: str, heard: Callable[[bytes, int], None]) -> None:
         self.name = name
@@ -107,29 +137,78 @@ class PedalLink:
         """Whether it is heard now."""
         return self._port is not None
 
-    def look(self, system: MidiSystem | None, names: Sequence[str], taken: set[str]) -> bool | None:
-        """See `Link.look`."""
-        if self._port is not None:
-            if self._port.name in names:
-                return None
-            self.close()
-            return False
-        full = find(self.wants, [name for name in names if name not in taken])
-        if full is None or system is None:
-            return None
-        with suppress(DeviceError):
-            self._port = system.open_in(full, self._heard)
-            taken.add(full)
-            return True
-        return None
+    @property
+    def port_name(self) -> str | None:
+        """See `Link`."""
+        port = self._port
+        return None if port is None else port.name
+
+    def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
+        """See `Link`."""
+        port = self._port
+        if port is not None:
+            return None if port.name in names else GONE
+        found = find_all(self.wants, names)
+        return system.open_in(found[0], self._heard) if found and system is not None else None
+
+    def take(self, port: Port) -> None:
+        """See `Link`."""
+        assert isinstance(port, InPort)
+        self._port = port
+
+    def drop(self) -> Port | None:
+        """See `Link`."""
+        port, self._port = self._port, None
+        return port
+
+
+KEYBOARD_LOOKS: Final = 10
+"""Looks between two searches for a keyboard: each asks every input device for its name."""
+
+
+class KeyboardLink:
+    """A pedal of keyboard type: `heard` is called in the loop when its device has something to say."""
+
+    hears = True
+    is_midi = False
+
+    def __init__(self, name: str, wants: str, heard: Callable[[KeyboardPort], None]) -> None:
+        self.name = name
+        self.wants = wants
+        self._heard = heard
+        self._port: KeyboardPort | None = None
+        self._looks = 0
+
+    @property
+    def here(self) -> bool:
+        """Whether it is heard now."""
+        return self._port is not None
 
     @property
     def port_name(self) -> str | None:
-        """The full name of its port, while it is heard."""
-        return None if self._port is None else self._port.name
+        """See `Link`."""
+        port = self._port
+        return None if port is None else port.name
 
-    def close(self) -> None:
-        """Let go of it."""
+    def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
+        """See `Link`."""
+        port = self._port
+        if port is not None:
+            return None if port.path is None or port.path.exists() else GONE
+        self._looks += 1
+        if self._looks % KEYBOARD_LOOKS != 1 or find_keyboard(self.wants, keyboards()) is None:
+            return None
+        return open_keyboard(self.wants)
+
+    def take(self, port: Port) -> None:
+        """See `Link`."""
+        assert isinstance(port, KeyboardPort)
+        self._port = port
+        asyncio.get_running_loop().add_reader(port.fileno(), self._heard, port)
+
+    def drop(self) -> Port | None:
+        """See `Link`."""
         port, self._port = self._port, None
         if port is not None:
-            port.close()
+            asyncio.get_running_loop().remove_reader(port.fileno())
+        return port

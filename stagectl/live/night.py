@@ -9,9 +9,22 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from dataclasses import replace
+from typing import Any, Final
 
-from stagectl.core.effects import Ask, Cue, Effect, RecallStored, Told
+from stagectl.core.effects import (
+    Arrived,
+    Ask,
+    Changed,
+    Connected,
+    Cue,
+    Effect,
+    Order,
+    Pressed,
+    RecallStored,
+    Refused,
+    Told,
+)
 from stagectl.core.events import DeskWent, Event, Wake
 from stagectl.core.plan import Plan
 from stagectl.core.state import begin
@@ -26,6 +39,8 @@ from stagectl.show.load import Show
 from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines
 from stagectl.tracks.player import WirePlayer
+
+RECORDS: Final = (Pressed, Arrived, Changed, Refused, Connected)
 
 
 class Night:
@@ -55,16 +70,17 @@ class Night:
 
     def handle(self, event: Event, now: int) -> None:
         """One event: step, journal, bytes, then the rest."""
-        self.state, effects = step(self.plan, self.state, event, now)
-        if effects:
-            rows = self._teller.rows(effects)
-            if rows:
-                self._journal.write(rows, time.time_ns() // 1000)
-                self._tell_later(rows)
-            for effect in effects:
-                if effect.order:
+        try:
+            self.state, effects = step(self.plan, self.state, event, now)
+            if effects:
+                rows = self._teller.rows(effects)
+                if rows:
+                    self._journal.write(rows, time.time_ns() // 1000)
+                    self._tell_later(rows)
+                for effect in latest(effects):
                     self._orders[type(effect)](effect)
-        self._arm()
+        finally:
+            self._arm()
 
     def _ask(self, effect: Ask) -> None:
         say, send = self._speaker.say, self._outs.desk.send
@@ -85,7 +101,7 @@ class Night:
     def _desk_failed(self, error: DeviceError) -> None:
         """The desk takes no bytes: it counts as gone until its port is found anew."""
         self._printer.warn(f"the desk: {error}")
-        self._outs.desk.drop()
+        self._outs.lost(self._outs.desk)
         self._loop.call_soon(self.handle, DeskWent(), time.monotonic_ns())
 
     def _cue(self, effect: Cue) -> None:
@@ -105,7 +121,7 @@ class Night:
                 link.send(packet)
         except DeviceError as error:
             self._printer.warn(f"{link.name}: {error}")
-            link.drop()
+            self._outs.lost(link)
 
     def _tell_later(self, rows: Sequence[Row]) -> None:
         """Print after the bytes have left."""
@@ -145,8 +161,31 @@ class Outs:
         self.desk = desk
         self.players = tuple(players)
         self.devices = tuple(devices)
+        self.lost: Callable[[OutLink], None] = _let_go
+        """Lets go of a link that takes no bytes any more; whoever watches the ports puts its own way here."""
 
     @property
     def all(self) -> tuple[OutLink, ...]:
         """Every link."""
         return (self.desk, *self.players, *self.devices)
+
+
+def _let_go(link: OutLink) -> None:
+    port = link.drop()
+    if port is not None:
+        port.close()
+
+
+def latest(effects: Sequence[Effect]) -> list[Order]:
+    """The orders of a step. Where the loop was late, and several bunches of a fade came due at once, only the last
+    level of each send is worth its time on the wire."""
+    orders = [effect for effect in effects if not isinstance(effect, RECORDS)]
+    asks = [order for order in orders if isinstance(order, Ask)]
+    if len(asks) < 2:
+        return orders
+    last = {send: (at, level) for at, ask in enumerate(asks) for send, level in ask.levels}
+    kept = {
+        id(ask): replace(ask, levels=tuple((send, level) for send, level in ask.levels if last[send] == (at, level)))
+        for at, ask in enumerate(asks)
+    }
+    return [kept.get(id(order), order) for order in orders]

@@ -25,7 +25,7 @@ class Printer:
 
     def __init__(self, out: TextIO | None = None, error: TextIO | None = None) -> None:
         self._out = out or sys.stdout
-        self._error = error or sys.stderr
+        self._error = error or _own_stderr()
         self._queue: Queue[tuple[TextIO, Sequence[str]] | None] = Queue(LINES_MAX)
         self.lost = 0
         self._thread = threading.Thread(target=self._run, name="printer", daemon=True)
@@ -71,3 +71,11 @@ class Printer:
         # The interpreter would fail on flushing the closed pipe once more.
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), self._out.fileno())
+
+
+def _own_stderr() -> TextIO:
+    """Standard error by a number of its own: while a driver opens a port, the usual one is silenced."""
+    try:
+        return os.fdopen(os.dup(2), "w", encoding="utf-8", errors="replace")
+    except OSError:
+        return sys.stderr

@@ -1,5 +1,8 @@
-"""Watching the ports: every half second the list of ports is looked through, in a thread of its own, so that opening
-one never holds up a press."""
+"""Watching the ports: ten times a second the list of ports is looked through, in a thread of its own.
+
+A look takes a tenth of a millisecond. Opening or closing a port takes the driver some 20 ms, in which no press is
+heard: that is the price of a cable that comes back. One that is out for less than a look may go unnoticed.
+"""
 
 from __future__ import annotations
 
@@ -9,29 +12,47 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Final, NamedTuple
 
 from stagectl.errors import DeviceError
-from stagectl.live.links import Link, OutLink, PedalLink
-from stagectl.ports.midi import MidiSystem, open_system
+from stagectl.live.links import GONE, Gone, Link, Port
+from stagectl.ports.midi import MidiSystem, find_all, open_system
 
-LOOK_S: Final = 0.5
+LOOK_S: Final = 0.1
 """Seconds between two looks."""
+
+SETTLE_S: Final = 0.2
+"""Seconds before the first bytes go to a port that was just opened: JACK loses what is sent before the graph of its
+clients has been sorted anew (measured: some 50 ms)."""
+
+SYSTEM_S: Final = 2.0
+"""Seconds between two tries to reach a MIDI system that does not answer."""
+
+
+_GRAVEYARD: Final[list[object]] = []
+"""Ports and systems whose server has died."""
 
 
 class Found(NamedTuple):
-    """A link that came (True) or went (False)."""
+    """What a look found of a link: its port, opened, or that it has gone."""
 
     link: Link
-    here: bool
+    port: Port | Gone
+
+
+class Look(NamedTuple):
+    """What one look found, and what is wrong or ambiguous, as sentences."""
+
+    found: list[Found]
+    troubles: list[str]
 
 
 class Watch:
-    """Looks for the ports of links. `changed` is called in the loop for each that came or went; `trouble` with a
-    sentence when the MIDI system does not answer, once."""
+    """Looks for the ports of links. `changed` is called in the loop with each link that came (True) or went (False);
+    `trouble` with each sentence, once for as long as it holds."""
 
     def __init__(
         self,
         links: Sequence[Link],
         api: str,
-        changed: Callable[[Found], None],
+        changed: Callable[[Link, bool], None],
         trouble: Callable[[str], None],
     ) -> None:
         self._links = links
@@ -39,19 +60,44 @@ class Watch:
         self._changed = changed
         self._trouble = trouble
         self._system: MidiSystem | None = None
-        self._told: str | None = None
-        self._needs_midi = any(isinstance(link, PedalLink) or _is_midi(link) for link in links)
+        self._told: set[str] = set()
+        self._needs_midi = any(link.is_midi for link in links)
+        self._wait = 0
+        self._dead = False
+        self._midi_trouble: str | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="watch")
 
     async def look(self) -> None:
         """One look through the ports."""
-        loop = asyncio.get_running_loop()
-        found, trouble = await loop.run_in_executor(self._thread, self._look)
-        if trouble is not None and trouble != self._told:
-            self._trouble(trouble)
-        self._told = trouble
-        for one in found:
-            self._changed(one)
+        look = await asyncio.get_running_loop().run_in_executor(self._thread, self._look)
+        for trouble in look.troubles:
+            if trouble not in self._told:
+                self._trouble(trouble)
+        self._told = set(look.troubles)
+        fresh = []
+        for link, port in look.found:
+            if isinstance(port, Gone):
+                self.lost(link)
+                self._changed(link, False)
+                continue
+            link.take(port)
+            if link.is_midi and not link.hears:
+                fresh.append(link)
+            else:
+                self._changed(link, True)
+        if fresh:
+            await asyncio.sleep(SETTLE_S)
+            for link in fresh:
+                if link.port_name is not None:
+                    self._changed(link, True)
+
+    def lost(self, link: Link) -> None:
+        """Let go of a link's port; closing it is left to the watching thread."""
+        port = link.drop()
+        if port is not None and self._system is None and link.is_midi:
+            _GRAVEYARD.append(port)
+        elif port is not None:
+            self._thread.submit(port.close)
 
     async def forever(self) -> None:
         """Look on and on, until cancelled."""
@@ -59,38 +105,68 @@ class Watch:
             await asyncio.sleep(LOOK_S)
             await self.look()
 
-    def _look(self) -> tuple[list[Found], str | None]:
-        trouble = None
-        if self._needs_midi and self._system is None:
-            try:
-                self._system = open_system(self._api)
-            except DeviceError as error:
-                trouble = str(error)
-        inputs: list[str] = []
-        outputs: list[str] = []
-        if self._system is not None:
-            try:
-                inputs, outputs = self._system.inputs(), self._system.outputs()
-            except DeviceError as error:
-                # What is not known is left as it was.
-                return [], str(error)
-        taken = {link.port_name for link in self._links if isinstance(link, PedalLink) and link.port_name}
+    def _look(self) -> Look:
+        troubles: list[str] = []
+        inputs: list[str] | None = None
+        outputs: list[str] | None = None
+        try:
+            if self._needs_midi:
+                inputs, outputs = self._names()
+                self._midi_trouble = None
+        except DeviceError as error:
+            # What is not known is left as it was, unless the system itself has died.
+            self._midi_trouble = str(error)
+        if self._midi_trouble is not None:
+            troubles.append(self._midi_trouble)
+        if self._dead:
+            self._dead = False
+            return Look([Found(link, GONE) for link in self._links if link.is_midi and link.port_name], troubles)
+        taken = {link.port_name for link in self._links if link.hears}
         found = []
         for link in self._links:
-            names = inputs if isinstance(link, PedalLink) else outputs
-            here = link.look(self._system, names, taken)
-            if here is not None:
-                found.append(Found(link, here))
-        return found, trouble
+            names = inputs if link.hears else outputs
+            if names is None and link.is_midi:
+                continue
+            free = [name for name in names or [] if not link.hears or name == link.port_name or name not in taken]
+            try:
+                port = link.seek(self._system, free)
+            except Exception as error:  # noqa: BLE001 - what one link stumbles over keeps no other from being found
+                troubles.append(f"{link.name}: {error}")
+                continue
+            if port is not None:
+                found.append(Found(link, port))
+                taken.add(None if isinstance(port, Gone) else port.name)
+        return Look(found, troubles + self._ambiguous(inputs or [], outputs or []))
+
+    def _names(self) -> tuple[list[str], list[str]]:
+        """The ports that can be heard, and those that can be sent to. Raises DeviceError."""
+        if self._system is not None and not self._system.answers:
+            # Clients of a dead server are let go of with the process: closing them now would hold everything up.
+            _GRAVEYARD.append(self._system)
+            self._system, self._dead = None, True
+            raise DeviceError("the JACK server is gone; it is waited for")
+        if self._system is None:
+            self._wait -= 1
+            if self._wait > 0:
+                raise DeviceError(self._midi_trouble or "no MIDI system answers")
+            self._wait = round(SYSTEM_S / LOOK_S)
+            self._system = open_system(self._api)
+        return self._system.inputs(), self._system.outputs()
+
+    def _ambiguous(self, inputs: list[str], outputs: list[str]) -> list[str]:
+        """Names that several ports share: they are told apart by the order of the rig."""
+        out = []
+        for hears, wants in dict.fromkeys((link.hears, link.wants) for link in self._links if link.is_midi):
+            ports = find_all(wants, inputs if hears else outputs)
+            if len(ports) > 1:
+                said = ", ".join(f"`{port}`" for port in ports)
+                out.append(f"`{wants}` fits {len(ports)} ports: {said}; they are taken in this order")
+        return out
 
     def close(self) -> None:
         """Let go of every link and of the system."""
-        self._thread.shutdown(wait=True, cancel_futures=True)
         for link in self._links:
-            link.close()
+            self.lost(link)
+        self._thread.shutdown(wait=True)
         if self._system is not None:
             self._system.close()
-
-
-def _is_midi(link: Link) -> bool:
-    return isinstance(link, OutLink) and link.is_midi

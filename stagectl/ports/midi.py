@@ -7,9 +7,11 @@ name, and our own ports are never found.
 from __future__ import annotations
 
 import os
+import re
+import socket
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any, Final, Protocol, TypeAlias
 
@@ -32,6 +34,10 @@ WHY_NONE: Final = {
     "win32": "No MIDI system answers. It is part of Windows: is python-rtmidi installed for this Python?",
 }
 
+RING_SAFE: Final = 8_192
+"""Bytes that one JACK port is given between two signs of life of its server. The driver's ring holds 16 KiB and waits
+for ever when it is full; a thousand messages in a tenth of a second are more than any link here carries."""
+
 Heard: TypeAlias = Callable[[bytes, int], None]
 """Takes a message's bytes and the monotonic time of its arrival, ns. Called on the driver's thread."""
 
@@ -43,6 +49,10 @@ class OutPort(Protocol):
 
     def send(self, packet: bytes) -> None:
         """Send one message. Raises DeviceError where it cannot leave."""
+        ...
+
+    def relax(self) -> None:
+        """The system on the other side answers: what was handed over has left."""
         ...
 
     def close(self) -> None:
@@ -95,6 +105,8 @@ def systems() -> dict[str, int]:
 class MidiSystem:
     """One MIDI system. `name`: `alsa`, `jack`, `core` or `windows`. Raises DeviceError where it does not answer."""
 
+    _reached = 0
+
     def __init__(self, name: str) -> None:
         known = systems()
         if name not in known:
@@ -102,8 +114,14 @@ class MidiSystem:
         self.name = name
         self._rtmidi = _rtmidi()
         self._api = known[name]
-        self._in = self._client(self._rtmidi.MidiIn, CLIENT)
-        self._out = self._client(self._rtmidi.MidiOut, CLIENT)
+        # Clients of a JACK server that died live on, and share the semaphores of their name with new ones of that name,
+        # which would lose every other period: each time the system is reached anew, our clients have another name.
+        MidiSystem._reached += 1
+        self._name = CLIENT if MidiSystem._reached == 1 else f"{CLIENT} {MidiSystem._reached}"
+        self._in = self._client(self._rtmidi.MidiIn, self._name)
+        self._out = self._client(self._rtmidi.MidiOut, self._name)
+        self._server = jack_socket() if name == "jack" else None
+        self._has_server = self._server is not None and os.path.exists(self._server)
 
     def _client(self, kind: Any, name: str) -> Any:
         os.environ.setdefault("JACK_NO_START_SERVER", "1")
@@ -131,23 +149,38 @@ class MidiSystem:
                 why = _plain(error)
         raise DeviceError(f"the MIDI system `{self.name}` cannot list its ports: {why}")
 
+    @property
+    def answers(self) -> bool:
+        """Whether the system still lives. A JACK server that died leaves its ports listed, so its socket is tried;
+        where no such socket was there in the beginning (another implementation of JACK), it counts as living."""
+        if not self._has_server or self._server is None:
+            return True
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as trial:
+            try:
+                trial.connect(self._server)
+            except OSError:
+                return False
+        return True
+
     def open_in(self, full_name: str, heard: Heard) -> InPort:
         """Listen to a port by its full name. Raises DeviceError where it is gone."""
-        client = self._client(self._rtmidi.MidiIn, CLIENT)
+        client = self._client(self._rtmidi.MidiIn, self._name)
+        port = InPort(client, full_name, heard)
         self._open(client, full_name)
-        return InPort(client, full_name, heard)
+        return port
 
     def open_out(self, full_name: str) -> MidiOut:
         """A port to send to, by its full name. Raises DeviceError where it is gone."""
-        client = self._client(self._rtmidi.MidiOut, CLIENT)
+        client = self._client(self._rtmidi.MidiOut, self._name)
         self._open(client, full_name)
-        return MidiOut(client, full_name)
+        return MidiOut(client, full_name, RING_SAFE if self.name == "jack" else None)
 
     def virtual_in(self, client_name: str, port: str, heard: Heard) -> InPort:
         """A port of our own that others send to (not on Windows)."""
         client = self._client(self._rtmidi.MidiIn, client_name)
+        made = InPort(client, port, heard)
         self._virtual(client, port)
-        return InPort(client, port, heard)
+        return made
 
     def virtual_out(self, client_name: str, port: str) -> MidiOut:
         """A port of our own that others listen to (not on Windows)."""
@@ -198,12 +231,23 @@ class InPort:
 class MidiOut:
     """A port that is sent to."""
 
-    def __init__(self, client: Any, name: str) -> None:
+    def __init__(self, client: Any, name: str, room: int | None = None) -> None:
         self.name = name
         self._client = client
+        self._room = room
+        self._given = 0
+
+    def relax(self) -> None:
+        """See `OutPort`."""
+        self._given = 0
 
     def send(self, packet: bytes) -> None:
         """Send one message."""
+        if self._room is not None:
+            # In the driver's ring each message stands with its length, four bytes.
+            self._given += len(packet) + 4
+            if self._given > self._room:
+                raise DeviceError(f"the MIDI port `{self.name}` takes no more bytes")
         try:
             self._client.send_message(packet)
         except Exception as error:
@@ -216,6 +260,13 @@ class MidiOut:
             self._client.delete()
 
 
+def jack_socket() -> str | None:
+    """The socket at which a JACK 2 server on Linux takes requests (from its source, not from a standard)."""
+    if not hasattr(socket, "AF_UNIX") or not hasattr(os, "getuid"):
+        return None
+    return f"/dev/shm/jack_{os.environ.get('JACK_DEFAULT_SERVER', 'default')}_{os.getuid()}_0"
+
+
 def open_system(name: str = "auto") -> MidiSystem:
     """The MIDI system of that name, or the first that answers. Raises DeviceError, saying what to do, if none does."""
     if name != "auto":
@@ -226,12 +277,19 @@ def open_system(name: str = "auto") -> MidiSystem:
     raise DeviceError(WHY_NONE.get(sys.platform, WHY_NONE["linux"]))
 
 
-def find(part: str, names: list[str]) -> str | None:
-    """The full name of the port that `part` means: the whole name, else the first that holds it, whatever its case."""
-    if part in names:
-        return part
+def find_all(part: str, names: Sequence[str]) -> list[str]:
+    """The full names of the ports that `part` may mean, in their order: those of that very name if there are any (the
+    whole name, or the client's or the port's in `client:port`), else every one that holds it, whatever its case."""
     low = part.lower()
-    return next((name for name in names if low in name.lower()), None)
+    held = [name for name in names if low in name.lower()]
+    exact = [name for name in held if name.lower() == low] or [name for name in held if low in _parts(name)]
+    return exact or held
+
+
+def _parts(name: str) -> list[str]:
+    """The client's and the port's name of `client:port`, without the numbers that ALSA puts behind them."""
+    bare = re.sub(r"\s+\d+:\d+$", "", name.lower())
+    return [part.strip() for part in bare.split(":")]
 
 
 def _others(names: list[str]) -> list[str]:

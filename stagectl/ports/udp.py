@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -11,17 +12,39 @@ from typing import Any
 from stagectl.errors import DeviceError
 
 
-class UdpOut:
-    """An OSC device that is sent to. Sending never waits. Raises DeviceError where the host has no address."""
+class Lookup:
+    """Looks up a host in a thread of its own: a name server that does not answer holds nothing up, not even the end."""
 
     def __init__(self, host: str, port: int) -> None:
-        self.name = f"{host}:{port}"
+        self._host, self._port = host, port
+        self._found: tuple[Any, Any] | None = None
+        self._trouble: str | None = None
+        self._thread = threading.Thread(target=self._run, name=f"look up {host}", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
         try:
-            found = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+            found = socket.getaddrinfo(self._host, self._port, type=socket.SOCK_DGRAM)[0]
+            self._found = (found[0], found[4])
         except OSError as error:
-            raise DeviceError(f"the OSC host `{host}` is not known: {error.strerror or error}") from error
-        self._to = found[4]
-        self._socket = socket.socket(found[0], socket.SOCK_DGRAM)
+            self._trouble = f"the OSC host `{self._host}` is not known: {error.strerror or error}"
+
+    def result(self, wait_s: float) -> tuple[Any, Any] | None:
+        """The address family and the address; None while nothing is known after `wait_s`. Raises DeviceError where the
+        host has no address."""
+        self._thread.join(wait_s)
+        if self._trouble is not None:
+            raise DeviceError(self._trouble)
+        return self._found
+
+
+class UdpOut:
+    """An OSC device that is sent to, by its address family and address. Sending never waits."""
+
+    def __init__(self, name: str, family: Any, address: Any) -> None:
+        self.name = name
+        self._to = address
+        self._socket = socket.socket(family, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
 
     def send(self, packet: bytes) -> None:
@@ -30,6 +53,9 @@ class UdpOut:
             self._socket.sendto(packet, self._to)
         except OSError as error:
             raise DeviceError(f"{self.name} cannot be sent to: {error.strerror or error}") from error
+
+    def relax(self) -> None:
+        """See `ports.midi.OutPort`: a packet has left when it was sent."""
 
     def close(self) -> None:
         """Let go of the socket."""

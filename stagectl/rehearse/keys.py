@@ -6,19 +6,25 @@ are shown when they are.
 
 from __future__ import annotations
 
+import codecs
+import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from stagectl.core.actions import Kind
 from stagectl.core.events import Moved
 from stagectl.core.gestures import Gesture
 from stagectl.core.levels import Level, text
 from stagectl.core.plan import MS, Plan
 from stagectl.rehearse.room import Moment, Room
-from stagectl.rehearse.script import moves_of
-from stagectl.rehearse.tell import MESSAGES_SHOWN, story_lines, table
+from stagectl.rehearse.script import Feet
+from stagectl.rehearse.tell import MESSAGES_SHOWN, counted, story_lines, table
 from stagectl.show.load import Show
+from stagectl.show.mapping import ActionModel
+from stagectl.show.yamltext import shown
 from stagectl.story.rows import Row, stop_names
 from stagectl.story.wire import Sent
 from stagectl.story.words import place
@@ -36,6 +42,10 @@ TURN_STEPS: Final = 8
 """Presses of `+` that take a treadle from heel to toe."""
 
 
+READ_MAX: Final = 1_024
+"""Bytes that are read from the terminal at once."""
+
+
 class Key(NamedTuple):
     """What a key stands for: indices into the plan."""
 
@@ -49,15 +59,31 @@ def keys_of(plan: Plan) -> dict[str, Key]:
     return dict(zip(KEYS, controls, strict=False))
 
 
+def action_words(action: ActionModel) -> str:
+    """An action as its author wrote it: `nudge click +1`, `ride fiddle from -6 to +3`, `go to Encore, section out`."""
+    values, spec = action.fields(), action.spec
+    words = spec.word
+    for field in spec.fields:
+        value = values[field.name]
+        if value is None:
+            continue
+        if field.kind is Kind.CHANGE:
+            said = _cell(value)
+            words += f" {said}" if field.name == "by" else f" {field.name} {said}"
+        else:
+            words += f" {value}" if field.name == spec.main else f", {field.name} {value}"
+    return words
+
+
 def at_terminal(room: Room, show: Show) -> None:
     """Rehearse until `q`, Ctrl-C or Ctrl-D."""
     from rich.console import Console
 
     console = Console(highlight=False)
-    _Desk(room, show, console).run()
+    Keyboard(room, show, console).run()
 
 
-class _Desk:
+class Keyboard:
     """The keys, and what each did."""
 
     def __init__(self, room: Room, show: Show, console: Console) -> None:
@@ -66,9 +92,11 @@ class _Desk:
         self.keys = keys_of(self.plan)
         self.now = 0
         self.next_is = "press"
+        self.feet = Feet()
         self.turned: dict[Key, int] = {}
         self.treadle: Key | None = None
         self.title = show.setlist.title
+        self.mappings = [show.mappings[pedal.mapping] for pedal in show.rig.pedals]
 
     def run(self) -> None:
         self.room.open()
@@ -80,7 +108,7 @@ class _Desk:
                 if key in ("q", "", "\x03", "\x04"):
                     self.console.print()
                     return
-                self._key(key)
+                self.press(key)
 
     def _help(self) -> None:
         say = self.console.print
@@ -88,25 +116,30 @@ class _Desk:
         for key, which in self.keys.items():
             pedal = self.plan.pedals[which.pedal]
             control = pedal.controls[which.control]
-            does = "; ".join(f"{gesture.value}: {action.word}" for gesture, action in control.does.items())
+            written = self.mappings[which.pedal].controls[control.name].gestures()
+            does = "; ".join(f"{gesture.value}: {action_words(action)}" for gesture, action in written.items())
             say(f"  {key}  {pedal.name}, {control.name}   {does}", markup=False)
         say("  h then a key: hold it    d then a key: press it twice    + and -: turn the treadle of the last key")
-        say("  t: all levels    q: end")
+        say("  t: all levels    ?: these keys    q: end")
 
     def _prompt(self) -> None:
         song, section = stop_names(self.plan, self.room.state.place.stop)
         then = "" if self.next_is == "press" else f" ({self.next_is} …)"
         self.console.print(f"[{place(song, section)}]{then} ", end="", markup=False)
 
-    def _key(self, key: str) -> None:
-        self.console.print(key, markup=False)
-        if key in "hd":
+    def press(self, key: str) -> None:
+        """A key is pressed."""
+        self.console.print(shown(key), markup=False)
+        if key in ("h", "d"):
             self.next_is = {"h": "hold", "d": "double press"}[key]
             return
         if key == "t":
             self._levels()
-        elif key in "+-" and self.treadle is not None:
-            self._turn(self.treadle, 1 if key == "+" else -1)
+        elif key in ("+", "-"):
+            if self.treadle is None:
+                self.console.print("  press the key of a treadle first")
+            else:
+                self._turn(self.treadle, 1 if key == "+" else -1)
         elif key in self.keys:
             which = self.keys[key]
             if Gesture.TURN in self.plan.pedals[which.pedal].controls[which.control].does:
@@ -114,8 +147,10 @@ class _Desk:
                 self.console.print("  + and - turn it now", markup=False)
             else:
                 self._happen(which, self.next_is)
-        else:
+        elif key == "?":
             self._help()
+        else:
+            self.console.print(f"  no such key: {shown(key)}", markup=False)
         self.next_is = "press"
 
     def _turn(self, which: Key, way: int) -> None:
@@ -123,17 +158,26 @@ class _Desk:
         step = max(1, top // TURN_STEPS)
         value = min(top, max(0, self.turned.get(which, top // 2) + way * step))
         self.turned[which] = value
-        self._happen(which, f"turn to {value}")
+        if not self._happen(which, f"turn to {value}"):
+            self.console.print("  no change")
+        grip = self.room.state.grips.get(which)
+        if grip is not None and not grip.holds:
+            treadle, level = text(grip.shift), text(grip.out)
+            self.console.print(
+                f"  the treadle stands at a shift of {treadle}, the level at {level}; it takes hold where they meet"
+            )
 
-    def _happen(self, which: Key, what: str) -> None:
+    def _happen(self, which: Key, what: str) -> bool:
+        """Something happens to a control; whether there was anything to show."""
         control = self.plan.pedals[which.pedal].controls[which.control]
         self.now = max(self.now, self.room.state.now) + BETWEEN_NS
         moments: list[Moment] = []
-        for after, value in moves_of(what, control):
+        for after, value in self.feet.moves((which.pedal, which.control), what, control):
             event = Moved(pedal=which.pedal, control=which.control, value=value)
             moments += self.room.do(event, self.now + after)
         moments += self.room.wait()
         self._show(moments)
+        return any(isinstance(moment, Row) and moment.kind in ("change", "refusal") for moment in moments)
 
     def _show(self, moments: list[Moment]) -> None:
         for line in story_lines(moments):
@@ -146,7 +190,8 @@ class _Desk:
         for one in sent[:MESSAGES_SHOWN]:
             self.console.print(one.line(), markup=False, style="dim")
         if len(sent) > MESSAGES_SHOWN:
-            self.console.print(f"{'':>16}and {len(sent) - MESSAGES_SHOWN} more messages", style="dim")
+            more = counted(len(sent) - MESSAGES_SHOWN, "more message")
+            self.console.print(f"{'':>16}and {more}", style="dim")
 
     def _levels(self) -> None:
         wanted, width = self.room.state.wanted, self.plan.width
@@ -170,13 +215,36 @@ def _cell(level: Level | None) -> str:
     return "" if level is None else text(level).removesuffix(" dB")
 
 
+_KEY_TEXT: Final = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.)?|.", re.DOTALL)
+"""One key as a terminal sends it. Arrows and the like send a sequence that begins with ESC (ECMA-48, 5.4)."""
+
+
+def keys_in(text: str) -> list[str]:
+    """The keys in what a terminal sent at once."""
+    return _KEY_TEXT.findall(text)
+
+
+def _from_terminal() -> Iterator[str]:
+    """Keys as they are pressed; an empty text is the end."""
+    decoder = codecs.getincrementaldecoder("utf-8")("replace")
+    while data := os.read(sys.stdin.fileno(), READ_MAX):
+        yield from keys_in(decoder.decode(data))
+    while True:
+        yield ""
+
+
 @contextmanager
 def _single_keys() -> Iterator[Callable[[], str]]:
     """A function that reads one key without waiting for Enter; an empty text is the end."""
     if sys.platform == "win32":
         import msvcrt
 
-        yield msvcrt.getwch
+        def read() -> str:
+            key = msvcrt.getwch()
+            # Arrows and the like come as two characters.
+            return key + msvcrt.getwch() if key in "\0\xe0" else key
+
+        yield read
         return
     import termios
     import tty
@@ -184,7 +252,8 @@ def _single_keys() -> Iterator[Callable[[], str]]:
     before = termios.tcgetattr(sys.stdin)
     try:
         tty.setcbreak(sys.stdin)
-        yield lambda: sys.stdin.read(1)
+        keys = _from_terminal()
+        yield lambda: next(keys)
     except KeyboardInterrupt:
         pass
     finally:

@@ -21,6 +21,12 @@ Moment: TypeAlias = Row | Sent
 """What a rehearsal tells: a line of the story, or bytes on a wire."""
 
 
+class FirstOfLevel(Sent):
+    """The first of the messages that tell the desk one level."""
+
+    __slots__ = ()
+
+
 class Timed(NamedTuple):
     """An event and its time, ns since the night began."""
 
@@ -77,10 +83,11 @@ class Room:
 
     def _orders(self, effect: Effect) -> list[Moment]:
         if isinstance(effect, Ask):
-            said = [packet for send, level in effect.levels for packet in self._speaker.say(send, level)]
-            return self._to_desk(effect, said)
+            return [
+                sent for send, level in effect.levels for sent in self._level(effect, self._speaker.say(send, level))
+            ]
         if isinstance(effect, RecallStored):
-            return self._to_desk(effect, self._speaker.stored(effect.number))
+            return list(self._to_desk(effect, self._speaker.stored(effect.number)))
         if isinstance(effect, Cue):
             player = self._players[effect.player]
             packets = player.packets(effect.number, starts=effect.starts)
@@ -90,7 +97,11 @@ class Room:
             return [Sent(effect.at, effect.press, device, packet) for packet in self._packets[effect.message]]
         return []
 
-    def _to_desk(self, effect: Ask | RecallStored, packets: Sequence[bytes]) -> list[Moment]:
+    def _level(self, effect: Ask, packets: Sequence[bytes]) -> list[Sent]:
+        first, *more = self._to_desk(effect, packets)
+        return [FirstOfLevel(*first), *more]
+
+    def _to_desk(self, effect: Ask | RecallStored, packets: Sequence[bytes]) -> list[Sent]:
         for packet in packets:
             self.desk.hear(packet)
         return [Sent(effect.at, effect.press, "desk", packet) for packet in packets]

@@ -16,6 +16,7 @@ from typing import Annotated, Any, Final
 from pydantic import Field
 
 from stagectl.core.events import Event, Moved, PedalCame, PedalWent
+from stagectl.core.gestures import Gesture
 from stagectl.core.plan import MS, Control, Plan
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.rehearse.room import Timed
@@ -29,6 +30,9 @@ BEYOND_NS: Final = 50 * MS
 """How much longer than its length a hold is held."""
 
 PRESSES_MAX: Final = 100_000
+
+SCRIPT: Final = "presses.yaml"
+"""The name of a show's own script, in its folder."""
 
 _TURN = re.compile(r"turn to (\d{1,5})")
 _WORDS = ("press", "hold", "double press", "down", "up", "unplug", "plug in")
@@ -46,23 +50,32 @@ class HappensText(Typed):
         return text
 
     def schema(self) -> dict[str, Any]:
-        return {"type": "string"}
+        return {"anyOf": [{"enum": list(_WORDS)}, {"type": "string", "pattern": r"^\s*turn\s+to\s+[0-9]{1,5}\s*$"}]}
 
 
 class PressModel(FileModel):
-    """One thing that a foot does. `at`: the time since the night began."""
+    """One thing that a foot does."""
 
-    at: Annotated[int, Duration(24 * 3600)]
-    pedal: Name
-    control: Name | None = None
-    happens: Annotated[str, HappensText()]
+    at: Annotated[int, Duration(24 * 3600)] = Field(description="when, since the night began: `0:02`, `12.5 s`")
+    pedal: Name = Field(description="the pedal, as the rig names it")
+    control: Name | None = Field(None, description="the control, as the pedal's mapping names it")
+    happens: Annotated[str, HappensText()] = Field(
+        description="what the foot does: `press`, `hold`, `double press`, `down`, `up`, `turn to 64`; or `unplug`, "
+        "`plug in`"
+    )
 
 
 class ScriptModel(FileModel):
     """A press script."""
 
-    notes: str | None = None
-    presses: list[PressModel] = Field(max_length=PRESSES_MAX)
+    notes: str | None = Field(None, description="words for people")
+    presses: list[PressModel] = Field(max_length=PRESSES_MAX, description="what feet do")
+
+
+def script_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a press script."""
+    made = ScriptModel.model_json_schema(by_alias=True)
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **made}
 
 
 def read_script(path: Path, plan: Plan) -> list[Timed]:
@@ -73,20 +86,35 @@ def read_script(path: Path, plan: Plan) -> list[Timed]:
         raise FileFaults(loading.faults)
     events: list[Timed] = []
     faults: list[Fault] = []
-    for at, press in enumerate(script.presses):
+    unknown: dict[tuple[str, str], list[int]] = {}
+    feet = Feet()
+    for at, press in sorted(enumerate(script.presses), key=lambda pair: pair[1].at):
         try:
-            events += _events(press, plan)
+            events += _events(press, plan, feet)
+        except _Unknown as error:
+            unknown.setdefault((str(error), error.hint), []).append(at)
         except ValueError as error:
             faults.append(loading.sources["script"].fault(str(error), "presses", at))
+    for (says, hint), (first, *more) in unknown.items():
+        again = f"; {len(more)} more press{'es' * (len(more) > 1)} of it" if more else ""
+        faults.append(loading.sources["script"].fault(says + again + hint, "presses", first))
     if faults:
-        raise FileFaults(faults)
+        raise FileFaults(sorted(faults, key=lambda fault: fault.line))
     return sorted(events, key=lambda timed: timed.at)
 
 
-def _events(press: PressModel, plan: Plan) -> list[Timed]:
+class _Unknown(ValueError):
+    """A pedal or a control that the rig does not have. `hint`: what it may have meant."""
+
+    def __init__(self, says: str, hint: str) -> None:
+        super().__init__(says)
+        self.hint = hint
+
+
+def _events(press: PressModel, plan: Plan, feet: Feet) -> list[Timed]:
     pedals = [pedal.name for pedal in plan.pedals]
     if press.pedal not in pedals:
-        raise ValueError(f"`{press.pedal}` is not a pedal of the rig{nearest(press.pedal, pedals)}")
+        raise _Unknown(f"`{press.pedal}` is not a pedal of the rig", nearest(press.pedal, pedals))
     pedal = pedals.index(press.pedal)
     if press.happens in ("unplug", "plug in"):
         event: Event = PedalWent(pedal=pedal) if press.happens == "unplug" else PedalCame(pedal=pedal)
@@ -95,35 +123,58 @@ def _events(press: PressModel, plan: Plan) -> list[Timed]:
     if press.control is None:
         raise ValueError(f"`control` is missing here{nearest('', controls)}")
     if press.control not in controls:
-        raise ValueError(f"`{press.control}` is not a control of `{press.pedal}`{nearest(press.control, controls)}")
+        says = f"`{press.control}` is not a control of `{press.pedal}`"
+        raise _Unknown(says, nearest(press.control, controls))
     at = controls.index(press.control)
-    moves = moves_of(press.happens, plan.pedals[pedal].controls[at])
+    if _TURN.fullmatch(press.happens) and Gesture.TURN not in plan.pedals[pedal].controls[at].does:
+        raise ValueError(f"`{press.control}` is a switch: it cannot be turned")
+    moves = feet.moves((pedal, at), press.happens, plan.pedals[pedal].controls[at])
     return [Timed(press.at + after, Moved(pedal=pedal, control=at, value=value)) for after, value in moves]
 
 
-def moves_of(happens: str, control: Control) -> list[tuple[int, int]]:
-    """What a control sends for a thing that a foot does: the times after it began, ns, and the values."""
-    turn = _TURN.fullmatch(happens)
-    if turn is not None:
-        return [(0, int(turn[1]))]
-    if not control.gives_release:
-        return [(0, control.top)]
-    return _MOVES[happens](control)
+class Feet:
+    """What feet make the controls send. Remembers which latching switches are on."""
+
+    def __init__(self) -> None:
+        self._on: set[tuple[int, int]] = set()
+
+    def moves(self, key: tuple[int, int], happens: str, control: Control) -> list[tuple[int, int]]:
+        """What a control sends for a thing that a foot does: the times after it began, ns, and the values. `key`: the
+        pedal's and the control's index."""
+        turn = _TURN.fullmatch(happens)
+        if turn is not None:
+            return [(0, int(turn[1]))]
+        if not control.gives_release:
+            return [(0, control.top)]
+        moves = _MOVES[happens](control)
+        if control.switch.latching:
+            return [(after, self._click(key, control)) for after, down in moves if down]
+        return [(after, _value(control, down)) for after, down in moves]
+
+    def _click(self, key: tuple[int, int], control: Control) -> int:
+        """A latching switch changes its state with each way down."""
+        self._on ^= {key}
+        return _value(control, key in self._on)
 
 
-def _press(control: Control) -> list[tuple[int, int]]:
-    return [(0, control.top), (PRESS_NS, 0)]
+def _value(control: Control, down: bool) -> int:
+    """A switch that rests closed says the top while nobody stands on it."""
+    return control.top if down is not control.switch.rests_closed else 0
 
 
-def _double(control: Control) -> list[tuple[int, int]]:
+def _press(_: Control) -> list[tuple[int, bool]]:
+    return [(0, True), (PRESS_NS, False)]
+
+
+def _double(control: Control) -> list[tuple[int, bool]]:
     again = min(2 * PRESS_NS, control.timing.double_ns // 2)
-    return [(0, control.top), (again // 2, 0), (again, control.top), (again + PRESS_NS, 0)]
+    return [(0, True), (again // 2, False), (again, True), (again + PRESS_NS, False)]
 
 
-_MOVES: Final[Mapping[str, Callable[[Control], list[tuple[int, int]]]]] = {
+_MOVES: Final[Mapping[str, Callable[[Control], list[tuple[int, bool]]]]] = {
     "press": _press,
-    "hold": lambda control: [(0, control.top), (control.timing.hold_ns + BEYOND_NS, 0)],
+    "hold": lambda control: [(0, True), (control.timing.hold_ns + BEYOND_NS, False)],
     "double press": _double,
-    "down": lambda control: [(0, control.top)],
-    "up": lambda _: [(0, 0)],
+    "down": lambda _: [(0, True)],
+    "up": lambda _: [(0, False)],
 }

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from stagectl.errors import Fault, FileFaults, nearest
+from stagectl.pedals.fine import PAIR_WAIT_NS
 from stagectl.pedals.hear import MidiEar
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Show
@@ -22,19 +23,25 @@ EVENTS_MAX: Final = 1_000_000
 
 def read_take(path: Path, show: Show) -> list[Timed]:
     """The events of a pedal take, in the order of their times. Raises FileFaults."""
-    tracks, tempos, per_quarter = _open(path)
+    tracks, tempos, per_quarter = open_take(path)
     ears = {pedal.name: MidiEar(at, show.mappings[pedal.mapping]) for at, pedal in enumerate(show.rig.pedals)}
-    events: list[tuple[int, Timed]] = []
+    events: list[Timed] = []
     for name, messages in tracks:
         ear = _ear(path, name, ears, sum(bool(said) for _, said in tracks))
+        quiet = 0
         for tick, packet in messages:
-            at = _ns(tick, tempos, per_quarter)
-            events += [(tick, Timed(at, event)) for event in ear.hear(packet)]
-    return [timed for _, timed in sorted(events, key=lambda pair: pair[0])]
+            at = tick_ns(tick, tempos, per_quarter)
+            if ear.waiting and at >= quiet:
+                events += [Timed(quiet, event) for event in ear.settle()]
+            events += [Timed(at, event) for event in ear.hear(packet)]
+            quiet = at + PAIR_WAIT_NS
+        events += [Timed(quiet, event) for event in ear.settle()]
+    return sorted(events, key=lambda timed: timed.at)
 
 
-def _open(path: Path) -> tuple[list[tuple[str, list[tuple[int, bytes]]]], list[tuple[int, int]], int]:
-    """The tracks with their names and messages by tick, the tempo changes by tick, and the ticks a quarter note."""
+def open_take(path: Path) -> tuple[list[tuple[str, list[tuple[int, bytes]]]], list[tuple[int, int]], int]:
+    """The tracks with their names and messages by tick, the tempo changes by tick, and the ticks a quarter note.
+    Raises FileFaults."""
     import mido
 
     try:
@@ -79,11 +86,16 @@ def _ear(path: Path, name: str, ears: dict[str, MidiEar], tracks: int) -> Any:
 class _Deaf:
     """Hears nothing: a track with no name, which holds the tempo."""
 
+    waiting = False
+
     def hear(self, _: bytes) -> list[Any]:
         return []
 
+    def settle(self) -> list[Any]:
+        return []
 
-def _ns(tick: int, tempos: list[tuple[int, int]], per_quarter: int) -> int:
+
+def tick_ns(tick: int, tempos: list[tuple[int, int]], per_quarter: int) -> int:
     """The time of a tick, ns, rounded down once at the end."""
     total, last, tempo = 0, 0, TEMPO_DEFAULT
     for at, new in tempos:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Sequence
 
 from stagectl.core.levels import Level, text
-from stagectl.rehearse.room import Moment
+from stagectl.rehearse.room import FirstOfLevel, Moment
 from stagectl.story.rows import Row, as_json
 from stagectl.story.wire import Sent
 from stagectl.story.words import lines
@@ -44,8 +44,16 @@ def _press(rows: Sequence[Row], sent: Sequence[Sent]) -> Iterable[str]:
         took = (some[-1].at - some[0].at) / 1e9
         over = f" over {took:.2f} s" if took >= 0.01 else ""
         more = " more of the fade before" if press not in told else ""
-        count = "1 message" if len(some) == 1 else f"{len(some)} messages"
+        count = counted(len(some), "message")
+        levels = sum(isinstance(one, FirstOfLevel) for one in some)
+        if levels and levels != len(some):
+            count = f"{counted(levels, 'level')} in {count}"
         yield f"{'':>10}    {to} gets {count}{more}{over}"
+
+
+def counted(number: int, what: str) -> str:
+    """`1 message`, `2 messages`."""
+    return f"{number} {what}" + ("" if number == 1 else "s")
 
 
 def table(rows: Sequence[Row]) -> tuple[list[str], list[list[str]]]:

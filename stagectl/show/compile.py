@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from stagectl.core.actions import Action, Kind
+from stagectl.core.contacts import Switch
 from stagectl.core.gestures import Timing
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
@@ -16,6 +17,7 @@ from stagectl.core.plan import (
     Limits,
     Link,
     Message,
+    Pair,
     Pedal,
     Plan,
     Scene,
@@ -24,10 +26,11 @@ from stagectl.core.plan import (
     Stop,
     layered,
 )
+from stagectl.core.travel import Travel
 from stagectl.errors import nearest
-from stagectl.show.hearing import OSC_TOP, HearOsc, HearProgram
+from stagectl.show.hearing import HearNote
 from stagectl.show.load import Show
-from stagectl.show.mapping import ActionModel, ControlModel
+from stagectl.show.mapping import ActionModel, ControlModel, MappingModel
 from stagectl.show.messages import Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
@@ -185,22 +188,56 @@ class _Compiler:
         return tuple(
             Pedal(
                 name=pedal.name,
-                controls=tuple(
-                    self._control(name, control, stops)
-                    for name, control in self.show.mappings[pedal.mapping].controls.items()
-                ),
+                controls=tuple(self._control(name, mapping, stops) for name in mapping.controls),
                 listener=None if pedal.listener is None else listeners.index(pedal.listener),
+                pairs=self._pairs(mapping, stops),
             )
             for pedal in self.rig.pedals
+            for mapping in (self.show.mappings[pedal.mapping],)
         )
 
-    def _control(self, name: str, model: ControlModel, stops: tuple[Stop, ...]) -> Control:
+    def _pairs(self, mapping: MappingModel, stops: tuple[Stop, ...]) -> tuple[Pair, ...]:
+        at = list(mapping.controls).index
+        return tuple(
+            Pair(
+                first=at(pair.controls[0]),
+                second=at(pair.controls[1]),
+                does=self._action(pair.press, stops),
+                within_ns=pair.time,
+            )
+            for pair in mapping.together
+        )
+
+    def _control(self, name: str, mapping: MappingModel, stops: tuple[Stop, ...]) -> Control:
+        model = mapping.controls[name]
+        heel, toe = model.steps_of_travel
+        together_ns = max((pair.time for pair in mapping.together if name in pair.controls), default=0)
         return Control(
             name=name,
             does={gesture: self._action(action, stops) for gesture, action in model.gestures().items()},
-            timing=Timing(hold_ns=model.hold_time, double_ns=model.double_time),
-            top=OSC_TOP if isinstance(model.sends, HearOsc) else 127,
-            gives_release=not isinstance(model.sends, HearProgram),
+            timing=Timing(
+                hold_ns=model.hold_time,
+                double_ns=model.double_time,
+                repeat_ns=model.repeat_time,
+                fastest_ns=model.repeat_fastest,
+                together_ns=together_ns,
+            ),
+            top=model.sends.top,
+            gives_release=model.sends.gives_release,
+            switch=Switch(
+                latching=model.latching,
+                threshold=_threshold(model),
+                rests_closed=model.rests == "closed",
+                bounce_ns=model.bounce,
+            ),
+            travel=Travel(
+                heel=heel,
+                toe=toe,
+                dead=model.dead_zone,
+                jitter=model.steps_of_jitter,
+                curve=round(model.curve * 100),
+                smooth_ns=model.smooth,
+            ),
         )
 
     def _action(self, model: ActionModel, stops: tuple[Stop, ...]) -> Action:
@@ -228,6 +265,13 @@ class _Compiler:
         at = [one.name for one in self.setlist.songs].index(song)
         part = [one.name for one in self.setlist.songs[at].sections].index(section)
         return next(i for i, stop in enumerate(stops) if (stop.song, stop.section) == (at, part))
+
+
+def _threshold(model: ControlModel) -> int | None:
+    """From which value on it is down; a note is down however softly it is hit, unless the file says otherwise."""
+    if model.threshold is not None:
+        return model.in_steps(model.threshold)
+    return 1 if isinstance(model.sends, HearNote) else None
 
 
 def _fade(fade: int | None, default: int) -> int:

@@ -104,6 +104,7 @@ class ChangeText(Typed):
 
     low: int
     high: int
+    can_be_zero: bool = True
 
     def parse(self, typed: Any) -> int:
         text = plain(typed)
@@ -114,10 +115,14 @@ class ChangeText(Typed):
         if by is None:
             span = f"from {self.low / 100:g} to {self.high / 100:g}"
             raise ValueError(f"{said(typed)} is not a change: a number of dB {span}" + _hint(text))
+        if by == 0 and not self.can_be_zero:
+            raise ValueError(f"{said(typed)} changes nothing")
         return by
 
     def schema(self) -> dict[str, Any]:
-        value = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
+        value: dict[str, Any] = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
+        if not self.can_be_zero:
+            value["not"] = {"const": 0}
         return {"anyOf": [value, *({"type": "string", "pattern": text} for text in (_DB_PATTERN, _SHIFT_PATTERN))]}
 
 

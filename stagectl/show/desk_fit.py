@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from stagectl.core.levels import text
 from stagectl.errors import Fault, WireError
 from stagectl.show.names import WHOLE, ceiling_of
-from stagectl.show.profile import ProfileModel, SendModel
+from stagectl.show.profile import Numbering, Place, ProfileModel, SendModel
 from stagectl.show.rig import RigModel
 from stagectl.show.source import Source
 
@@ -26,6 +26,32 @@ def desk_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterato
         yield from _reach(rig, at, profile.send, [one.name for one in rig.inputs], source)
         if profile.whole_mix is not None:
             yield from _reach(rig, at, profile.whole_mix, [WHOLE], source)
+
+
+def profile_faults(profile: ProfileModel, source: Source) -> Iterator[Fault]:
+    """Numbers of the profile that are out of range on any rig."""
+    for part, send in (("send", profile.send), ("whole mix", profile.whole_mix)):
+        if send is not None and (wrong := _never(send.say)) is not None:
+            keys = [field.alias or name for name, field in type(send.say).model_fields.items()]
+            key = "channel" if wrong.startswith("channel") else keys[-1]
+            yield source.fault(f"`{key}`: {wrong}", part, "say", key)
+
+
+def _never(place: Place) -> str | None:
+    """Why no input of any mix can be said there; None where one can, or where numbers fall from input to input.
+    Numbers that only rise are too high from the start, or no longer too low in the next input and mix."""
+    numbers = [number for _, number in place if isinstance(number, Numbering)]
+    if any(number.per_input < 0 or number.per_mix < 0 for number in numbers):
+        return None
+    wrong = None
+    for socket, mix in ((2, 2), (2, 1), (1, 2), (1, 1)):
+        try:
+            place.packets(socket, mix, _CODE)
+        except WireError as error:
+            wrong = str(error)
+        else:
+            return None
+    return wrong
 
 
 class _Sends:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import types
 from collections.abc import Callable, Mapping
-from typing import Annotated, Any, Final, Literal, TypeAlias, Union, get_args, get_origin
+from typing import Annotated, Any, Final, Literal, NamedTuple, TypeAlias, Union, get_args, get_origin
 
 from pydantic import BaseModel, Tag, ValidationError
 
@@ -21,11 +21,16 @@ def model_faults(error: ValidationError, model: type[BaseModel], text: Text, fil
     """The faults of one file (at most one more than `FAULTS_MAX`), in the order of its lines, none said twice."""
     errors: list[Mapping[str, Any]] = [dict(one) for one in error.errors(include_url=False)[: FAULTS_MAX + 1]]
     places = [written(model, tuple(one["loc"])) for one in errors]
-    misspelt = {(path[:-1], _meant(one, model)) for one, path in zip(errors, places, strict=True)}
+    slips = [_slip(text, path) for path in places]
+    misspelt = {
+        (path[:-1], slip.key if slip else _meant(one, model))
+        for one, path, slip in zip(errors, places, slips, strict=True)
+    }
     found = []
-    for one, path in zip(errors, places, strict=True):
+    for one, path, slip in zip(errors, places, slips, strict=True):
         if one["type"] != "missing" or (path[:-1], path[-1]) not in misspelt:
-            found.append(Fault(file, text.line(path), _sentence(one, text.place(path), model)))
+            says = slip.says if slip else _sentence(one, text, text.place(path), model)
+            found.append(Fault(file, text.line(path), says))
     return sorted(dict.fromkeys(found), key=lambda fault: fault.line)
 
 
@@ -40,8 +45,58 @@ def _meant(error: Mapping[str, Any], model: type[BaseModel]) -> str | None:
 _DID_YOU_MEAN: Final = re.compile("did you mean `(.*)`")
 
 
-def _sentence(error: Mapping[str, Any], place: Path, model: type[BaseModel]) -> str:
-    key = next((f"`{shown(part)}`" for part in reversed(place) if isinstance(part, str)), "the file")
+class _Slip(NamedTuple):
+    """A slip of the pen inside braces: a key without a value that is no key. `key`: the one that was meant."""
+
+    key: str
+    says: str
+
+
+_DECIMALS: Final = re.compile(r"[0-9]+( *dB)?", re.IGNORECASE)
+_WHOLE: Final = re.compile(r".*[0-9]")
+_GLUED: Final = re.compile(r"([^:]*[^:\s]):([^:\s].*)")
+
+
+def _slip(text: Text, path: Path) -> _Slip | None:
+    """`{guitar: up 3,5}` has the key `5`, and `{guitar:up 3}` the key `guitar:up 3`, with nothing behind them."""
+    inside, key = _at(text.data, path[:-1]), path[-1] if path else 0
+    if not isinstance(inside, dict) or not isinstance(key, str) or inside.get(key, "") is not None:
+        return None
+    if _DECIMALS.fullmatch(key):
+        names = list(inside)
+        before = names[names.index(key) - 1] if names[0] != key else ""
+        value = inside.get(before)
+        if isinstance(value, str) and _WHOLE.fullmatch(value):
+            typed, meant = shown(f"{before}: {value},{key}"), shown(f"{value}.{key}")
+            says = f"`{typed}`: a comma separates entries here; decimals are written with a point: `{meant}`"
+            return _Slip(before, says)
+    glued = _GLUED.fullmatch(key)
+    if glued is not None:
+        meant = shown(f"{glued[1]}: {glued[2]}")
+        return _Slip(glued[1], f"`{shown(key)}`: a space is missing after the colon; write `{meant}`")
+    return None
+
+
+def _at(data: Any, path: Path) -> Any:
+    """The data at a path; None where there is nothing."""
+    for part in path:
+        if isinstance(data, dict):
+            data = data.get(part)
+        else:
+            data = data[part] if isinstance(data, list) and isinstance(part, int) and part < len(data) else None
+    return data
+
+
+def _named(text: Text, place: Path) -> str | None:
+    """The name of the entry of a list at a place, if it has one."""
+    entry = _at(text.data, place) if place and isinstance(place[-1], int) else None
+    name = entry.get("name") if isinstance(entry, dict) else None
+    return name if isinstance(name, str) else None
+
+
+def _sentence(error: Mapping[str, Any], text: Text, place: Path, model: type[BaseModel]) -> str:
+    parts = (_named(text, place), *reversed(place))
+    key = next((f"`{shown(part)}`" for part in parts if isinstance(part, str)), "the file")
     say = _SAY.get(error["type"])
     if say is not None:
         return say(error, key, model)

@@ -1,7 +1,7 @@
 """Reading the files of a show: the setlist, the rig that it names, the mappings and the profile that the rig names.
 
-A name of a mapping or profile is a file: first beside the rig (`NAME.yaml`), then among those that ship with the
-program. Every fault of every file is found in one go.
+A name of a mapping or profile is a file: first beside the rig (`NAME.yaml`; the name may be written with `.yaml` too),
+then among those that ship with the program. Every fault of every file is found in one go.
 """
 
 from __future__ import annotations
@@ -10,11 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from stagectl.errors import Fault, FileFaults, nearest
+from stagectl.show.desk_fit import profile_faults
 from stagectl.show.faults import FAULTS_MAX, model_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.profile import ProfileModel
@@ -28,6 +29,24 @@ from stagectl.show.yamltext import BYTES_MAX, Text, read_text, shown
 from stagectl.where import shipped
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
+
+BESIDE_MAX: Final = 100
+"""Files beside the rig that are looked into for the name that was meant."""
+
+_MARKS: Final[Mapping[str, frozenset[str]]] = {
+    "setlist": frozenset(("songs", "base")),
+    "rig": frozenset(("inputs", "listeners", "desk")),
+    "mapping": frozenset(("controls",)),
+    "profile": frozenset(("over", "send")),
+    "script": frozenset(("presses",)),
+}
+"""Keys by which a kind of file is known."""
+
+
+def looks_like(data: Any) -> str | None:
+    """The kind of file that data look like: the first with one of its keys."""
+    keys = data.keys() if isinstance(data, dict) else ()
+    return next((kind for kind, marks in _MARKS.items() if not marks.isdisjoint(keys)), None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,6 +76,13 @@ class Loading:
         found = self.read_rest(path, model, name).model
         return found if len(self.faults) == before else None
 
+    def read_profile(self, path: Path) -> ProfileModel | None:
+        """A desk profile that could fit some rig; None where it has faults."""
+        profile = self.read(path, ProfileModel, "profile")
+        wrong = [] if profile is None else list(profile_faults(profile, self.sources["profile"]))
+        self.faults += wrong
+        return None if wrong else profile
+
     def read_rest(self, path: Path, model: type[ModelT], name: str) -> Rest[ModelT]:
         """A file as a model; where it has faults, what is left of it without its faulty parts."""
         text = _read(path)
@@ -81,14 +107,16 @@ class Loading:
         """The file of a mapping (`pedals`) or profile (`desks`); a fault at the place that names it if there is
         none."""
         beside, within = source.path.parent, shipped("mappings") / kind
+        stem = name.removesuffix(".yaml")
         for folder in (beside, within):
-            path = folder / f"{name}.yaml"
-            if "/" not in name and "\\" not in name and _is_file(path):
+            path = folder / f"{stem}.yaml"
+            if "/" not in stem and "\\" not in stem and _is_file(path):
                 return path
-        known = sorted({path.stem for path in within.glob("*.yaml")})
-        what = {"pedals": "mapping", "desks": "desk profile"}[kind]
-        says = f"there is no {what} `{name}.yaml` beside {source.path.name}, nor one that ships with the program"
-        self.faults.append(source.fault(says + nearest(name, known), *place))
+        what, looks = {"pedals": ("mapping", "mapping"), "desks": ("desk profile", "profile")}[kind]
+        own = sorted(path.stem for path in islice(beside.glob("*.yaml"), BESIDE_MAX) if _looks(path) == looks)
+        known = [*own, *sorted(path.stem for path in within.glob("*.yaml"))]
+        says = f"there is no {what} `{stem}.yaml` beside {source.path.name}, nor one that ships with the program"
+        self.faults.append(source.fault(says + nearest(stem, known), *place))
         return None
 
     def in_order(self) -> list[Fault]:
@@ -110,6 +138,20 @@ def _is_file(path: Path) -> bool:
         return False
 
 
+def _is_missing(path: Path) -> bool:
+    """Is there nothing at all of that name? (A name that cannot be a file's is another matter.)"""
+    try:
+        path.stat()
+    except (OSError, ValueError) as error:
+        return isinstance(error, FileNotFoundError)
+    return False
+
+
+def _looks(path: Path) -> str | None:
+    """The kind of file that a file looks like."""
+    return looks_like(_read(path).data)
+
+
 def _read(path: Path) -> Text:
     try:
         if path.exists() and not path.is_file():
@@ -128,9 +170,15 @@ def load_show(setlist: Path) -> Show:
 
     A folder stands for the `setlist.yaml` in it.
     """
+    if _is_missing(setlist):
+        raise FileFaults([Fault(str(setlist), 0, "there is no such file or folder")])
     loading = Loading()
     path = setlist / "setlist.yaml" if setlist.is_dir() else setlist
     songs = loading.read_rest(path, SetlistModel, "setlist")
+    kind = looks_like(songs.written.data)
+    if kind not in (None, "setlist"):
+        says = f"this looks like a {kind}; give the setlist or its folder"
+        raise FileFaults([Fault(str(path), 0, says)])
     rig = _rig(loading, path, _peek(songs.written.data, "rig"))
     profile, mappings = _of_rig(loading, rig)
     checked = reference_faults(songs.model, rig.model, profile, mappings, loading.sources)
@@ -172,7 +220,7 @@ def _of_rig(loading: Loading, rig: Rest[RigModel]) -> tuple[ProfileModel | None,
     name = _peek(data, "desk", "profile")
     if name:
         found = loading.find(name, "desks", source, "desk", "profile")
-        profile = loading.read(found, ProfileModel, "profile") if found else None
+        profile = loading.read_profile(found) if found else None
     pedals = data.get("pedals")
     for at, pedal in enumerate(pedals if isinstance(pedals, list) else []):
         name = _peek(pedal, "mapping")
@@ -200,10 +248,20 @@ def load_profile(name: str) -> ProfileModel:
     path = Path(name)
     if path.suffix != ".yaml":
         path = shipped("mappings") / "desks" / f"{name}.yaml"
-        if not path.is_file():
-            known = sorted(found.stem for found in path.parent.glob("*.yaml"))
-            raise FileFaults([Fault(name, 0, f"no desk profile of that name{nearest(name, known)}")])
-    profile = loading.read(path, ProfileModel, "profile")
+        if "/" in name or "\\" in name or not _is_file(path):
+            raise FileFaults([Fault(name, 0, _no_profile(name))])
+    profile = loading.read_profile(path)
     if profile is None or loading.faults:
         raise FileFaults(loading.faults)
     return profile
+
+
+def _no_profile(name: str) -> str:
+    """Why a name that ships with no program is no profile: a file was meant, or a name is misspelt."""
+    path = Path(f"{name}.yaml")
+    if _is_file(path):
+        return f"there is no such file; did you mean `{path.name}`?"
+    if path.parent != Path():
+        return "there is no such file; the name of a profile of your own ends in `.yaml`"
+    known = sorted(found.stem for found in (shipped("mappings") / "desks").glob("*.yaml"))
+    return f"no desk profile of that name{nearest(name, known)}"

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Final
 
 from stagectl.core.actions import Kind
 from stagectl.errors import Fault, nearest
-from stagectl.show.hearing import HearOsc
+from stagectl.show.control_fit import control_faults
+from stagectl.show.hearing import Hear, HearKey, HearNote, HearOsc
 from stagectl.show.mapping import ActionModel, MappingModel
-from stagectl.show.names import OWN, WHOLE, twice
+from stagectl.show.names import OWN, WHOLE
+from stagectl.show.overlap import overlaps
 from stagectl.show.rig import PedalModel, RigModel
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
-from stagectl.show.values import FileModel
 
 
 def mapping_faults(
@@ -21,46 +23,53 @@ def mapping_faults(
     """Faults of each mapping by itself, then of each pedal that uses one."""
     for name, mapping in mappings.items():
         source = sources[f"mapping {name}"]
-        heard = [_heard(control.sends) for control in mapping.controls.values()]
         names = list(mapping.controls)
-        for at, first, _ in twice(heard):
-            says = f"`{names[at]}` sends the same as `{names[first]}`: they cannot be told apart"
-            yield source.fault(says, "controls", names[at], "sends")
+        for at, first, both in overlaps([control.sends for control in mapping.controls.values()]):
+            says = f"`{names[at]}` sends the same as `{names[first]}`"
+            if both:
+                says = f"`{names[at]}` and `{names[first]}` can both send {both}"
+            yield source.fault(f"{says}: they cannot be told apart", "controls", names[at], "sends")
         for control, model in mapping.controls.items():
-            for gesture, action in model.gestures().items():
-                place = ("controls", control, gesture.value)
-                yield from _names(action, setlist, rig, source, *place)
+            if model.turn is not None and (model.sends.top == 1 or isinstance(model.sends, HearNote)):
+                says = f"`{control}` says down or up and no more: what it sends cannot `turn`"
+                yield source.fault(says, "controls", control, "turn")
+        yield from control_faults(mapping, source)
+        for place, _, action in mapping.actions():
+            yield from _names(action, setlist, rig, source, *place)
     for at, pedal in enumerate(rig.pedals):
         if pedal.mapping in mappings:
             yield from _pedal(pedal, at, mappings[pedal.mapping], rig, sources["rig"])
 
 
-def _heard(sends: FileModel) -> object:
-    """What tells a control from others: an OSC address, or all that a MIDI message is known by. (A control on one
-    channel goes before one on any.)"""
-    return sends.osc if isinstance(sends, HearOsc) else (type(sends), sends)
+_ENDS: Final = {"midi": "a MIDI `port`", "osc": "an `osc port`", "keyboard": "a `keyboard`"}
+_HAS: Final = {"midi": "controls over MIDI", "osc": "controls over OSC", "keyboard": "keys of a keyboard"}
+
+
+def _wire_of(sends: Hear) -> str:
+    return "osc" if isinstance(sends, HearOsc) else "keyboard" if isinstance(sends, HearKey) else "midi"
 
 
 def _pedal(pedal: PedalModel, at: int, mapping: MappingModel, rig: RigModel, source: Source) -> Iterator[Fault]:
     """A pedal's controls come in on its own kind of wire; an action on the pedal's own listener needs one, and one on
     `own` needs that listener's own input."""
-    has_osc = pedal.osc_port is not None
-    odd = [name for name, control in mapping.controls.items() if isinstance(control.sends, HearOsc) != has_osc]
-    if odd:
-        ends = ("an `osc port`", "MIDI") if has_osc else ("a MIDI `port`", "OSC")
-        says = f"`{pedal.name}` is on {ends[0]}, but its mapping has controls over {ends[1]}: {_all(odd)}"
+    end = "midi" if pedal.port is not None else "osc" if pedal.osc_port is not None else "keyboard"
+    odd: dict[str, list[str]] = {}
+    for name, control in mapping.controls.items():
+        if _wire_of(control.sends) != end:
+            odd.setdefault(_wire_of(control.sends), []).append(name)
+    for wire, names in odd.items():
+        says = f"`{pedal.name}` is on {_ENDS[end]}, but its mapping has {_HAS[wire]}: {_all(names)}"
         yield source.fault(says, "pedals", at, "mapping")
     ownerless: list[str] = []
     without: dict[str, list[str]] = {}
-    for name, control in mapping.controls.items():
-        for action in control.gestures().values():
-            fields = action.fields()
-            mine = "listener" in fields or ("whose" in fields and fields["whose"] != "everyone")
-            whose = fields.get("listener") or pedal.listener
-            if mine and whose is None:
-                ownerless.append(name)
-            elif whose is not None and fields.get("input") == OWN and not _has_own(rig, whose):
-                without.setdefault(whose, []).append(name)
+    for _, name, action in mapping.actions():
+        fields = action.fields()
+        mine = "listener" in fields or ("whose" in fields and fields["whose"] != "everyone")
+        whose = fields.get("listener") or pedal.listener
+        if mine and whose is None:
+            ownerless.append(name)
+        elif whose is not None and fields.get("input") == OWN and not _has_own(rig, whose):
+            without.setdefault(whose, []).append(name)
     if ownerless:
         does = (
             f"{_all(ownerless)} of `{pedal.mapping}` {_verb('change', ownerless)} the mix of the pedal's own listener"

@@ -91,9 +91,9 @@ def _with(value: int, cue: int | None) -> int:
 class SayNote(Say):
     """Note on; with velocity 0 it is note off."""
 
-    note: Annotated[int, CueOr()]
-    velocity: Seven = 100
-    channel: Channel
+    note: Annotated[int, CueOr()] = Field(description="0 to 127")
+    velocity: Seven = Field(100, description="0 to 127; 0 is note off")
+    channel: Channel = Field(description="1 to 16")
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         return (midi.note_on(self.channel, _with(self.note, cue), self.velocity),)
@@ -102,9 +102,9 @@ class SayNote(Say):
 class SayControl(Say):
     """A controller's value."""
 
-    control_change: Seven
-    value: Annotated[int, CueOr()]
-    channel: Channel
+    control_change: Seven = Field(description="the controller, 0 to 127")
+    value: Annotated[int, CueOr()] = Field(description="0 to 127")
+    channel: Channel = Field(description="1 to 16")
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         return (midi.control_change(self.channel, self.control_change, _with(self.value, cue)),)
@@ -113,9 +113,9 @@ class SayControl(Say):
 class SayProgram(Say):
     """A program, after its bank where one is named."""
 
-    program: Annotated[int, CueOr()]
-    bank: Fourteen | None = None
-    channel: Channel
+    program: Annotated[int, CueOr()] = Field(description="0 to 127")
+    bank: Fourteen | None = Field(None, description="the bank that is selected first, 0 to 16383")
+    channel: Channel = Field(description="1 to 16")
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         return midi.program_change(self.channel, _with(self.program, cue), self.bank)
@@ -124,7 +124,7 @@ class SayProgram(Say):
 class SaySysEx(Say):
     """A SysEx message."""
 
-    sysex: Annotated[bytes, HexText()]
+    sysex: Annotated[bytes, HexText()] = Field(description="hexadecimal bytes from F0 to F7")
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         return (self.sysex,)
@@ -133,7 +133,7 @@ class SaySysEx(Say):
 class SayRealtime(Say):
     """Start, continue or stop."""
 
-    realtime: Literal["start", "continue", "stop"]
+    realtime: Literal["start", "continue", "stop"] = Field(description="`start`, `continue` or `stop`")
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         return (midi.realtime(self.realtime),)
@@ -142,7 +142,7 @@ class SayRealtime(Say):
 class SaySong(Say):
     """Song select."""
 
-    song_select: Annotated[int, CueOr()]
+    song_select: Annotated[int, CueOr()] = Field(description="0 to 127")
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         return (midi.song_select(_with(self.song_select, cue)),)
@@ -179,8 +179,10 @@ class SayOsc(Say):
     """An OSC message."""
 
     is_osc: ClassVar[bool] = True
-    osc: Address
-    arguments: list[Annotated[Argument, OscValue()]] = Field(default=[], max_length=16)
+    osc: Address = Field(description="the address")
+    arguments: list[Annotated[Argument, OscValue()]] = Field(
+        default=[], max_length=16, description="numbers, `yes`, `no` or texts"
+    )
 
     def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
         filled = tuple(_with(CUE, cue) if argument == "cue" else argument for argument in self.arguments)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Tag, ValidationInfo, field_validator
+from pydantic import BeforeValidator, Field, Tag, ValidationInfo, field_validator
 
 from stagectl.errors import WireError
 from stagectl.show.value_laws import AnyValues, Values
@@ -37,9 +37,9 @@ from stagectl.wire.osc import build
 class Numbering(FileModel):
     """A number that may grow with the input's socket and the mix, both counted from 1."""
 
-    first: Annotated[int, Whole(0, 16_383)]
-    per_input: Annotated[int, Whole(-16_383, 16_383)] = 0
-    per_mix: Annotated[int, Whole(-16_383, 16_383)] = 0
+    first: Annotated[int, Whole(0, 16_383)] = Field(description="the number for input 1 of mix 1")
+    per_input: Annotated[int, Whole(-16_383, 16_383)] = Field(0, description="how much it grows with each input")
+    per_mix: Annotated[int, Whole(-16_383, 16_383)] = Field(0, description="how much it grows with each mix")
 
     def at(self, socket: int, mix: int) -> int:
         """The number for an input's socket and a mix."""
@@ -67,8 +67,8 @@ class ByControl(Place):
     """A 7-bit controller, 0 to 119: from 120 on they are channel mode messages (MIDI 1.0)."""
 
     bits: ClassVar[int | None] = 7
-    channel: Number
-    control_change: Number
+    channel: Number = Field(description="the MIDI channel, 1 to 16")
+    control_change: Number = Field(description="the controller, 0 to 119")
 
     def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
         channel, control = self.channel.at(socket, mix), self.control_change.at(socket, mix)
@@ -81,8 +81,10 @@ class ByControlPair(Place):
     """A 14-bit controller: 0-31 for the MSB, 32 more for the LSB."""
 
     bits: ClassVar[int | None] = 14
-    channel: Number
-    control_change_pair: Number
+    channel: Number = Field(description="the MIDI channel, 1 to 16")
+    control_change_pair: Number = Field(
+        description="the controller of the coarse part, 0 to 31; the fine part is 32 more"
+    )
 
     def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
         channel, control = self.channel.at(socket, mix), self.control_change_pair.at(socket, mix)
@@ -93,8 +95,8 @@ class ByNrpn(Place):
     """A non-registered parameter with a 14-bit value."""
 
     bits: ClassVar[int | None] = 14
-    channel: Number
-    nrpn: Number
+    channel: Number = Field(description="the MIDI channel, 1 to 16")
+    nrpn: Number = Field(description="the parameter's number, 0 to 16383")
 
     def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
         return midi.nrpn(self.channel.at(socket, mix), self.nrpn.at(socket, mix), int(code))
@@ -134,7 +136,9 @@ class SysExTemplate(Typed):
 class BySysEx(Place):
     """A SysEx template."""
 
-    sysex: Annotated[tuple[int | str, ...], SysExTemplate()]
+    sysex: Annotated[tuple[int | str, ...], SysExTemplate()] = Field(
+        description="hexadecimal bytes with `{input}`, `{mix}` and `{value}` (or `{value msb}`, `{value lsb}`)"
+    )
 
     @property
     def width(self) -> int:
@@ -174,8 +178,8 @@ class AddressTemplate(Typed):
 class ByOsc(Place):
     """An OSC address with `{input}` and `{mix}` in it, and the type of its one argument."""
 
-    osc: Annotated[str, AddressTemplate()]
-    type: Literal["float", "int"] = "float"
+    osc: Annotated[str, AddressTemplate()] = Field(description="the address, with `{input}` and `{mix}` in it")
+    type: Literal["float", "int"] = Field("float", description="the type of its one argument")
 
     def packets(self, socket: int, mix: int, code: laws.Code) -> tuple[bytes, ...]:
         return (build(self.address(socket, mix), (self.argument(code),), self.type[0]),)
@@ -211,9 +215,9 @@ class StoredScene(FileModel):
     """Stored scenes by program change: scene 1 is program `program` of bank 0. `banks`: whether bank select goes first,
     128 scenes a bank."""
 
-    channel: Annotated[int, Whole(1, 16)]
-    program: Seven = 0
-    banks: Flag = False
+    channel: Annotated[int, Whole(1, 16)] = Field(description="the MIDI channel, 1 to 16")
+    program: Seven = Field(0, description="the program of scene 1")
+    banks: Flag = Field(False, description="whether bank select goes first, 128 scenes a bank")
 
     def packets(self, scene: int) -> tuple[bytes, ...]:
         """The messages that recall a scene, counted from 1."""
@@ -228,8 +232,8 @@ class StoredScene(FileModel):
 class SendModel(FileModel):
     """How one kind of level is said: its place on the wire and its value law."""
 
-    say: AnyPlace
-    values: AnyValues
+    say: AnyPlace = Field(description="where on the wire the level is said")
+    values: AnyValues = Field(description="which value stands for which level")
 
     @field_validator("values")
     @classmethod
@@ -262,12 +266,12 @@ def _width(place: Place) -> int | None:
 class ProfileModel(FileModel):
     """A desk profile."""
 
-    name: Name
-    notes: str | None = None
-    over: Literal["midi", "osc"]
-    send: SendModel
-    whole_mix: SendModel | None = None
-    stored_scene: StoredScene | None = None
+    name: Name = Field(description="the profile")
+    notes: str | None = Field(None, description="words for people")
+    over: Literal["midi", "osc"] = Field(description="the wire: `midi` or `osc`")
+    send: SendModel = Field(description="how the level of an input in a mix is said")
+    whole_mix: SendModel | None = Field(None, description="how the level of a whole mix is said")
+    stored_scene: StoredScene | None = Field(None, description="how a stored scene is recalled")
 
     @field_validator("send", "whole_mix")
     @classmethod

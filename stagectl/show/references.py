@@ -149,11 +149,11 @@ class _Layers:
                 over.setdefault((top, tuple(reals)), []).append(listener.name)
         if over:
             parts = [f"of {_all(reals)} for {_all(whose)}, {text(top)}" for (top, reals), whose in over.items()]
-            yield self.source.fault(f"{text(level)} is above the ceiling {'; '.join(parts)}", *place)
+            yield self.source.fault(f"{_typed(level)} is above the ceiling {'; '.join(parts)}", *place)
             return
         highest = self._highest(input_)
         if highest is not None and level > highest:
-            yield self.source.fault(f"{text(level)} is above the most that the desk can do, {text(highest)}", *place)
+            yield self.source.fault(f"{_typed(level)} is above the most that the desk can do, {text(highest)}", *place)
 
     def _meant(self, listener: ListenerModel, input_: str) -> list[str]:
         """The columns that a name means for a listener: `rest` is all that the base does not name for them."""
@@ -170,6 +170,11 @@ class _Layers:
             return None
         send = self.profile.whole_mix if input_ == WHOLE else self.profile.send
         return None if send is None else send.law().grid.highest
+
+
+def _typed(level: int) -> str:
+    """A level as the files write it: without a plus."""
+    return text(level).removeprefix("+")
 
 
 def _all(names: Iterable[str]) -> str:

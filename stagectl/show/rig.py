@@ -19,27 +19,31 @@ LISTENERS_MAX = 64
 class InputModel(FileModel):
     """One line of the input list. `socket`: its number on the desk."""
 
-    name: Name
-    socket: Annotated[int, Whole(1, 1024)]
-    notes: str | None = None
+    name: Name = Field(description="what the setlist calls it")
+    socket: Annotated[int, Whole(1, 1024)] = Field(description="its number on the desk")
+    notes: str | None = Field(None, description="words for people")
 
 
 class ListenerModel(FileModel):
     """A person with an in-ear mix. `ceiling`: the level that no send of this mix passes, dB."""
 
-    name: Name
-    mix: Annotated[int, Whole(1, 256)]
-    own_input: Name | None = None
-    ceiling: Ceiling | None = None
-    ceilings: dict[Name, Ceiling] = {}
-    notes: str | None = None
+    name: Name = Field(description="what the setlist calls the person")
+    mix: Annotated[int, Whole(1, 256)] = Field(description="the number of their mix on the desk")
+    own_input: Name | None = Field(None, description="their own input, which `own` means")
+    ceiling: Ceiling | None = Field(
+        None, description="the level that no send of this mix passes, dB; the rig's where left out"
+    )
+    ceilings: dict[Name, Ceiling] = Field(
+        {}, description="ceilings of single inputs, of `own` or of the `whole mix`, dB"
+    )
+    notes: str | None = Field(None, description="words for people")
 
 
 class LinkedModel(FileModel):
     """Something on the end of a MIDI port (part of its name) or of an OSC host."""
 
-    port: Name | None = None
-    host: Host | None = None
+    port: Name | None = Field(None, description="any part of its MIDI port's name")
+    host: Host | None = Field(None, description="where it listens for OSC, HOST:PORT")
 
     @model_validator(mode="after")
     def _one_end(self) -> LinkedModel:
@@ -53,58 +57,81 @@ class LinkedModel(FileModel):
 class DeskModel(LinkedModel):
     """The desk. `link`: how fast its MIDI link is; `din` is right for every MIDI cable and safe for USB."""
 
-    profile: Name
-    link: Literal["din", "usb"] = "din"
+    profile: Name = Field(
+        description="a file beside this one or a profile that ships with the program, without `.yaml`"
+    )
+    link: Literal["din", "usb"] = Field(
+        "din", description="how fast its MIDI link is: `din` for every MIDI cable, and safe for USB"
+    )
 
 
 class PedalModel(FileModel):
-    """A pedal. `port`: part of its MIDI port's name; `osc port`: the UDP port at which its messages arrive."""
+    """A pedal. `port`: part of its MIDI port's name; `osc port`: the UDP port at which its messages arrive;
+    `keyboard`: part of the name under which a pedal of keyboard type is known to the system."""
 
-    name: Name
-    port: Name | None = None
-    osc_port: Annotated[int, Whole(1, 65_535)] | None = None
-    mapping: Name
-    listener: Name | None = None
+    name: Name = Field(description="what messages and scripts call it")
+    port: Name | None = Field(None, description="any part of its MIDI port's name")
+    osc_port: Annotated[int, Whole(1, 65_535)] | None = Field(
+        None, description="the UDP port at which its OSC messages arrive"
+    )
+    keyboard: Name | None = Field(
+        None, description="any part of the name under which the system knows a pedal of keyboard type"
+    )
+    mapping: Name = Field(
+        description="a file beside this one or a mapping that ships with the program, without `.yaml`"
+    )
+    listener: Name | None = Field(None, description="whose foot is on it")
 
     @model_validator(mode="after")
     def _one_end(self) -> PedalModel:
-        if (self.port is None) == (self.osc_port is None):
-            raise ValueError("exactly one of `port` (part of a MIDI port's name) and `osc port` is needed")
+        if sum(end is not None for end in (self.port, self.osc_port, self.keyboard)) != 1:
+            raise ValueError(
+                "exactly one of `port` (part of a MIDI port's name), `osc port` and `keyboard` (part of its name) "
+                "is needed"
+            )
         return self
 
 
 class PlayerModel(LinkedModel):
     """A track player: what starts a cue and what stops it. `cue` in a message is the song's number."""
 
-    name: Name
-    start: SayList
-    stop: SayList
+    name: Name = Field(description="what the setlist calls it")
+    start: SayList = Field(description="the messages that start a cue; `cue` stands for its number")
+    stop: SayList = Field(description="the messages that stop it")
 
 
 class DeviceModel(LinkedModel):
     """Another device that songs and pedals can send messages to."""
 
-    name: Name
-    messages: dict[Name, SayList] = {}
+    name: Name = Field(description="what the setlist and the mappings call it")
+    messages: dict[Name, SayList] = Field({}, description="what it can be told, by name")
 
 
 class LimitsModel(FileModel):
     """Bounds on what players can do."""
 
-    nudge_floor: Annotated[int, LevelText(can_be_off=False)] = -4_000
-    nudge_up: Annotated[int, ChangeText(0, -LEVEL_MIN)] = NUDGE_STEP_MAX
-    settle_time: Annotated[int, Duration(5)] = 300_000_000
+    nudge_floor: Annotated[int, LevelText(can_be_off=False)] = Field(
+        -4_000, description="the lowest level that a nudge goes down to, dB"
+    )
+    nudge_up: Annotated[int, ChangeText(0, -LEVEL_MIN)] = Field(
+        NUDGE_STEP_MAX, description="how far nudges may raise a level above its scene, dB"
+    )
+    settle_time: Annotated[int, Duration(5)] = Field(300_000_000, description="how long a second `next` is ignored")
 
 
 class RigModel(FileModel):
     """A rig."""
 
-    inputs: list[InputModel] = Field(min_length=1, max_length=INPUTS_MAX)
-    listeners: list[ListenerModel] = Field(min_length=1, max_length=LISTENERS_MAX)
-    ceiling: Ceiling = 0
-    desk: DeskModel
-    pedals: list[PedalModel] = Field(default=[], max_length=32)
-    players: list[PlayerModel] = Field(default=[], max_length=16)
-    devices: list[DeviceModel] = Field(default=[], max_length=32)
-    limits: LimitsModel = LimitsModel()
-    notes: str | None = None
+    inputs: list[InputModel] = Field(min_length=1, max_length=INPUTS_MAX, description="the input list")
+    listeners: list[ListenerModel] = Field(min_length=1, max_length=LISTENERS_MAX, description="who has an in-ear mix")
+    ceiling: Ceiling = Field(
+        0, description="the level that no send of any mix passes, dB, where a listener says nothing else"
+    )
+    desk: DeskModel = Field(description="the desk")
+    pedals: list[PedalModel] = Field(default=[], max_length=32, description="the pedals")
+    players: list[PlayerModel] = Field(default=[], max_length=16, description="the track players")
+    devices: list[DeviceModel] = Field(
+        default=[], max_length=32, description="other devices that can be told something"
+    )
+    limits: LimitsModel = Field(LimitsModel(), description="bounds on what players can do")
+    notes: str | None = Field(None, description="words for people")

@@ -16,7 +16,7 @@ from stagectl.wire import laws
 class Gm2Values(FileModel):
     """The volume law of General MIDI 2: 40·log10(value / highest value) dB, 0 is off."""
 
-    law: Literal["gm2"]
+    law: Literal["gm2"] = Field(description="the volume law of General MIDI 2")
 
     def build(self, bits: int | None) -> laws.Law:
         """The law over that many bits."""
@@ -29,12 +29,12 @@ class DbValues(FileModel):
     """The value is the dB: directly in OSC floats; over MIDI, value `first` is `lowest`, and each further value is
     `step` dB more, up to `highest`. `off`: the value that means off; just below `first` over MIDI."""
 
-    law: Literal["db"]
-    lowest: Annotated[int, LevelText(can_be_off=False)]
-    highest: Annotated[int, LevelText(can_be_off=False)]
-    step: Annotated[int, StepText()] = 10
-    first: Annotated[int, Whole(0, 16_383)] = 1
-    off: Annotated[int, Whole(-1_000, 16_383)] | None = None
+    law: Literal["db"] = Field(description="the value counts dB")
+    lowest: Annotated[int, LevelText(can_be_off=False)] = Field(description="the lowest level, dB")
+    highest: Annotated[int, LevelText(can_be_off=False)] = Field(description="the highest level, dB")
+    step: Annotated[int, StepText()] = Field(10, description="the distance between two levels, dB")
+    first: Annotated[int, Whole(0, 16_383)] = Field(1, description="over MIDI, the value of the lowest level")
+    off: Annotated[int, Whole(-1_000, 16_383)] | None = Field(None, description="the value that means off")
 
     @model_validator(mode="after")
     def _rises(self) -> DbValues:
@@ -83,9 +83,11 @@ class PointText(Typed):
 class PointsValues(FileModel):
     """Points of the user's own chart, rising, with straight lines between; the first may be off."""
 
-    law: Literal["points"]
-    points: list[Annotated[laws.Point, PointText()]] = Field(min_length=2, max_length=1024)
-    step: Annotated[int, StepText()] = 10
+    law: Literal["points"] = Field(description="points of a chart")
+    points: list[Annotated[laws.Point, PointText()]] = Field(
+        min_length=2, max_length=1024, description="`[value, level]`, rising; the first level may be `off`"
+    )
+    step: Annotated[int, StepText()] = Field(10, description="the distance between two levels of an OSC value, dB")
 
     def build(self, bits: int | None) -> laws.Law:
         """The law over that many bits, or over real numbers."""

@@ -44,7 +44,7 @@ class Row(NamedTuple):
     detail: str | None = None
 
 
-KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told")
+KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told", "count")
 """Every kind of row, in the order in which a press tells them."""
 
 

@@ -86,6 +86,10 @@ def _told(row: Row) -> str:
     return f"  {row.who}: {row.what}"
 
 
+def _count(row: Row) -> str:
+    return f"{row.who}: {row.number} so far of: {row.what}"
+
+
 _SAY: Final = {
     "press": _press,
     "arrival": _arrival,
@@ -94,4 +98,5 @@ _SAY: Final = {
     "cue": _cue,
     "stored scene": _stored,
     "told": _told,
+    "count": _count,
 }

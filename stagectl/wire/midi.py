@@ -16,15 +16,23 @@ BYTE_NS: Final = 10 * 1_000_000_000 // BAUD
 
 NOTE_OFF: Final = 0x80
 NOTE_ON: Final = 0x90
+KEY_PRESSURE: Final = 0xA0
 CONTROL: Final = 0xB0
 PROGRAM: Final = 0xC0
+CHANNEL_PRESSURE: Final = 0xD0
+PITCH_BEND: Final = 0xE0
+SONG_SELECT: Final = 0xF3
 
 BANK_MSB: Final = 0
 BANK_LSB: Final = 32
 DATA_MSB: Final = 6
 DATA_LSB: Final = 38
+INCREMENT: Final = 96
+DECREMENT: Final = 97
 NRPN_LSB: Final = 98
 NRPN_MSB: Final = 99
+RPN_LSB: Final = 100
+RPN_MSB: Final = 101
 CHANNEL_MODE: Final = 120
 """From here on controllers are channel mode messages (all sound off, reset all controllers and so on)."""
 
@@ -98,7 +106,7 @@ def program_change(channel: int, program: int, bank: int | None = None) -> tuple
 
 def song_select(song: int) -> bytes:
     """Song select, 0 to 127."""
-    return bytes((0xF3, _seven(song, "song")))
+    return bytes((SONG_SELECT, _seven(song, "song")))
 
 
 def realtime(word: str) -> bytes:

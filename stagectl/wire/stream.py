@@ -52,6 +52,11 @@ class MidiStream:
                 self._data(byte, out)
         return out
 
+    def reset(self) -> None:
+        """Forget what was half said: the wire was cut, and what comes next begins anew."""
+        self._running, self._too_long = 0, False
+        self._held = bytearray()
+
     def _status(self, byte: int, out: list[bytes]) -> None:
         held, self._held = self._held, bytearray()
         if held and held[0] == SYSEX:

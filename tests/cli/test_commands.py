@@ -65,6 +65,31 @@ def test_three_planted_faults_are_all_named_with_their_lines(tmp_path: Path) -> 
         assert any(line.startswith(place) and word in line and hint in line for line in lines), (place, lines)
 
 
+def test_check_notes_a_script_that_does_not_fit_its_show(tmp_path: Path) -> None:
+    show = tmp_path / "show"
+    shutil.copytree(DEMO, show)
+    script = show / "presses.yaml"
+    script.write_text("presses:\n  - {at: 1, pedal: x, happens: unplug}\n  - {at: soon, pedal: y, happens: unplug}\n")
+    run = stagectl("check", str(show))
+    assert (run.returncode, run.stderr) == (0, "")
+    assert f"  note: {script}:3: `at`: `soon` is not a time" in run.stdout
+    assert run.stdout.endswith("No faults.\n")
+    rows = "".join(f"  - {{at: {at}, pedal: stranger {at}, happens: unplug}}\n" for at in range(3))
+    script.write_text(f"presses:\n{rows}")
+    assert "; and 2 more faults of this script\n" in stagectl("check", str(show)).stdout
+    script.unlink()
+    assert "note: /" not in stagectl("check", str(show)).stdout
+
+
+def test_presses_are_looked_for_here_and_then_beside_the_show() -> None:
+    there = stagectl("rehearse", "setlists/nine-songs", "--presses", "take.mid")
+    assert (there.returncode, there.stderr) == (0, "")
+    assert there.stdout == stagectl("rehearse", "setlists/nine-songs", "--presses", f"{DEMO}/take.mid").stdout
+    here = stagectl("rehearse", "setlists/three-songs", "--presses", "setlists/nine-songs/presses.yaml")
+    assert (here.returncode, here.stdout) == (1, "")
+    assert here.stderr.startswith("setlists/nine-songs/presses.yaml:")
+
+
 def plant(path: Path, old: str, new: str) -> None:
     text = path.read_text()
     assert old in text
@@ -78,7 +103,7 @@ def line_of(path: Path, word: str) -> int:
 @pytest.mark.parametrize(
     ("arguments", "code", "says"),
     [
-        (("check", "setlists/none"), 1, "there is no such file"),
+        (("check", "setlists/none"), 1, "setlists/none: there is no such file or folder"),
         (("check",), 2, "SETLIST"),
         (("chek", "setlists/nine-songs"), 2, "No such command"),
         (("check", "setlists/nine-songs", "--venue", "Tidewater Hal"), 2, "did you mean `Tidewater Hall`"),
@@ -102,7 +127,7 @@ def test_a_device_that_is_not_there_is_exit_code_3() -> None:
     assert "No MIDI system answers" in run.stderr or "no MIDI system" in run.stdout
 
 
-@pytest.mark.parametrize("kind", ["rig", "setlist", "mapping", "profile"])
+@pytest.mark.parametrize("kind", ["rig", "setlist", "mapping", "profile", "script"])
 def test_schema_prints_json_schema(kind: str) -> None:
     said = json.loads(stagectl("schema", kind).stdout)
     assert said["$schema"] == "https://json-schema.org/draft/2020-12/schema"
@@ -138,3 +163,17 @@ def test_a_reader_that_goes_away_is_no_traceback() -> None:
         run.stdout.close()
         assert run.stderr.read() == b""
     assert run.returncode == 0
+
+
+def test_ports_shows_what_the_last_night_counted(tmp_path: Path) -> None:
+    from stagectl.journal.paths import new_path
+    from stagectl.journal.schema import Night
+    from stagectl.journal.write import Journal
+    from stagectl.story.rows import Row
+
+    night = Night(setlist="nine songs", begun_us=0, program="test")
+    with Journal.create(new_path(tmp_path / "nights", 0), night) as journal:
+        for number in (10, 1_440):
+            journal.write([Row(number, "count", who="drum pedal", what="clock", number=number)], number)
+    run = stagectl("ports", STATE_DIRECTORY=str(tmp_path), TMPDIR=str(tmp_path))
+    assert "counted in the last night:\n  drum pedal: 1,440 of: clock\n" in run.stdout

@@ -7,7 +7,8 @@ levels above their ceilings, desks with three steps, desks that cannot say `off`
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import combinations
 from typing import TypeVar
 
 from hypothesis import strategies as st
@@ -27,6 +28,7 @@ from stagectl.core.actions import (
     Tell,
     Undo,
 )
+from stagectl.core.contacts import Switch
 from stagectl.core.effects import Ask, Effect
 from stagectl.core.events import (
     DeskCame,
@@ -50,6 +52,7 @@ from stagectl.core.plan import (
     Limits,
     Link,
     Message,
+    Pair,
     Pedal,
     Plan,
     Scene,
@@ -60,6 +63,7 @@ from stagectl.core.plan import (
 )
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
+from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_MAX, Travel
 
 DIN = Link(message_ns=960_000, burst_ns=1 * MS)
 """Three bytes at 31,250 baud, ten bits a byte: 960 µs (MIDI 1.0, 4.2.1)."""
@@ -262,21 +266,79 @@ def controls(draw: st.DrawFn, sizes: Sizes, name: str) -> Control:
             column=draw(st.one_of(st.none(), st.integers(0, sizes.columns - 1))),
             listener=draw(st.one_of(st.none(), st.integers(0, sizes.listeners - 1))),
         )
-        return Control(name=name, does={Gesture.TURN: action}, top=draw(st.sampled_from((127, 16_383))))
-    gestures = draw(st.sets(st.sampled_from((Gesture.PRESS, Gesture.RELEASE, Gesture.HOLD, Gesture.DOUBLE))))
+        top = draw(st.sampled_from((127, 16_383)))
+        return Control(name=name, does={Gesture.TURN: action}, top=top, travel=draw(travels(top)))
+    gestures = draw(st.sets(st.sampled_from(FOOT)))
     return Control(
         name=name,
         does={gesture: draw(actions(sizes)) for gesture in Gesture if gesture in gestures},
         timing=draw(timings()),
         gives_release=draw(st.integers(0, 4)) > 0,
+        switch=draw(switches()),
+    )
+
+
+FOOT = (Gesture.PRESS, Gesture.RELEASE, Gesture.HOLD, Gesture.DOUBLE, Gesture.REPEAT)
+"""What can be mapped to a switch."""
+
+
+@st.composite
+def travels(draw: st.DrawFn, top: int) -> Travel:
+    """A treadle's own way, as short as a few values or as long as all of them."""
+    heel, toe = draw(st.one_of(st.just([0, top]), st.lists(st.integers(0, top), min_size=2, max_size=2, unique=True)))
+    return Travel(
+        heel=heel,
+        toe=toe,
+        dead=draw(st.integers(0, DEAD_MAX)),
+        jitter=draw(st.integers(0, 5)),
+        curve=draw(st.sampled_from((100, 100, 50, 200, CURVE_MIN, CURVE_MAX))),
+        smooth_ns=draw(st.sampled_from((0, 0, 1, 5, 20))) * MS,
+    )
+
+
+@st.composite
+def switches(draw: st.DrawFn) -> Switch:
+    """Any kind of switch."""
+    return Switch(
+        latching=draw(st.integers(0, 4)) == 0,
+        threshold=draw(st.sampled_from((None, None, 1, 100))),
+        rests_closed=draw(st.integers(0, 4)) == 0,
+        bounce_ns=draw(st.sampled_from((0, 20, 20, 50))) * MS,
     )
 
 
 @st.composite
 def timings(draw: st.DrawFn) -> Timing:
-    """Lengths of hold and double press, either of them the longer one."""
+    """Lengths of hold, double press and repeat, any of them the longest one."""
     lengths = st.integers(1, 12).map(lambda units: units * 50 * MS)
-    return Timing(hold_ns=draw(lengths), double_ns=draw(lengths))
+    return Timing(hold_ns=draw(lengths), double_ns=draw(lengths), repeat_ns=draw(lengths), fastest_ns=draw(lengths))
+
+
+@st.composite
+def pairs(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> tuple[tuple[Control, ...], tuple[Pair, ...]]:
+    """Some pairs of the controls, and the controls with the waits that these need."""
+    if len(controls) < 2 or draw(st.booleans()):
+        return tuple(controls), ()
+    made = tuple(
+        Pair(first=first, second=second, does=draw(actions(sizes)), within_ns=draw(st.integers(1, 3)) * 30 * MS)
+        for first, second in draw(
+            st.lists(st.sampled_from(list(combinations(range(len(controls)), 2))), min_size=1, max_size=2)
+        )
+    )
+    waits = [max((p.within_ns for p in made if at in (p.first, p.second)), default=0) for at in range(len(controls))]
+    waiting = (
+        replace(control, timing=replace(control.timing, together_ns=wait))
+        for control, wait in zip(controls, waits, strict=True)
+    )
+    return tuple(waiting), made
+
+
+@st.composite
+def feet(draw: st.DrawFn, sizes: Sizes, name: str, listener: int | None) -> Pedal:
+    """A pedal with one to three controls."""
+    plain = [draw(controls(sizes, f"control {number}")) for number in range(draw(st.integers(1, 3)))]
+    waiting, paired = draw(pairs(sizes, plain))
+    return Pedal(name=name, controls=waiting, listener=listener, pairs=paired)
 
 
 @st.composite
@@ -335,14 +397,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         whole_grid=whole_grid,
         stops=tuple(stops),
         scenes=scenes,
-        pedals=tuple(
-            Pedal(
-                name=f"pedal {at}",
-                controls=tuple(draw(controls(sizes, f"control {number}")) for number in range(draw(st.integers(1, 3)))),
-                listener=draw(whose_pedal),
-            )
-            for at in range(draw(st.integers(1, 3)))
-        ),
+        pedals=tuple(draw(feet(sizes, f"pedal {at}", draw(whose_pedal))) for at in range(draw(st.integers(1, 3)))),
         players=tuple(f"player {at}" for at in range(players)),
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),

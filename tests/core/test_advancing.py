@@ -82,7 +82,7 @@ def test_a_cable_pulled_in_mid_press() -> None:
     plan = small_plan((-1_000,), pedals=(pedal,), messages=1)
     down, up = Moved(pedal=0, control=0, value=127), Moved(pedal=0, control=0, value=0)
     for before in ((down,), (down, up)):
-        events = [(at * MS, event) for at, event in enumerate((*before, PedalWent(pedal=0)), 1)]
+        events = [(at * 30 * MS, event) for at, event in enumerate((*before, PedalWent(pedal=0)), 1)]
         pulled = run(plan, events)
         assert not pulled.state.hands
         assert next_wake(pulled.state) is None

@@ -20,7 +20,7 @@ from needs import needs
 from shipped import profile_of
 
 from stagectl.desk.speak import Speaker
-from stagectl.ports.midi import MidiOut, MidiSystem, find
+from stagectl.ports.midi import MidiOut, MidiSystem, find_all
 from stagectl.wire.osc import build, parse
 
 STAGECTL = (sys.executable, "-m", "stagectl", "desk")
@@ -207,9 +207,7 @@ def _over_jack(jack_server: MidiSystem, name: str) -> Iterator[tuple[Program, Mi
     """A desk on a virtual port, and a port that speaks to it."""
     rig = (name, "--inputs", "5", "--mixes", "2", "--midi", NAME, "--midi-api", "jack")
     with _desk(*rig, "--json") as (program, _):
-        port = find(NAME, jack_server.outputs())
-        assert port is not None
-        out = jack_server.open_out(port)
+        out = jack_server.open_out(find_all(NAME, jack_server.outputs())[0])
         try:
             yield program, out
         finally:
@@ -262,10 +260,10 @@ RIG = ("--inputs", "4", "--mixes", "2")
 @pytest.mark.parametrize(
     ("arguments", "code", "says"),
     [
-        (("osc-decibels", *RIG, "--midi", "x"), 2, "speaks osc: give --osc HOST:PORT"),
-        (("control-change", *RIG, "--osc", "127.0.0.1:0"), 2, "speaks midi: give --midi NAME"),
-        (("osc-decibels", *RIG), 2, "speaks osc: give --osc HOST:PORT"),
-        (("osc-decibels", *RIG, "--osc", "127.0.0.1:0", "--midi", "x"), 2, "that alone"),
+        (("osc-decibels", *RIG, "--midi", "x"), 2, "speaks OSC: give --osc HOST:PORT (and no --midi)"),
+        (("control-change", *RIG, "--osc", "127.0.0.1:0"), 2, "speaks MIDI: give --midi NAME (and no --osc)"),
+        (("osc-decibels", *RIG), 2, "speaks OSC: give --osc HOST:PORT"),
+        (("osc-decibels", *RIG, "--osc", "127.0.0.1:0", "--midi", "x"), 2, "(and no --midi)"),
         (("osc-decibels", *RIG, "--osc", "here"), 2, "`here` is not HOST:PORT"),
         (("osc-decibels", *RIG, "--osc", "127.0.0.1:65536"), 2, "is not HOST:PORT"),
         (("osc-decibels", *RIG, "--osc", "127.0.0.1:-1"), 2, "is not HOST:PORT"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,12 +13,19 @@ from click.testing import CliRunner
 
 from stagectl.cli import log
 from stagectl.cli.main import main
-from stagectl.journal.paths import new_path
+from stagectl.journal.paths import new_path, spare_nights
 from stagectl.journal.write import Journal
 
 from .nights import CHANGE, NIGHT, PRESS, SILENCED, WALL, numbered
 
 _HEADING = "Harbour set, Small club, 2026-11-25 20:30 CET"
+
+
+@pytest.fixture(autouse=True)
+def spare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of its own for the nights that could not be kept in the other one."""
+    monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path / "spare"))
+    return spare_nights()
 
 
 @pytest.fixture
@@ -38,6 +46,14 @@ def test_it_tells_the_last_night(journal: Journal) -> None:
         "  0:07.250    singer: lead vocal -6 dB → -4.5 dB",
         "  0:07.250    singer: click to off",
     ]
+
+
+def test_a_night_that_was_kept_in_the_temporary_folder_is_found(journal: Journal, spare: Path) -> None:
+    spare.mkdir(parents=True)
+    Journal.create(new_path(spare, WALL + 3_600_000_000), replace(NIGHT, setlist="Later set")).close()
+    assert CliRunner().invoke(main, ["log"]).output.startswith("Later set")
+    Journal.create(new_path(journal.path.parent, WALL + 7_200_000_000), replace(NIGHT, setlist="Last set")).close()
+    assert CliRunner().invoke(main, ["log"]).output.startswith("Last set")
 
 
 def test_json_has_one_object_a_line(journal: Journal) -> None:

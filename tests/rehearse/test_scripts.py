@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
 from stagectl.core.events import Moved, PedalCame, PedalWent
 from stagectl.core.plan import Plan
 from stagectl.errors import FileFaults
-from stagectl.rehearse.script import read_script
+from stagectl.rehearse.script import ScriptModel, read_script, script_schema
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 
@@ -63,6 +64,7 @@ def test_a_press_a_hold_a_double_press_and_a_turn(plan: Plan, tmp_path: Path) ->
         ("at: 1, pedal: drum pedal, happens: press", "`control` is missing"),
         ("at: -1, pedal: drum pedal, control: left, happens: press", "`-1` is not a time"),
         ("at: 1, pedal: drum pedal, control: left, happens: stomp", "`stomp` is not something that a foot does"),
+        ("at: 1, pedal: drum pedal, control: left, happens: turn to 20", "`left` is a switch: it cannot be turned"),
         ("at: 1, pedal: drum pedal, control: left, hapens: press", "`hapens` is not a key.*did you mean `happens`"),
     ],
 )
@@ -70,3 +72,42 @@ def test_faults_name_their_line(plan: Plan, tmp_path: Path, press: str, says: st
     path = script(tmp_path, "at: 0, pedal: drum pedal, control: left, happens: press", press)
     with pytest.raises(FileFaults, match=rf"script\.yaml:3: .*{says}"):
         read_script(path, plan)
+
+
+def test_an_unknown_pedal_or_control_is_said_once_at_its_first_line(plan: Plan, tmp_path: Path) -> None:
+    path = script(
+        tmp_path,
+        "at: 1, pedal: drum pedel, control: left, happens: press",
+        "at: 2, pedal: drum pedal, control: middle, happens: press",
+        *["at: 3, pedal: drum pedel, control: right, happens: hold"] * 12,
+        "at: 4, pedal: drum pedal, control: middle, happens: press",
+        "at: 5, pedal: vocal pedal, control: middle, happens: press",
+    )
+    with pytest.raises(FileFaults) as found:
+        read_script(path, plan)
+    assert [(fault.line, fault.text) for fault in found.value.faults] == [
+        (2, "`drum pedel` is not a pedal of the rig; 12 more presses of it; did you mean `drum pedal`?"),
+        (3, "`middle` is not a control of `drum pedal`; 1 more press of it; known: `left`, `right`"),
+        (17, "`middle` is not a control of `vocal pedal`; known: `switch`, `treadle`"),
+    ]
+
+
+def test_the_schema_and_the_reader_agree_on_what_feet_do() -> None:
+    jsonschema = pytest.importorskip("jsonschema")
+    made = script_schema()
+    jsonschema.Draft202012Validator.check_schema(made)
+    for happens, sound in (("press", True), ("plug in", True), ("turn to 64", True), ("turn", False), ("stomp", False)):
+        press = {"at": "0:02", "pedal": "a", "control": "b", "happens": happens}
+        assert jsonschema.Draft202012Validator(made).is_valid({"presses": [press]}) == sound
+        try:
+            ScriptModel.model_validate({"presses": [press]})
+        except ValidationError:
+            assert not sound
+        else:
+            assert sound
+
+
+def test_every_key_of_a_script_is_described() -> None:
+    made = script_schema()
+    for part in (made, made["$defs"]["PressModel"]):
+        assert all(key["description"] for key in part["properties"].values())

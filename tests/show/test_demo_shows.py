@@ -59,8 +59,9 @@ def test_every_shipped_mapping_and_profile_fits_a_demo_show(profile: str, mappin
     if over_osc:
         copy.plant(RIG, "  port: desk", "  host: 127.0.0.1:9000")
     copy.plant(RIG, "mapping: two-switch", f"mapping: {mapping}")
-    if mapping == "osc-buttons":
-        copy.plant(RIG, "    port: drum pedal\n", "    osc port: 9010\n")
+    ends = {"osc-buttons": "osc port: 9010", "page-turner": "keyboard: page turner"}
+    if mapping in ends:
+        copy.plant(RIG, "    port: drum pedal\n", f"    {ends[mapping]}\n")
     assert copy.faults() == []
     compile_show(load_show(copy.folder))
 

@@ -145,7 +145,7 @@ def _faults(path: Path) -> list[str]:
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
-    assert _faults(tmp_path / "none.yaml") == [f"{tmp_path}/none.yaml: there is no such file"]
+    assert _faults(tmp_path / "none.yaml") == [f"{tmp_path}/none.yaml: there is no such file or folder"]
     assert _faults(tmp_path) == [f"{tmp_path}/setlist.yaml: there is no such file"]
 
 
@@ -230,3 +230,72 @@ def test_a_profile_by_name_or_by_path(nine: Copy) -> None:
     nine.plant("control-change.yaml", "over: midi", "over: radio")
     with pytest.raises(FileFaults, match="`over`: `radio` is not `midi` or `osc`"):
         load_profile(str(nine.folder / "control-change.yaml"))
+
+
+@pytest.mark.parametrize(
+    ("file", "kind"),
+    [
+        (RIG, "rig"),
+        ("two-switch.yaml", "mapping"),
+        ("control-change.yaml", "profile"),
+        ("presses.yaml", "script"),
+    ],
+)
+def test_a_file_of_another_kind_is_told_in_one_line(file: str, kind: str, nine: Copy) -> None:
+    nine.plant("presses.yaml", "", "presses: []\n")
+    path = nine.folder / file
+    assert _faults(path) == [f"{path}: this looks like a {kind}; give the setlist or its folder"]
+
+
+def test_a_mapping_and_a_profile_may_be_named_with_their_ending(nine: Copy) -> None:
+    nine.plant(RIG, "mapping: two-switch\n", "mapping: two-switch.yaml\n")
+    nine.plant(RIG, "profile: control-change", "profile: control-change.yaml")
+    assert nine.faults() == []
+    nine.plant(RIG, "mapping: two-switch.yaml\n", "mapping: two-swich.yaml #!\n")
+    assert [says for _, _, says in nine.faults()] == [
+        "there is no mapping `two-swich.yaml` beside rig.yaml, nor one that ships with the program; did you mean "
+        "`two-switch`?"
+    ]
+
+
+def test_the_names_of_files_beside_the_rig_are_offered(nine: Copy) -> None:
+    nine.plant("drum-pads.yaml", "", (nine.folder / "two-switch.yaml").read_text("utf-8"))
+    nine.plant("our-board.yaml", "", (nine.folder / "control-change.yaml").read_text("utf-8"))
+    nine.plant(RIG, "mapping: two-switch\n", "mapping: drum-pad\n")
+    nine.plant(RIG, "profile: control-change", "profile: our-bord")
+    says = [says for _, _, says in nine.faults()]
+    assert [one.rpartition("; ")[2] for one in says] == ["did you mean `our-board`?", "did you mean `drum-pads`?"]
+    nine.plant(RIG, "mapping: drum-pad\n", "mapping: qqq\n")
+    known = nine.faults()[1][2]
+    assert "`drum-pads`" in known
+    assert "rig`" not in known
+    assert "our-board" not in known
+
+
+def test_a_profile_whose_ending_was_left_out(nine: Copy, monkeypatch: pytest.MonkeyPatch) -> None:
+    nine.plant("our-board.yaml", "", (nine.folder / "control-change.yaml").read_text("utf-8"))
+    with pytest.raises(FileFaults, match=r"/our-board: there is no such file; did you mean `our-board\.yaml`\?"):
+        load_profile(str(nine.folder / "our-board"))
+    with pytest.raises(FileFaults, match=r"/our-desk: there is no such file; the name of a profile of your own ends"):
+        load_profile(str(nine.folder / "our-desk"))
+    monkeypatch.chdir(nine.folder)
+    with pytest.raises(FileFaults, match=r"^our-board: there is no such file; did you mean `our-board\.yaml`\?"):
+        load_profile("our-board")
+
+
+def test_a_number_that_suits_no_rig_is_a_fault_of_the_profile_itself(nine: Copy) -> None:
+    nine.plant("control-change.yaml", "    channel: {first: 1, per mix: 1}             #", "    channel: 0 #! #")
+    path = nine.folder / "control-change.yaml"
+    assert nine.faults() == [(path.name, nine.marked(path.name)[0], "`channel`: channel 0 is outside 1 to 16")]
+    with pytest.raises(FileFaults, match=r"control-change\.yaml:[0-9]+: `channel`: channel 0 is outside 1 to 16"):
+        load_profile(str(path))
+
+
+def test_a_number_that_suits_some_rig_is_no_fault_of_the_profile(nine: Copy) -> None:
+    nine.plant(
+        "control-change.yaml",
+        "    channel: {first: 1, per mix: 1}             #",
+        "    channel: {first: 0, per mix: 1} #",
+    )
+    load_profile(str(nine.folder / "control-change.yaml"))
+    assert {file for file, _, _ in nine.faults()} == {RIG}

@@ -82,6 +82,7 @@ def test_an_editor_completes_every_action_of_the_table() -> None:
 
 
 MAPPING = "name: x\ncontrols:\n  a:\n    sends: {{control change: 80}}\n    press: {}\n"
+SENDS = "name: x\ncontrols:\n  a:\n    sends: {}\n    press: next\n"
 SETLIST = "title: x\nrig: r.yaml\nbase: {{a: {{b: {}}}}}\nsongs: [{{name: 808}}]\n"
 LAYER = "title: x\nrig: r.yaml\nbase: {{}}\nfade: 1\nsongs: [{{name: x, levels: {{a: {{b: {}}}}}}}]\n"
 FADE = "title: x\nrig: r.yaml\nbase: {{}}\nfade: {}\nsongs: [{{name: true}}]\n"
@@ -114,6 +115,38 @@ AGREED = [
     *(
         (MAPPING, "mapping", typed)
         for typed in ("{nudge: own, by: 13}", "{nudge: own, by: 1, lasts: year}", "ride", "go to")
+    ),
+    *(
+        (SENDS, "mapping", typed)
+        for typed in (
+            "pitch bend",
+            "{channel pressure: , channel: any}",
+            "{key pressure: 3, channel: 3}",
+            "{control change pair: 31}",
+            "{nrpn: 16382}",
+            "{program: 1, bank: 16383}",
+            "{sysex: 'F0 7D ?? {value msb}{value lsb} f7'}",
+            "{realtime: stop}",
+            "{key: page down}",
+            "{key: 1}",
+        )
+    ),
+    *(
+        (SENDS, "mapping", typed)
+        for typed in (
+            "note",
+            "{pitch bend: 1}",
+            "{control change pair: 32}",
+            "{rpn: 16383}",
+            "{program: 1, bank: any}",
+            "{sysex: F0 7D 80 F7}",
+            "{sysex: 'F0 {mix} F7'}",
+            "{realtime: clock}",
+            "{song select: 128}",
+            "{key: page sideways}",
+            "{key: 10}",
+            "{key: }",
+        )
     ),
     *((SETLIST, "setlist", typed) for typed in ("-3", "off", "Off", "-7.5 dB", ".5", "0", "-120", "20", "+3")),
     *((SETLIST, "setlist", typed) for typed in ("loud", "-121", "20.5", "no", "[1]", "up 3", "")),

@@ -96,3 +96,14 @@ MESSAGES = st.one_of(
 def test_the_messages_of_mido_come_whole(messages: list[mido.Message]) -> None:
     raw = b"".join(bytes(message.bytes()) for message in messages)
     assert _fed(raw) == ([message.hex() for message in messages], Counter())
+
+
+@pytest.mark.parametrize("half", ["B0 07", "B0 07 64", "F0 7D 01", "F2 01", "90"])
+def test_after_a_reset_nothing_is_half_said(half: str) -> None:
+    counted: Counter[str] = Counter()
+    stream = MidiStream(counted)
+    stream.feed(bytes.fromhex(half))
+    stream.reset()
+    assert stream.feed(bytes.fromhex("07 64")) == []
+    assert counted == {NO_STATUS: 2}
+    assert stream.feed(bytes.fromhex("B0 07 64")) == [bytes.fromhex("B0 07 64")]

@@ -1,0 +1,204 @@
+"""`stagectl learn`: a mapping file for a pedal, from what it sends."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stagectl.cli.common import api_option
+
+if TYPE_CHECKING:
+    from stagectl.learn.series import Sender
+    from stagectl.learn.verdict import Learned, Verdict
+
+Pedal = tuple[str, "Learned"]
+"""The port (or track) and what it said."""
+
+
+@click.command("learn")
+@click.option("--take", type=click.Path(path_type=Path), metavar="FILE", help="Learn from a recording (.mid) instead.")
+@click.option("--port", metavar="PART", default="", help="Only the ports, or tracks, whose name holds this.")
+@click.option("--name", metavar="NAME", help="The pedal's name in the mapping file.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="The mapping file to write.")
+@api_option
+def command(take: Path | None, port: str, name: str | None, output: Path | None, api: str) -> None:
+    """Learn what each control of a pedal sends, by pressing it, and write a mapping file.
+
+    Every MIDI port is listened to until Enter (or until standard input ends). Press each switch three times, short and
+    a second apart; rock each treadle from heel to toe and back, twice, and rest at each end. No show and no desk is
+    needed. At a terminal it then asks for names and for the file. From a recording, or with no terminal, the names are
+    `switch 1`, `treadle 1` and so on, and without -o the file goes to standard output.
+
+    \b
+    Examples:
+      stagectl learn
+      stagectl learn --take pedal.mid -o pedal.yaml
+    """
+    asks = take is None and sys.stdin.isatty() and sys.stdout.isatty()
+    _check(name, output, asks)
+    try:
+        pedals = _from_take(take, port) if take is not None else _live(api, port, asks)
+        if asks:
+            _ask_and_write(pedals, name, output)
+        else:
+            _write(_only(pedals), name, output)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("\nNothing was written.", err=True)
+        raise SystemExit(1) from None
+
+
+def _check(name: str | None, output: Path | None, asks: bool) -> None:
+    """Wrong usage is said before anybody presses anything."""
+    if name is not None and (fault := _name_fault(name)):
+        raise click.BadParameter(fault, param_hint="--name")
+    if output is None:
+        return
+    if output.suffix != ".yaml":
+        raise click.BadParameter("the name of a mapping file ends with `.yaml`", param_hint="-o")
+    if not output.parent.is_dir():
+        raise click.BadParameter(f"there is no folder `{output.parent}`", param_hint="-o")
+    if output.exists() and not asks:
+        raise click.BadParameter(f"`{output}` is there already; it is not overwritten unasked", param_hint="-o")
+
+
+def _name_fault(name: str) -> str:
+    from stagectl.show.values import NameText
+
+    try:
+        NameText().parse(name)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+# -- listening --------------------------------------------------------------------------------------------
+
+
+def _from_take(take: Path, part: str) -> list[Pedal]:
+    from stagectl.errors import Fault, FileFaults
+    from stagectl.learn.analyse import analyse
+    from stagectl.learn.take import pedals_of
+    from stagectl.learn.watching import line_of
+
+    learned = [(track, analyse(packets)) for track, packets in pedals_of(take) if part.lower() in track.lower()]
+    pedals = [(track, one) for track, one in learned if one.verdicts]
+    if not pedals:
+        raise FileFaults([Fault(str(take), 0, "no control speaks in this take")])
+    for track, one in pedals:
+        for verdict in one.verdicts:
+            click.echo(line_of(track, verdict), err=True)
+    return pedals
+
+
+def _live(api: str, part: str, asks: bool) -> list[Pedal]:
+    from contextlib import ExitStack
+
+    from stagectl.errors import DeviceError
+    from stagectl.learn.listen import Listener, Shows
+    from stagectl.learn.watching import InPlace, Lines, enter_pressed
+    from stagectl.ports.midi import open_system
+
+    system = open_system(api)
+    with ExitStack() as stack:
+        stack.callback(system.close)
+        shows: Shows = Lines(lambda line: click.echo(line, err=True))
+        if asks:
+            from rich.console import Console
+
+            shows = stack.enter_context(InPlace(Console()))
+        shows.say("Press each switch three times, a second apart; rock each treadle there and back, twice.")
+        shows.say("Enter ends it.")
+        ports = Listener(system, shows, part).until(enter_pressed)
+    pedals = [(port.name, port.learned()) for port in ports]
+    if not any(one.verdicts for _, one in pedals):
+        raise DeviceError("no control spoke" if ports else "there was no MIDI port to listen to")
+    return [(port, one) for port, one in pedals if one.verdicts]
+
+
+def _only(pedals: list[Pedal]) -> Pedal:
+    """The only pedal; a mapping file is for one."""
+    if len(pedals) > 1:
+        names = ", ".join(f"`{port}`" for port, _ in pedals)
+        raise click.UsageError(f"several pedals spoke, and a mapping is for one; name it with --port: {names}")
+    return pedals[0]
+
+
+# -- with no terminal -------------------------------------------------------------------------------------
+
+
+def _write(pedal: Pedal, name: str | None, output: Path | None) -> None:
+    from stagectl.learn.write import default_names, mapping_text, write_whole
+
+    port, learned = pedal
+    text = mapping_text(name or _short(port), port, learned, default_names(learned.verdicts))
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    write_whole(output, text)
+    click.echo(f"Written: {output}", err=True)
+
+
+def _short(port: str) -> str:
+    """A pedal's name from its port's: what stands before the first colon, as far as a name may be long."""
+    from stagectl.show.values import NAME_MAX
+
+    short = "".join(char for char in port.partition(":")[0] if char.isprintable()).strip()[:NAME_MAX].strip()
+    return short or "pedal"
+
+
+# -- at a terminal ----------------------------------------------------------------------------------------
+
+
+def _ask_and_write(pedals: list[Pedal], name: str | None, output: Path | None) -> None:
+    from stagectl.learn.write import file_name, mapping_text, write_whole
+
+    for port, learned in pedals:
+        if len(pedals) > 1 and not click.confirm(f"\nWrite a mapping for `{port}`?", default=True):
+            continue
+        click.echo(f"\n{port}")
+        called = name or _ask_name("Name of the pedal", _short(port), set())
+        learned, names = _ask_controls(learned)
+        text = mapping_text(called, port, learned, names)
+        click.echo("\n" + text)
+        path = _ask_path(output if output is not None else Path(file_name(called)))
+        write_whole(path, text)
+        click.echo(f"Written: {path}. In the rig: `mapping: {path.stem}`.")
+
+
+def _ask_name(what: str, default: str, taken: set[str]) -> str:
+    while True:
+        given = str(click.prompt(what, default=default)).strip()
+        fault = _name_fault(given) or (f"`{given}` is the name of another" if given in taken else "")
+        if not fault:
+            return given
+        click.echo(f"  {fault}")
+
+
+def _ask_controls(learned: Learned) -> tuple[Learned, dict[Sender, str]]:
+    """A name for each control, and the way of each treadle."""
+    from dataclasses import replace
+
+    from stagectl.learn.write import default_names
+
+    defaults = default_names(learned.verdicts)
+    names: dict[Sender, str] = {}
+    verdicts: list[Verdict] = []
+    for verdict in learned.verdicts:
+        click.echo(f"  {verdict.sender}: {verdict.words()}")
+        names[verdict.sender] = _ask_name("  Name", defaults[verdict.sender], set(names.values()))
+        up = verdict.is_switch or click.confirm("  Does the toe going down make its value larger?", default=True)
+        verdicts.append(verdict if up else verdict.turned())
+    return replace(learned, verdicts=tuple(verdicts)), names
+
+
+def _ask_path(path: Path) -> Path:
+    """Where to write: asked until it is a new file, or one that may be overwritten."""
+    while True:
+        path = Path(str(click.prompt("File", default=str(path))).strip())
+        if path.suffix != ".yaml":
+            click.echo("  the name of a mapping file ends with `.yaml`")
+        elif not path.exists() or click.confirm(f"  `{path}` is there already. Overwrite it?", default=False):
+            return path

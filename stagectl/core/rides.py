@@ -1,0 +1,130 @@
+"""A treadle rides a level: hysteresis, pick-up and smoothing.
+
+- Jitter: a value within `jitter` of the one that was taken last is not taken, unless it is an end of the way and the
+  one before was not. What was not taken is counted, and recorded once, before the next value that is.
+- Pick-up: a treadle takes hold of its level when its shift meets the one that the level has, or passes it; until then
+  its values are refused, so that no level jumps. It loses hold when what it is mapped to changes (another level,
+  another range), and when somebody else has moved the shift meanwhile; a song that changes neither leaves it its hold,
+  since a shift counts from whatever the scene's level is.
+- Smoothing: the level stands at the mean of the treadle's shifts at the last `FRAMES` frames, which are a quarter of
+  `smooth_ns` apart; the first frame is at once. So the level never leaves the range of what the foot asked for, rises
+  where the foot only rises, and stands exactly at the resting value at most `smooth_ns` after it was said: within
+  that time every frame has come to it. Frames are wake-ups of the core, at their own nominal times.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Final
+
+from stagectl.core.act import retarget, send_meant
+from stagectl.core.actions import Ride
+from stagectl.core.effects import Reason
+from stagectl.core.gestures import Gesture
+from stagectl.core.plan import Control
+from stagectl.core.state import Grip, Key
+from stagectl.core.travel import FULL, shift_at
+from stagectl.core.work import Presser, Work, pressed, presser_of, refuse
+
+PICK_UP: Final = 50
+"""How near a treadle's shift must be to the level's present one to take hold of it: half a dB."""
+
+FRAMES: Final = 4
+"""Frames of a smoothed way: at the longest smoothing they are 5 ms apart."""
+
+JITTER_MAX: Final = 9_999
+"""Values of one tremble that are counted; more are not told from so many."""
+
+
+def ride(work: Work, key: Key, control: Control, action: Ride, value: int) -> None:
+    """A treadle says a value, 0 to the control's top."""
+    places = control.travel.places(control.top)
+    last = work.state.grips.get(key)
+    if last is not None and last.action != action:
+        tell_jitter(work, key)
+        last = None
+    if last is not None:
+        ends = places[value] in (0, FULL) and places[value] != places[last.value]
+        if 0 < abs(value - last.value) <= control.travel.jitter and not ends:
+            _keep(work, key, replace(last, ignored=min(last.ignored + 1, JITTER_MAX)))
+            return
+        tell_jitter(work, key)
+    by = presser_of(work, key, Ride.word)
+    pressed(work, by, Gesture.TURN.value)
+    send = send_meant(work, by, action.column, action.listener)
+    if isinstance(send, Reason):
+        refuse(work, by, send)
+        return
+    if work.bounds(send) is None or work.scene_levels(work.state.place)[send] is None:
+        refuse(work, by, Reason.NOT_DRIVEN, work.plan.send_name(send))
+        return
+    shift = shift_at(places[value], action.low, action.high)
+    now = work.state.rides.get(send, 0)
+    holds = abs(shift - now) <= PICK_UP
+    if last is not None:
+        kept = last.holds and last.out == now
+        holds = holds or kept or min(last.shift, shift) <= now <= max(last.shift, shift)
+    gliding = last is not None and last.due is not None and holds
+    grip = Grip(
+        value=value,
+        shift=shift,
+        holds=holds,
+        send=send,
+        action=action,
+        out=now,
+        press=by.press,
+        due=last.due if gliding and last is not None else None,
+        samples=last.samples if gliding and last is not None else (),
+    )
+    if not holds:
+        _keep(work, key, grip)
+        refuse(work, by, Reason.NOT_PICKED_UP, work.plan.send_name(send))
+    elif control.travel.smooth_ns == 0:
+        _give(work, key, by, grip, shift)
+    elif gliding or shift == now:
+        _keep(work, key, grip)
+    else:
+        _frame(work, key, by, replace(grip, samples=(now,) * FRAMES), control.travel.smooth_ns)
+
+
+def glide_on(work: Work, key: Key) -> None:
+    """The next frame of a smoothed way is due."""
+    grip = work.state.grips[key]
+    if work.state.rides.get(grip.send, 0) != grip.out:
+        # Somebody else moves this level now.
+        _keep(work, key, replace(grip, holds=False, due=None, samples=()))
+        return
+    by = presser_of(work, key, Ride.word, grip.press)
+    _frame(work, key, by, grip, work.plan.pedals[key[0]].controls[key[1]].travel.smooth_ns)
+
+
+def _frame(work: Work, key: Key, by: Presser, grip: Grip, smooth_ns: int) -> None:
+    samples = (*grip.samples[1:], grip.shift)
+    if samples[0] == grip.shift and len(set(samples)) == 1:
+        _give(work, key, by, replace(grip, due=None, samples=()), grip.shift)
+    else:
+        due = work.at + smooth_ns // FRAMES
+        _give(work, key, by, replace(grip, due=due, samples=samples), sum(samples) // FRAMES)
+
+
+def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
+    """The treadle's level gets this shift."""
+    moves = shift != work.state.rides.get(grip.send, 0)
+    _keep(work, key, replace(grip, out=shift))
+    if moves:
+        work.set(rides=MappingProxyType({**work.state.rides, grip.send: shift}))
+        retarget(work, by, (grip.send,), leading=grip.send)
+
+
+def tell_jitter(work: Work, key: Key) -> None:
+    """Record the values that were not taken, if any."""
+    grip = work.state.grips[key]
+    if grip.ignored:
+        values = f"{grip.ignored} value{'s' if grip.ignored > 1 else ''}"
+        refuse(work, presser_of(work, key, values), Reason.JITTER)
+        _keep(work, key, replace(grip, ignored=0))
+
+
+def _keep(work: Work, key: Key, grip: Grip) -> None:
+    work.set(grips=MappingProxyType({**work.state.grips, key: grip}))

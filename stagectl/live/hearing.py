@@ -1,0 +1,182 @@
+"""Hearing the pedals: from what the drivers hand over to events, whatever else is on the wire.
+
+A flood of messages that mean nothing is counted, and only the first few of each second are recorded one by one; a
+pedal that promises to be heard all the time (active sensing) and falls silent counts as gone.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Final
+
+from stagectl.core.events import Event, PedalCame, PedalWent, Unmapped
+from stagectl.errors import DeviceError
+from stagectl.live.inbox import Inbox
+from stagectl.live.sensing import Sensing
+from stagectl.pedals.fine import PAIR_WAIT_NS
+from stagectl.pedals.hear import KeyEar, MidiEar, OscEar
+from stagectl.pedals.keyboard import KeyboardPort
+from stagectl.show.load import Show
+from stagectl.story.rows import Row
+
+UNKNOWN_PER_S: Final = 20
+"""Messages of one pedal that no control stands for and that are recorded one by one, each second; more are counted."""
+
+PER_PACKET: Final = 64
+"""Events of one OSC packet that are taken; a bundle with more is not from a foot, and the rest are counted."""
+
+FLOOD: Final = "messages beyond those that are recorded one by one"
+INBOX_FULL: Final = "messages that came faster than they could be taken"
+
+
+class Hearing:
+    """The ears of all pedals. `handle` takes each event with its monotonic time, ns, in the loop's thread."""
+
+    def __init__(self, show: Show, handle: Callable[[Event, int], None], trouble: Callable[[str], None]) -> None:
+        self._handle = handle
+        self._loop = asyncio.get_running_loop()
+        self._names = [pedal.name for pedal in show.rig.pedals]
+        self.ears: list[MidiEar | OscEar | KeyEar] = []
+        self.osc_ports: dict[int, list[int]] = {}
+        for at, pedal in enumerate(show.rig.pedals):
+            mapping = show.mappings[pedal.mapping]
+            if pedal.osc_port is not None:
+                self.ears.append(OscEar(at, mapping))
+                self.osc_ports.setdefault(pedal.osc_port, []).append(at)
+            elif pedal.keyboard is not None:
+                self.ears.append(KeyEar(at, mapping))
+            else:
+                self.ears.append(MidiEar(at, mapping))
+        self._inbox = Inbox(self._loop, self._heard, trouble)
+        self._sensing = [Sensing() for _ in self.ears]
+        self._timers: dict[int, asyncio.TimerHandle] = {}
+        self._halves: dict[int, asyncio.TimerHandle] = {}
+        self._unknown = [(0, 0)] * len(self.ears)
+        self._told: dict[tuple[int, str], int] = {}
+
+    def put_from(self, pedal: int) -> Callable[[bytes, int], None]:
+        """What the driver of a pedal's port calls, on its own thread."""
+
+        def put(packet: bytes, at: int) -> None:
+            self._inbox.put(pedal, packet, at)
+
+        return put
+
+    def _heard(self, pedal: int, packet: bytes, at: int) -> None:
+        if self._sensing[pedal].heard(packet, at):
+            self._handle(PedalCame(pedal=pedal), at)
+        self._expect(pedal)
+        ear = self.ears[pedal]
+        assert isinstance(ear, MidiEar)
+        for event in ear.hear(packet):
+            self._event(pedal, event, at)
+        self._settle_later(pedal, ear)
+
+    def _settle_later(self, pedal: int, ear: MidiEar) -> None:
+        """A coarse value whose fine part does not come counts when the wire has been quiet."""
+        timer = self._halves.pop(pedal, None)
+        if timer is not None:
+            timer.cancel()
+        if ear.waiting:
+            self._halves[pedal] = self._loop.call_later(PAIR_WAIT_NS / 1e9, self._settle, pedal, ear)
+
+    def _settle(self, pedal: int, ear: MidiEar) -> None:
+        self._halves.pop(pedal, None)
+        for event in ear.settle():
+            self._event(pedal, event, time.monotonic_ns())
+
+    def heard_keys(self, pedal: int, gone: Callable[[int], None]) -> Callable[[KeyboardPort], None]:
+        """What the loop calls when a keyboard-type pedal has something to say. `gone`: its device is no more."""
+
+        def heard(port: KeyboardPort) -> None:
+            ear = self.ears[pedal]
+            assert isinstance(ear, KeyEar)
+            try:
+                moves = port.read()
+            except DeviceError:
+                gone(pedal)
+                return
+            for event in ear.hear(moves):
+                self._event(pedal, event, time.monotonic_ns())
+
+        return heard
+
+    def heard_osc(self, pedals: Sequence[int]) -> Callable[[bytes, int, Any], None]:
+        """What the socket of some pedals calls: of several, the one that knows the message has it."""
+
+        def heard(packet: bytes, at: int, _sender: Any) -> None:
+            told = {pedal: ear.hear(packet) for pedal in pedals if isinstance(ear := self.ears[pedal], OscEar)}
+            known = [p for p, events in told.items() if not any(isinstance(event, Unmapped) for event in events)]
+            pedal = (known or list(told))[0]
+            for event in told[pedal][:PER_PACKET]:
+                self._event(pedal, event, at)
+            self.ears[pedal].counted.update({FLOOD: max(0, len(told[pedal]) - PER_PACKET)})
+
+        return heard
+
+    def _event(self, pedal: int, event: Event, at: int) -> None:
+        if isinstance(event, Unmapped) and not self._may_record(pedal, at):
+            self.ears[pedal].counted[FLOOD] += 1
+            return
+        self._handle(event, at)
+
+    def _may_record(self, pedal: int, at: int) -> bool:
+        second, count = self._unknown[pedal]
+        if at // 1_000_000_000 != second:
+            second, count = at // 1_000_000_000, 0
+        self._unknown[pedal] = (second, count + 1)
+        return count < UNKNOWN_PER_S
+
+    # -- active sensing -----------------------------------------------------------------------------------
+
+    def _expect(self, pedal: int) -> None:
+        """Look again when the silence would have been too long."""
+        due = self._sensing[pedal].due
+        if due is not None and pedal not in self._timers:
+            self._timers[pedal] = self._loop.call_at(due / 1e9, self._look, pedal)
+
+    def _look(self, pedal: int) -> None:
+        del self._timers[pedal]
+        if self._sensing[pedal].silent(time.monotonic_ns()):
+            self.forget_half(pedal)
+            self._handle(PedalWent(pedal=pedal), time.monotonic_ns())
+        self._expect(pedal)
+
+    def port_changed(self, pedal: int, here: bool) -> None:
+        """The pedal's port came or went."""
+        self.forget_half(pedal)
+        was_lost = self._sensing[pedal].lost
+        self._sensing[pedal].forget()
+        if here or not was_lost:
+            event: Event = PedalCame(pedal=pedal) if here else PedalWent(pedal=pedal)
+            self._handle(event, time.monotonic_ns())
+
+    def forget_half(self, pedal: int) -> None:
+        """What was half said is forgotten."""
+        self.ears[pedal].reset()
+
+    # -- what was counted ---------------------------------------------------------------------------------
+
+    def counts(self, at: int) -> list[Row]:
+        """Rows for everything whose count has changed since the last time. `at`: ns since the night began."""
+        return list(self._counts(at))
+
+    def _counts(self, at: int) -> Iterator[Row]:
+        for pedal, ear in enumerate(self.ears):
+            for what, number in sorted(ear.counted.items()):
+                if self._told.get((pedal, what)) != number:
+                    self._told[pedal, what] = number
+                    yield Row(at, "count", who=self._names[pedal], what=what, number=number)
+        lost: Counter[str] = Counter({INBOX_FULL: self._inbox.lost} if self._inbox.lost else {})
+        for what, number in lost.items():
+            if self._told.get((-1, what)) != number:
+                self._told[-1, what] = number
+                yield Row(at, "count", who="pedals", what=what, number=number)
+
+    def close(self) -> None:
+        """No more looking."""
+        for timer in (*self._timers.values(), *self._halves.values()):
+            timer.cancel()

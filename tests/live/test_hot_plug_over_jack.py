@@ -1,0 +1,98 @@
+"""The cable falls out under a foot, again and again, on real ports: nothing fires by going or by coming back, and
+every press after it counts."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jack import jack_server as jack_server
+from lines import Program
+from nights import playing, told
+
+from stagectl.ports.midi import MidiSystem
+
+pytestmark = [pytest.mark.ports, pytest.mark.slow]
+
+TIMES = 100
+
+RIG = """
+inputs: [{name: voice, socket: 1}]
+listeners: [{name: singer, mix: 1, own input: voice}]
+desk: {profile: osc-decibels, host: '127.0.0.1:9'}
+pedals: [{name: foot, port: plugged, mapping: switches, listener: singer}]
+"""
+MAPPING = """
+name: switches
+controls:
+  more: {sends: {control change: 80}, press: {nudge: own, by: +1}, release: undo}
+  less: {sends: {control change: 81}, press: {nudge: own, by: -1}, hold: undo, hold time: 100 ms}
+"""
+SETLIST = """
+title: plugging
+rig: rig.yaml
+base: {singer: {voice: -20}}
+songs: [{name: one}]
+"""
+
+
+def plug(at: int) -> Any:
+    """The pedal, plugged in; its client has another number each time."""
+    import rtmidi
+
+    port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"socket {at}")
+    port.open_virtual_port("plugged")
+    return port
+
+
+def unplug(port: Any) -> None:
+    port.close_port()
+    port.delete()
+
+
+def press(port: Any, daemon: Program, control: int, value: int, wanted: str) -> None:
+    """A switch's message, sent again where JACK lost it, until the daemon tells what came of it."""
+    for _ in range(5):
+        port.send_message([0xB0, control, value])
+        try:
+            while wanted not in daemon.line(1):
+                pass
+        except TimeoutError:
+            continue
+        return
+    raise AssertionError(f"controller {control} was never understood")
+
+
+def test_a_hundred_times_out_and_in_under_a_foot(tmp_path: Path, jack_server: MidiSystem) -> None:
+    for name, text in (("rig", RIG), ("switches", MAPPING), ("setlist", SETLIST)):
+        (tmp_path / f"{name}.yaml").write_text(text)
+    journal = tmp_path / "plugged.night"
+    with playing(tmp_path, journal, "--midi-api", "jack") as daemon:
+        daemon.until(lambda line: line.startswith("ready"))
+        for at in range(TIMES):
+            port = plug(at)
+            daemon.until(lambda line: "foot is here" in line)
+            # Down, and the cable falls out: neither the release nor the hold may fire.
+            press(port, daemon, 80, 127, "nudge (foot, more, press)")
+            port.send_message([0xB0, 81, 127])
+            unplug(port)
+            daemon.until(lambda line: "foot is gone" in line)
+            port = plug(at + TIMES)
+            daemon.until(lambda line: "foot is here" in line)
+            # Back: the next press counts at once, and its release too.
+            press(port, daemon, 80, 127, "nudge (foot, more, press)")
+            press(port, daemon, 80, 0, "undo (foot, more, release)")
+            press(port, daemon, 81, 127, "undo (foot, less, hold)")
+            unplug(port)
+            daemon.until(lambda line: "foot is gone" in line)
+        daemon.process.send_signal(signal.SIGTERM)
+        assert daemon.process.wait(10) == 0
+    lived = told("log", "--journal", str(journal))
+    gestures = [one["gesture"] for one in lived if one["kind"] == "press"]
+    assert gestures.count("press") == 2 * TIMES
+    assert gestures.count("release") == TIMES
+    assert gestures.count("hold") == TIMES
+    # A message that was sent again after JACK was only late is refused as already done; nothing else is refused.
+    assert {one["reason"] for one in lived if one["kind"] == "refusal"} <= {"it was down already", "it was up already"}

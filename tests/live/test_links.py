@@ -1,0 +1,124 @@
+"""Links and the watch that looks for them, with ports that come and go in every order."""
+
+from __future__ import annotations
+
+import asyncio
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stagectl.live.links import Gone, Link, Port
+from stagectl.live.watch import Watch
+from stagectl.ports.midi import find_all
+
+
+class FakePort:
+    """A port that knows whether it was closed."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.open = True
+
+    def send(self, packet: bytes) -> None:
+        assert self.open
+
+    def close(self) -> None:
+        assert self.open
+        self.open = False
+
+
+class FakeSystem:
+    """A MIDI system with whatever ports the test puts there."""
+
+    answers = True
+
+    def __init__(self) -> None:
+        self.names: list[str] = []
+        self.opened: list[FakePort] = []
+
+    def inputs(self) -> list[str]:
+        return list(self.names)
+
+    def outputs(self) -> list[str]:
+        return []
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class FakePedal:
+    """A pedal's link, as the real one but for the driver."""
+
+    hears = True
+    is_midi = True
+
+    def __init__(self, name: str, wants: str, system: FakeSystem) -> None:
+        self.name, self.wants, self.system = name, wants, system
+        self.port: FakePort | None = None
+
+    @property
+    def port_name(self) -> str | None:
+        return None if self.port is None else self.port.name
+
+    def seek(self, system: object, names: list[str]) -> FakePort | Gone | None:
+        if self.port is not None:
+            return None if self.port.name in names else Gone()
+        found = find_all(self.wants, names)
+        if not found:
+            return None
+        self.system.opened.append(FakePort(found[0]))
+        return self.system.opened[-1]
+
+    def take(self, port: Port) -> None:
+        assert isinstance(port, FakePort)
+        self.port = port
+
+    def drop(self) -> FakePort | None:
+        port, self.port = self.port, None
+        return port
+
+
+def test_the_very_name_goes_before_a_part_of_one() -> None:
+    names = ["Pedal board:Port 1 20:0", "pedal", "other:pads2", "pads:in", "pads 2:in 24:0"]
+    assert find_all("pedal", names) == ["pedal"]
+    assert find_all("PEDAL b", names) == ["Pedal board:Port 1 20:0"]
+    assert find_all("port 1", names) == ["Pedal board:Port 1 20:0"]
+    # JACK names a port `client:port`, ALSA puts its numbers behind.
+    assert find_all("pads", names) == ["pads:in"]
+    assert find_all("Pads 2", names) == ["pads 2:in 24:0"]
+    assert find_all("pad", names) == ["other:pads2", "pads:in", "pads 2:in 24:0"]
+    assert find_all("none", names) == []
+
+
+@given(st.lists(st.sets(st.sampled_from(["foot 20:0", "foot 24:0", "foot 28:0", "noise 1:0"])), max_size=12))
+def test_ports_that_come_and_go(looks: list[set[str]]) -> None:
+    """Two pedals of one name: each has at most one port, never the same; a pedal is here exactly while a port of its
+    name is free for it; every port that was opened is closed once, at the latest in the end."""
+
+    async def live() -> None:
+        system = FakeSystem()
+        pedals = [FakePedal(name, "foot", system) for name in ("left", "right")]
+        here: dict[str, bool] = {"left": False, "right": False}
+        said: list[str] = []
+
+        def changed(link: Link, now: bool) -> None:
+            assert here[link.name] is not now
+            here[link.name] = now
+
+        watch = Watch(pedals, "auto", changed, said.append)  # type: ignore[arg-type]
+        watch._system = system  # type: ignore[assignment]
+        for names in looks:
+            system.names = sorted(names)
+            # A port that went is let go of in one look, and another may be found in the next.
+            for _ in range(2):
+                await watch.look()
+            feet = [name for name in sorted(names) if "foot" in name]
+            held = [pedal.port_name for pedal in pedals if pedal.port_name is not None]
+            assert len(set(held)) == len(held) == min(2, len(feet))
+            assert set(held) <= set(feet)
+            assert [here[pedal.name] for pedal in pedals] == [pedal.port is not None for pedal in pedals]
+            assert any("fits 2 ports" in line or "fits 3 ports" in line for line in said) or len(feet) < 2
+        watch.close()
+        assert [port for port in system.opened if port.open] == []
+
+    asyncio.run(live())

@@ -1,0 +1,87 @@
+"""Rehearsing at a terminal: what each key says."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from stagectl.rehearse.keys import Keyboard, keys_in
+from stagectl.rehearse.room import Room
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+
+DEMO = Path(__file__).resolve().parents[2] / "setlists" / "nine-songs"
+
+
+class Terminal:
+    """A rehearsal whose lines a test reads."""
+
+    def __init__(self) -> None:
+        self.out = io.StringIO()
+        show = load_show(DEMO)
+        room = Room(show, compile_show(show))
+        room.open()
+        self.keyboard = Keyboard(room, show, Console(file=self.out, width=200, highlight=False))
+
+    def press(self, *keys: str) -> str:
+        """What is said when these keys are pressed."""
+        before = len(self.out.getvalue())
+        for key in keys:
+            self.keyboard.press(key)
+        return self.out.getvalue()[before:]
+
+
+@pytest.fixture
+def terminal() -> Terminal:
+    return Terminal()
+
+
+def test_each_gesture_is_shown_with_its_whole_action(terminal: Terminal) -> None:
+    said = terminal.press("?")
+    assert "  1  drum pedal, left   press: next; hold: back" in said
+    assert "press: nudge click +1; " in said
+    assert "turn: ride " in said
+    assert " from -" in said
+
+
+@pytest.mark.parametrize(("key", "shown"), [("x", "x"), ("\x1b[A", "\\x1b[A"), ("\x1bOP", "\\x1bOP"), ("\n", "\\n")])
+def test_a_key_that_stands_for_nothing_says_so(terminal: Terminal, key: str, shown: str) -> None:
+    assert f"no such key: {shown}\n" in terminal.press(key)
+
+
+def test_an_arrow_is_one_key_and_letters_sent_at_once_are_many() -> None:
+    assert keys_in("\x1b[A1\x1b[1;5D2\x1bOP\x1b") == ["\x1b[A", "1", "\x1b[1;5D", "2", "\x1bOP", "\x1b"]
+
+
+def test_a_treadle_that_does_not_hold_its_level_says_where_both_stand(terminal: Terminal) -> None:
+    assert "press the key of a treadle first" in terminal.press("+")
+    terminal.press("1")
+    treadle = next(
+        key
+        for key, which in terminal.keyboard.keys.items()
+        if terminal.keyboard.plan.pedals[which.pedal].controls[which.control].name == "treadle"
+    )
+    said = terminal.press(treadle, "-", "-", "-")
+    assert "refused" in said
+    assert "the treadle stands at a shift of -" in said
+    assert ", the level at 0 dB; it takes hold where they meet" in said
+
+
+def test_a_turn_that_changes_nothing_says_so(terminal: Terminal) -> None:
+    terminal.press("1")
+    treadle = next(
+        key
+        for key, which in terminal.keyboard.keys.items()
+        if terminal.keyboard.plan.pedals[which.pedal].controls[which.control].name == "treadle"
+    )
+    terminal.press(treadle, *"++++++++")
+    assert "no change" in terminal.press("+")
+
+
+def test_one_more_message_is_one(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal.press("1")
+    monkeypatch.setattr("stagectl.rehearse.keys.MESSAGES_SHOWN", 0)
+    assert "and 1 more message\n" in terminal.press("d", "2")
