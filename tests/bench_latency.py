@@ -41,8 +41,8 @@ limits: {settle time: 0}
 MAPPING = """
 name: a pair of switches
 controls:
-  up: {sends: {control change: 80}, press: {nudge: own, by: +1}}
-  down: {sends: {control change: 81}, press: {nudge: own, by: -1}}
+  up: {sends: {control change: 80}, bounce: 0 ms, press: {nudge: own, by: +1}}
+  down: {sends: {control change: 81}, bounce: 0 ms, press: {nudge: own, by: -1}}
 """
 SETLIST = """
 title: bench
@@ -110,6 +110,15 @@ class Ports:
             port.delete()
 
 
+def _wait_for_all(ours: subprocess.Popen[str]) -> None:
+    """Wait until everything is served. Never leaves the daemon behind."""
+    assert ours.stdout is not None
+    line = ours.stdout.readline()
+    if "everything is here" not in line:
+        ours.kill()
+        raise SystemExit(f"the daemon does not serve everything: {line}")
+
+
 def through_jack(presses: int) -> None:
     """Both ways through JACK, in turns."""
     bench, bare = Ports("bench"), Ports("other")
@@ -133,7 +142,7 @@ def through_jack(presses: int) -> None:
         assert plain.stdout is not None
         assert ours.stdout is not None
         assert plain.stdout.readline().startswith("ready")
-        assert "everything is here" in ours.stdout.readline()
+        _wait_for_all(ours)
         threading.Thread(target=lambda: [None for _ in ours.stdout or ()], daemon=True).start()
         figures: dict[str, list[int]] = {"stagectl": [], "bare": []}
         phase = random.Random(1)
@@ -192,8 +201,7 @@ def flooded(presses: int) -> None:
             text=True,
         )
         assert ours.stdout is not None
-        while "is here" not in (line := ours.stdout.readline()):
-            assert line
+        _wait_for_all(ours)
         threading.Thread(target=lambda: [None for _ in ours.stdout or ()], daemon=True).start()
         figures: dict[str, list[int]] = {"quiet": [], "flooded": []}
         phase, over = random.Random(1), threading.Event()

@@ -150,7 +150,7 @@ class _Daemon:
             await self.watch.look()
             gc.collect()
             gc.freeze()
-            self.printer.say([self._ready()])
+            self.printer.begin(self._ready())
             chores = (("watching the ports", self.watch.forever), ("keeping the journal", self._keep_journal))
             tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
             await stop.wait()

@@ -28,12 +28,21 @@ class Printer:
         self._error = error or _own_stderr()
         self._queue: Queue[tuple[TextIO, Sequence[str]] | None] = Queue(LINES_MAX)
         self.lost = 0
+        self._held: list[str] | None = []
         self._thread = threading.Thread(target=self._run, name="printer", daemon=True)
         self._thread.start()
 
+    def begin(self, first: str) -> None:
+        """Print the first line of stdout, then what was said before it, and from now on everything at once."""
+        held, self._held = self._held or [], None
+        self.say([first, *held])
+
     def say(self, lines: Sequence[str]) -> None:
-        """Print lines to stdout, soon."""
-        self._put(self._out, lines)
+        """Print lines to stdout, soon; but nothing before `begin`."""
+        if self._held is not None:
+            self._held += lines
+        else:
+            self._put(self._out, lines)
 
     def warn(self, line: str) -> None:
         """Print a line to stderr, soon."""
