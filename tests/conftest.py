@@ -1,6 +1,9 @@
-"""How the property tests run: new seeds each time, and a failure prints what brings it back."""
+"""How the property tests run: new seeds each time by hand, where a failure prints what brings it back, and the same
+ones in CI, so that a change is judged by itself."""
 
 from __future__ import annotations
+
+import os
 
 from hypothesis import HealthCheck, settings
 
@@ -9,7 +12,7 @@ settings.register_profile(
     deadline=None,
     max_examples=60,
     print_blob=True,
-    derandomize=False,
+    derandomize=os.environ.get("CI") == "true",
     suppress_health_check=(HealthCheck.too_slow, HealthCheck.data_too_large),
 )
 settings.load_profile("stagectl")
