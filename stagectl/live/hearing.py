@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
@@ -170,11 +169,9 @@ class Hearing:
                 if self._told.get((pedal, what)) != number:
                     self._told[pedal, what] = number
                     yield Row(at, "count", who=self._names[pedal], what=what, number=number)
-        lost: Counter[str] = Counter({INBOX_FULL: self._inbox.lost} if self._inbox.lost else {})
-        for what, number in lost.items():
-            if self._told.get((-1, what)) != number:
-                self._told[-1, what] = number
-                yield Row(at, "count", who="pedals", what=what, number=number)
+        if self._inbox.lost and self._told.get((-1, INBOX_FULL)) != self._inbox.lost:
+            self._told[-1, INBOX_FULL] = self._inbox.lost
+            yield Row(at, "count", who="pedals", what=INBOX_FULL, number=self._inbox.lost)
 
     def close(self) -> None:
         """No more looking."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
-from typing import Final, Protocol, TypeAlias
+from typing import Final, Generic, Protocol, TypeAlias, TypeVar
 
 from stagectl.errors import DeviceError
 from stagectl.pedals.keyboard import KeyboardPort, find_keyboard, keyboards, open_keyboard
@@ -20,6 +20,8 @@ LOOK_UP_S: Final = 0.02
 """How long one look waits for a host's address, s. A numeric address is there at once."""
 
 Port: TypeAlias = InPort | OutPort | KeyboardPort
+
+PortT = TypeVar("PortT", InPort, OutPort, KeyboardPort)
 
 
 class Gone:
@@ -57,29 +59,40 @@ class Link(Protocol):
         ...
 
 
-class OutLink:
-    """The desk, a player, a device or a pedal's lamps: bytes go out to it."""
+class Holds(Generic[PortT]):
+    """Holds a port, or none."""
+
+    _port: PortT | None = None
+
+    @property
+    def here(self) -> bool:
+        """Whether it can be used now."""
+        return self._port is not None
+
+    @property
+    def port_name(self) -> str | None:
+        """See `Link`."""
+        # Read once: the watching thread asks while the loop may let go.
+        port = self._port
+        return None if port is None else port.name
+
+    def drop(self) -> Port | None:
+        """See `Link`."""
+        port, self._port = self._port, None
+        return port
+
+
+class OutLink(Holds[OutPort]):
+    """The desk, a player or a device: bytes go out to it."""
 
     hears = False
 
     def __init__(self, name: str, model: LinkedModel) -> None:
         self.name = name
         self._host = model.host
-        self._port: OutPort | None = None
         self._lookup: Lookup | None = None
         self.is_midi = model.port is not None
         self.wants = model.port or "{}:{}".format(*(model.host or ("", 0)))
-
-    @property
-    def here(self) -> bool:
-        """Whether bytes can go out now."""
-        return self._port is not None
-
-    @property
-    def port_name(self) -> str | None:
-        """See `Link`."""
-        port = self._port
-        return None if port is None else port.name
 
     def send(self, packet: bytes) -> None:
         """Send one message. Raises DeviceError where it is not here or takes no bytes."""
@@ -114,13 +127,8 @@ class OutLink:
         assert not isinstance(port, InPort | KeyboardPort)
         self._port = port
 
-    def drop(self) -> Port | None:
-        """See `Link`."""
-        port, self._port = self._port, None
-        return port
 
-
-class PedalLink:
+class PedalLink(Holds[InPort]):
     """A pedal on a MIDI port: bytes come in from it."""
 
     hears = True
@@ -130,18 +138,6 @@ class PedalLink:
         self.name = name
         self.wants = wants
         self._heard = heard
-        self._port: InPort | None = None
-
-    @property
-    def here(self) -> bool:
-        """Whether it is heard now."""
-        return self._port is not None
-
-    @property
-    def port_name(self) -> str | None:
-        """See `Link`."""
-        port = self._port
-        return None if port is None else port.name
 
     def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
         """See `Link`."""
@@ -156,17 +152,12 @@ class PedalLink:
         assert isinstance(port, InPort)
         self._port = port
 
-    def drop(self) -> Port | None:
-        """See `Link`."""
-        port, self._port = self._port, None
-        return port
-
 
 KEYBOARD_LOOKS: Final = 10
 """Looks between two searches for a keyboard: each asks every input device for its name."""
 
 
-class KeyboardLink:
+class KeyboardLink(Holds[KeyboardPort]):
     """A pedal of keyboard type: `heard` is called in the loop when its device has something to say."""
 
     hears = True
@@ -176,19 +167,7 @@ class KeyboardLink:
         self.name = name
         self.wants = wants
         self._heard = heard
-        self._port: KeyboardPort | None = None
         self._looks = 0
-
-    @property
-    def here(self) -> bool:
-        """Whether it is heard now."""
-        return self._port is not None
-
-    @property
-    def port_name(self) -> str | None:
-        """See `Link`."""
-        port = self._port
-        return None if port is None else port.name
 
     def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
         """See `Link`."""
@@ -208,7 +187,6 @@ class KeyboardLink:
 
     def drop(self) -> Port | None:
         """See `Link`."""
-        port, self._port = self._port, None
-        if port is not None:
-            asyncio.get_running_loop().remove_reader(port.fileno())
-        return port
+        if self._port is not None:
+            asyncio.get_running_loop().remove_reader(self._port.fileno())
+        return super().drop()
