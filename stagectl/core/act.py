@@ -16,15 +16,17 @@ from stagectl.core.actions import (
     GoTo,
     Lasts,
     Next,
+    Nothing,
     Nudge,
     Recall,
     StartCue,
     StopCue,
+    SwitchLayer,
     Tell,
     Undo,
 )
 from stagectl.core.asking import want
-from stagectl.core.effects import Arrived, Cue, Reason, RecallStored, Told
+from stagectl.core.effects import Arrived, Cue, Layered, Reason, RecallStored, Told
 from stagectl.core.nudges import Nudges, Wish, nudged, touched, without
 from stagectl.core.plan import CueCall
 from stagectl.core.state import MovedNudges, MovedPlace, Place
@@ -274,6 +276,27 @@ def _tell(work: Work, by: Presser, action: Tell) -> None:
     work.out(Told(at=work.at, press=by.press, message=action.message))
 
 
+# -- what the feet do -------------------------------------------------------------------------------------
+
+
+def _switch_layer(work: Work, by: Presser, action: SwitchLayer) -> None:
+    if by.pedal is None:
+        refuse(work, by, Reason.NO_PEDAL)
+        return
+    layers = list(work.state.layers)
+    lies = layers[by.pedal]
+    if lies is None and action.layer is None:
+        refuse(work, by, Reason.NO_LAYER)
+        return
+    layers[by.pedal] = None if lies == action.layer else action.layer
+    work.set(layers=tuple(layers))
+    work.out(Layered(at=work.at, press=by.press, pedal=by.pedal, layer=layers[by.pedal]))
+
+
+def _nothing(work: Work, by: Presser, _: Nothing) -> None:
+    refuse(work, by, Reason.NOT_MAPPED)
+
+
 DO: Final[Mapping[type, Callable[[Work, Presser, Any], None]]] = {
     Next: _next,
     Back: _back,
@@ -285,4 +308,6 @@ DO: Final[Mapping[type, Callable[[Work, Presser, Any], None]]] = {
     StartCue: _start_cue,
     StopCue: _stop_cue,
     Tell: _tell,
+    SwitchLayer: _switch_layer,
+    Nothing: _nothing,
 }

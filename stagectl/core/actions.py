@@ -121,7 +121,25 @@ class Tell:
     message: int
 
 
-Action: TypeAlias = Next | Back | GoTo | Recall | Nudge | Ride | ClearNudges | Undo | StartCue | StopCue | Tell
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchLayer:
+    """Lay a layer of the pedal's mapping over it, by its index, or take it off where it lies there. None: take off
+    whatever lies there."""
+
+    word: ClassVar[str] = "layer"
+    layer: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nothing:
+    """Takes a gesture away in a layer or a song. What is mapped to nothing counts as not mapped."""
+
+    word: ClassVar[str] = "nothing"
+
+
+Action: TypeAlias = (
+    Next | Back | GoTo | Recall | Nudge | Ride | ClearNudges | Undo | StartCue | StopCue | Tell | SwitchLayer | Nothing
+)
 
 
 class Kind(Enum):
@@ -135,6 +153,7 @@ class Kind(Enum):
     SCENE = "a scene of the setlist"
     MESSAGE = "a message, by its device and name"
     DEVICE = "a device of the rig"
+    LAYER = "a layer of this mapping"
     CHOICE = "one of a few words"
 
 
@@ -257,6 +276,18 @@ ACTIONS: Final[Mapping[str, Spec]] = {
                 Field(name="device", kind=Kind.DEVICE, required=True, help="the device that gets it"),
             ),
             make=lambda f: Tell(message=f["message"]),
+        ),
+        Spec(
+            word=SwitchLayer.word,
+            help="lay a layer of this mapping over it, or take it off again",
+            main="name",
+            fields=(Field(name="name", kind=Kind.LAYER, help="the layer; whatever lies there goes where left out"),),
+            make=lambda f: SwitchLayer(layer=f.get("name")),
+        ),
+        Spec(
+            word=Nothing.word,
+            help="do nothing, where a song or a layer takes a gesture away",
+            make=lambda _: Nothing(),
         ),
     )
 }

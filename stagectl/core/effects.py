@@ -39,6 +39,8 @@ class Reason(Enum):
     NOTHING_TO_CLEAR = "there are no nudges to clear"
     NO_CUE = "this song has no cue"
     NOT_PLAYING = "no track is running"
+    NO_LAYER = "no layer lies over this pedal's mapping"
+    NO_PEDAL = "only the control of a pedal can do that"
 
 
 class Move(NamedTuple):
@@ -112,6 +114,17 @@ class Connected:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Layered:
+    """A layer was laid over a pedal's mapping, or taken off it (None)."""
+
+    order: ClassVar[bool] = False
+    at: int
+    press: int
+    pedal: int
+    layer: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ask:
     """Tell the desk these levels, in this order. Every level is a step of the desk's grid, at or below the
     send's ceiling."""
@@ -154,6 +167,6 @@ class Told:
     message: int
 
 
-Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected
+Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected | Layered
 Order: TypeAlias = Ask | RecallStored | Cue | Told
 Effect: TypeAlias = Record | Order

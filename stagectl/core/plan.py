@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
-from stagectl.core.actions import Action
+from stagectl.core.actions import Action, Nothing
 from stagectl.core.contacts import Kind, Switch
 from stagectl.core.gestures import TOGETHER_DEFAULT_NS, Gesture, Timing
 from stagectl.core.grid import Grid
@@ -57,6 +57,16 @@ def layered(levels: Levels, layer: Layer) -> Levels:
     return tuple(out)
 
 
+Does: TypeAlias = Mapping[Gesture, Action]
+"""What a control's gestures do."""
+
+
+def overridden(does: Does, over: Does) -> Does:
+    """The gestures with others laid over them, one by one; `Nothing` takes one away."""
+    both = {**does, **over}
+    return {gesture: action for gesture, action in both.items() if not isinstance(action, Nothing)}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CueCall:
     """What a song tells its track player. `by_press`: wait for `start cue` instead of starting with the song."""
@@ -70,7 +80,8 @@ class CueCall:
 class Stop:
     """A place that the setlist steps through: the start (song -1), a song, or a section of one.
 
-    `levels` are before nudges and ceilings. `messages` are indices into the plan's messages.
+    `levels` are before nudges and ceilings. `messages` are indices into the plan's messages. `does`: what controls (by
+    pedal and control) do here, all their gestures, where it is something else than their mapping says.
     """
 
     song: int
@@ -81,6 +92,7 @@ class Stop:
     cue: CueCall | None = None
     messages: tuple[int, ...] = ()
     stored: int | None = None
+    does: Mapping[tuple[int, int], Does] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +112,7 @@ class Control:
     what is mapped: a control with a `turn` is a treadle."""
 
     name: str
-    does: Mapping[Gesture, Action]
+    does: Does
     timing: Timing = field(default_factory=Timing)
     top: int = 127
     gives_release: bool = True
@@ -114,6 +126,11 @@ class Control:
             return Kind.ONE_SHOT
         return Kind.LATCHING if self.switch.latching else Kind.MOMENTARY
 
+    @property
+    def turns(self) -> bool:
+        """Whether it is a treadle."""
+        return Gesture.TURN in self.does
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
@@ -126,6 +143,14 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FootLayer:
+    """A layer of a mapping: the gestures that it lays over those of some controls, by the control's index."""
+
+    name: str
+    does: Mapping[int, Does]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pedal:
     """A pedal and the listener whose foot is on it. A control of a pair has its wait in `Timing.together_ns`."""
 
@@ -133,6 +158,7 @@ class Pedal:
     controls: tuple[Control, ...]
     listener: int | None = None
     pairs: tuple[Pair, ...] = ()
+    layers: tuple[FootLayer, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +279,14 @@ class Plan:
         """`kick in drums' mix`, for messages."""
         listener, column = divmod(send, self.width)
         return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
+
+    def does(self, pedal: int, control: int, stop: int, layer: int | None) -> Does:
+        """What a control's gestures do at a stop, under a layer of its pedal: its mapping, then what the song and the
+        section say, then the layer, which the foot has asked for last."""
+        whole = self.pedals[pedal]
+        does = self.stops[stop].does.get((pedal, control), whole.controls[control].does)
+        over = None if layer is None else whole.layers[layer].does.get(control)
+        return does if over is None else overridden(does, over)
 
     def who(self, pedal: int) -> str:
         """Whose change it is: the pedal's listener, or the pedal itself where nobody's ears belong to it."""

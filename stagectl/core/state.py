@@ -86,7 +86,8 @@ class State(NamedTuple):
     `wanted`: exact levels; `steps`: the same in the desk's steps; `asked`: what the desk was told last.
     `rides`: shifts by treadles, by send. `wire_free`: when the link has carried what it was given.
     `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
-    ignored an edge. `recalled`: whether any scene was recalled yet; until then only what is nudged is driven.
+    ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `recalled`: whether any scene was
+    recalled yet; until then only what is nudged is driven.
     """
 
     now: int
@@ -107,6 +108,7 @@ class State(NamedTuple):
     bouncing: tuple[Key, ...]
     grips: Mapping[Key, Grip]
     presses: int
+    layers: tuple[int | None, ...]
     recalled: bool = False
 
 
@@ -132,4 +134,5 @@ def begin(plan: Plan, now: int) -> State:
         bouncing=(),
         grips=MappingProxyType({}),
         presses=0,
+        layers=(None,) * len(plan.pedals),
     )

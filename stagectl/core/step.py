@@ -97,7 +97,7 @@ def _due(work: Work, due: int) -> None:
 
 def _does(work: Work, key: Key) -> Mapping[Gesture, Action]:
     """What a control's gestures do now."""
-    return work.plan.pedals[key[0]].controls[key[1]].does
+    return work.plan.does(*key, work.state.place.stop, work.state.layers[key[0]])
 
 
 def _moved(work: Work, event: Moved) -> None:
@@ -106,10 +106,12 @@ def _moved(work: Work, event: Moved) -> None:
     if not 0 <= event.value <= control.top:
         refuse(work, presser_of(work, key, str(event.value)), Reason.OUT_OF_RANGE)
         return
-    turn = _does(work, key).get(Gesture.TURN)
-    if turn is not None:
-        assert isinstance(turn, Ride)
-        ride(work, key, control, turn, event.value)
+    if control.turns:
+        turn = _does(work, key).get(Gesture.TURN)
+        if isinstance(turn, Ride):
+            ride(work, key, control, turn, event.value)
+        else:
+            refuse(work, presser_of(work, key, Gesture.TURN.value), Reason.NOT_MAPPED)
         return
     kind = control.kind
     down = kind is Kind.ONE_SHOT or control.switch.is_down(event.value, control.top)

@@ -19,6 +19,7 @@ from stagectl.core.effects import (
     Connected,
     Cue,
     Effect,
+    Layered,
     Order,
     Pressed,
     RecallStored,
@@ -40,7 +41,7 @@ from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines
 from stagectl.tracks.player import WirePlayer
 
-RECORDS: Final = (Pressed, Arrived, Changed, Refused, Connected)
+RECORDS: Final = (Pressed, Arrived, Changed, Refused, Connected, Layered)
 
 
 class Night:

@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from stagectl.core.actions import Kind
 from stagectl.core.events import Moved
-from stagectl.core.gestures import Gesture
 from stagectl.core.levels import Level, text
 from stagectl.core.plan import MS, Plan
 from stagectl.rehearse.room import Moment, Room
 from stagectl.rehearse.script import Feet
 from stagectl.rehearse.tell import MESSAGES_SHOWN, counted, story_lines, table
+from stagectl.show.feet import gestures_of
+from stagectl.show.gestures import ActionModel
 from stagectl.show.load import Show
-from stagectl.show.mapping import ActionModel
 from stagectl.show.yamltext import shown
 from stagectl.story.rows import Row, stop_names
 from stagectl.story.wire import Sent
@@ -87,7 +87,7 @@ class Keyboard:
     """The keys, and what each did."""
 
     def __init__(self, room: Room, show: Show, console: Console) -> None:
-        self.room, self.console = room, console
+        self.room, self.show, self.console = room, show, console
         self.plan = room.plan
         self.keys = keys_of(self.plan)
         self.now = 0
@@ -95,7 +95,6 @@ class Keyboard:
         self.feet = Feet()
         self.turned: dict[Key, int] = {}
         self.treadle: Key | None = None
-        self.title = show.setlist.title
         self.mappings = [show.mappings[pedal.mapping] for pedal in show.rig.pedals]
 
     def run(self) -> None:
@@ -112,15 +111,33 @@ class Keyboard:
 
     def _help(self) -> None:
         say = self.console.print
-        say(f"{self.title}: a rehearsal with the built-in desk", style="bold", markup=False)
-        for key, which in self.keys.items():
-            pedal = self.plan.pedals[which.pedal]
-            control = pedal.controls[which.control]
-            written = self.mappings[which.pedal].controls[control.name].gestures()
-            does = "; ".join(f"{gesture.value}: {action_words(action)}" for gesture, action in written.items())
-            say(f"  {key}  {pedal.name}, {control.name}   {does}", markup=False)
+        say(f"{self.show.setlist.title}: a rehearsal with the built-in desk", style="bold", markup=False)
+        for line in self._controls():
+            say(f"  {line}", markup=False)
         say("  h then a key: hold it    d then a key: press it twice    + and -: turn the treadle of the last key")
         say("  t: all levels    ?: these keys    q: end")
+
+    def _controls(self) -> list[str]:
+        """Each key, its control, and what that does now."""
+        lines = []
+        for key, which in self.keys.items():
+            pedal = self.plan.pedals[which.pedal]
+            lines.append(f"{key}  {pedal.name}, {pedal.controls[which.control].name}   {self._does(which)}")
+        return lines
+
+    def _does(self, which: Key) -> str:
+        """What a control does now: at this stop, under the layer of its pedal."""
+        state, pedal = self.room.state, self.plan.pedals[which.pedal]
+        layer = state.layers[which.pedal]
+        written = gestures_of(
+            self.show.setlist,
+            self.mappings[which.pedal],
+            pedal.name,
+            pedal.controls[which.control].name,
+            self.plan.stops[state.place.stop],
+            None if layer is None else pedal.layers[layer].name,
+        )
+        return "; ".join(f"{gesture.value}: {action_words(action)}" for gesture, action in written.items())
 
     def _prompt(self) -> None:
         song, section = stop_names(self.plan, self.room.state.place.stop)
@@ -142,7 +159,7 @@ class Keyboard:
                 self._turn(self.treadle, 1 if key == "+" else -1)
         elif key in self.keys:
             which = self.keys[key]
-            if Gesture.TURN in self.plan.pedals[which.pedal].controls[which.control].does:
+            if self.plan.pedals[which.pedal].controls[which.control].turns:
                 self.treadle = which
                 self.console.print("  + and - turn it now", markup=False)
             else:
@@ -171,12 +188,16 @@ class Keyboard:
         """Something happens to a control; whether there was anything to show."""
         control = self.plan.pedals[which.pedal].controls[which.control]
         self.now = max(self.now, self.room.state.now) + BETWEEN_NS
+        before = self._controls()
         moments: list[Moment] = []
         for after, value in self.feet.moves((which.pedal, which.control), what, control):
             event = Moved(pedal=which.pedal, control=which.control, value=value)
             moments += self.room.do(event, self.now + after)
         moments += self.room.wait()
         self._show(moments)
+        for was, now in zip(before, self._controls(), strict=True):
+            if was != now:
+                self.console.print(f"  from here on  {now}", markup=False)
         return any(isinstance(moment, Row) and moment.kind in ("change", "refusal") for moment in moments)
 
     def _show(self, moments: list[Moment]) -> None:

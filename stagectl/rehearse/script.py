@@ -16,7 +16,6 @@ from typing import Annotated, Any, Final
 from pydantic import Field
 
 from stagectl.core.events import Event, Moved, PedalCame, PedalWent
-from stagectl.core.gestures import Gesture
 from stagectl.core.plan import MS, Control, Plan
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.rehearse.room import Timed
@@ -126,7 +125,7 @@ def _events(press: PressModel, plan: Plan, feet: Feet) -> list[Timed]:
         says = f"`{press.control}` is not a control of `{press.pedal}`"
         raise _Unknown(says, nearest(press.control, controls))
     at = controls.index(press.control)
-    if _TURN.fullmatch(press.happens) and Gesture.TURN not in plan.pedals[pedal].controls[at].does:
+    if _TURN.fullmatch(press.happens) and not plan.pedals[pedal].controls[at].turns:
         raise ValueError(f"`{press.control}` is a switch: it cannot be turned")
     moves = feet.moves((pedal, at), press.happens, plan.pedals[pedal].controls[at])
     return [Timed(press.at + after, Moved(pedal=pedal, control=at, value=value)) for after, value in moves]

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, NamedTuple
 
-from stagectl.core.actions import Action, Kind
+from stagectl.core.actions import Action, Kind, Nothing
 from stagectl.core.contacts import Switch
-from stagectl.core.gestures import Timing
+from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
     Control,
     CueCall,
+    Does,
+    FootLayer,
     Layer,
     Levels,
     Limits,
@@ -28,9 +31,11 @@ from stagectl.core.plan import (
 )
 from stagectl.core.travel import Travel
 from stagectl.errors import nearest
+from stagectl.show.feet import gestures_of, laid
+from stagectl.show.gestures import ActionModel
 from stagectl.show.hearing import HearNote
 from stagectl.show.load import Show
-from stagectl.show.mapping import ActionModel, ControlModel, MappingModel
+from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.messages import Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
@@ -80,7 +85,7 @@ class _Compiler:
             ceilings=self._ceilings(),
             grid=profile.send.law().grid,
             whole_grid=None if profile.whole_mix is None else profile.whole_mix.law().grid,
-            stops=stops,
+            stops=tuple(replace(stop, does=self._feet(stop, stops)) for stop in stops),
             scenes=tuple(
                 Scene(name=name, layer=self._layer(scene.levels), fade_ns=_fade(scene.fade, self.setlist.fade))
                 for name, scene in self.setlist.scenes.items()
@@ -191,10 +196,34 @@ class _Compiler:
                 controls=tuple(self._control(name, mapping, stops) for name in mapping.controls),
                 listener=None if pedal.listener is None else listeners.index(pedal.listener),
                 pairs=self._pairs(mapping, stops),
+                layers=self._layers(mapping, stops),
             )
             for pedal in self.rig.pedals
             for mapping in (self.show.mappings[pedal.mapping],)
         )
+
+    def _layers(self, mapping: MappingModel, stops: tuple[Stop, ...]) -> tuple[FootLayer, ...]:
+        at = list(mapping.controls).index
+        return tuple(
+            FootLayer(
+                name=name,
+                does={at(one): self._does(mapping, over.gestures(), stops) for one, over in overrides.items()},
+            )
+            for name, overrides in mapping.layers.items()
+        )
+
+    def _feet(self, stop: Stop, stops: tuple[Stop, ...]) -> Mapping[tuple[int, int], Does]:
+        """What the controls do at a stop that lays something over them."""
+        found: dict[tuple[int, int], Does] = {}
+        for at, pedal in enumerate(self.rig.pedals):
+            mapping = self.show.mappings[pedal.mapping]
+            for name in {name: None for overrides in laid(self.setlist, stop, pedal.name) for name in overrides}:
+                gestures = gestures_of(self.setlist, mapping, pedal.name, name, stop)
+                found[at, list(mapping.controls).index(name)] = self._does(mapping, gestures, stops)
+        return found
+
+    def _does(self, mapping: MappingModel, gestures: Mapping[Gesture, ActionModel], stops: tuple[Stop, ...]) -> Does:
+        return {gesture: self._action(action, mapping, stops) for gesture, action in gestures.items()}
 
     def _pairs(self, mapping: MappingModel, stops: tuple[Stop, ...]) -> tuple[Pair, ...]:
         at = list(mapping.controls).index
@@ -202,7 +231,7 @@ class _Compiler:
             Pair(
                 first=at(pair.controls[0]),
                 second=at(pair.controls[1]),
-                does=self._action(pair.press, stops),
+                does=self._action(pair.press, mapping, stops),
                 within_ns=pair.time,
             )
             for pair in mapping.together
@@ -214,7 +243,7 @@ class _Compiler:
         together_ns = max((pair.time for pair in mapping.together if name in pair.controls), default=0)
         return Control(
             name=name,
-            does={gesture: self._action(action, stops) for gesture, action in model.gestures().items()},
+            does=self._does(mapping, _kept(model), stops),
             timing=Timing(
                 hold_ns=model.hold_time,
                 double_ns=model.double_time,
@@ -240,7 +269,7 @@ class _Compiler:
             ),
         )
 
-    def _action(self, model: ActionModel, stops: tuple[Stop, ...]) -> Action:
+    def _action(self, model: ActionModel, mapping: MappingModel, stops: tuple[Stop, ...]) -> Action:
         fields = model.fields()
         resolve: Mapping[Kind, Any] = {
             Kind.COLUMN: lambda name: None if name == OWN else self._column(name),
@@ -249,6 +278,7 @@ class _Compiler:
             Kind.SECTION: lambda name: self._section(stops, fields["song"], name),
             Kind.SCENE: list(self.setlist.scenes).index,
             Kind.MESSAGE: lambda name: self.named[fields["device"], name],
+            Kind.LAYER: list(mapping.layers).index,
         }
         resolved = {
             field.name: resolve[field.kind](fields[field.name])
@@ -265,6 +295,15 @@ class _Compiler:
         at = [one.name for one in self.setlist.songs].index(song)
         part = [one.name for one in self.setlist.songs[at].sections].index(section)
         return next(i for i, stop in enumerate(stops) if (stop.song, stop.section) == (at, part))
+
+
+def _kept(model: ControlModel) -> dict[Gesture, ActionModel]:
+    """A control's gestures; one of a switch that does nothing is not waited for."""
+    return {
+        gesture: action
+        for gesture, action in model.gestures().items()
+        if action.spec.word != Nothing.word or gesture is Gesture.TURN
+    }
 
 
 def _threshold(model: ControlModel) -> int | None:

@@ -32,8 +32,8 @@ def control_faults(mapping: MappingModel, source: Source) -> Iterator[Fault]:
         yield from _out_of_place(name, control, source)
         yield from _values(name, control, source)
         if control.turn is None:
-            yield from _lengths(name, control, source)
-            yield from _never(name, control, source)
+            for key, says in switch_wrongs(name, control):
+                yield source.fault(says, "controls", name, key)
         else:
             yield from _travel(name, control, source)
     for at, pair in enumerate(mapping.together):
@@ -71,11 +71,17 @@ def _values(name: str, control: ControlModel, source: Source) -> Iterator[Fault]
             yield source.fault(says + ("just above 0" if is_osc else "1"), "controls", name, key)
 
 
-def _lengths(name: str, control: ControlModel, source: Source) -> Iterator[Fault]:
+def switch_wrongs(name: str, control: ControlModel) -> Iterator[tuple[str, str]]:
+    """What is wrong with the gestures of a switch: the key and the sentence."""
+    yield from _lengths(name, control)
+    yield from _never(name, control)
+
+
+def _lengths(name: str, control: ControlModel) -> Iterator[tuple[str, str]]:
     """Lengths of gestures that are too short to be told apart."""
     if control.hold is not None and control.repeat is not None:
         says = f"`{name}` has a `hold` and a `repeat`: both are for a foot that stays down, so one of them must go"
-        yield source.fault(says, "controls", name, "repeat")
+        yield "repeat", says
     for key, length, used in (
         ("hold time", control.hold_time, control.hold),
         ("double time", control.double_time, control.double_press),
@@ -83,26 +89,25 @@ def _lengths(name: str, control: ControlModel, source: Source) -> Iterator[Fault
     ):
         if used is not None and length <= control.bounce:
             says = f"a {key} of {_ms(length)} is no longer than the bounce of `{name}`, {_ms(control.bounce)}"
-            yield source.fault(says, "controls", name, key)
+            yield key, says
     if control.repeat is not None and not FASTEST_MIN_NS <= control.repeat_fastest <= control.repeat_time:
         low, high = _ms(FASTEST_MIN_NS), _ms(control.repeat_time)
         says = f"`repeat fastest` is {_ms(control.repeat_fastest)}, which is not from {low} to the repeat time, {high}"
-        yield source.fault(says, "controls", name, "repeat fastest")
+        yield "repeat fastest", says
 
 
-def _never(name: str, control: ControlModel, source: Source) -> Iterator[Fault]:
+def _never(name: str, control: ControlModel) -> Iterator[tuple[str, str]]:
     """What a switch that never says that a foot stays on it cannot do."""
     if control.sends.gives_release and not control.latching:
         return
     why = "is latching" if control.sends.gives_release else "never says that it was let go"
     for key in ("hold", "repeat"):
         if getattr(control, key) is not None:
-            yield source.fault(f"`{name}` {why}, so its `{key}` can never come", "controls", name, key)
+            yield key, f"`{name}` {why}, so its `{key}` can never come"
     if not control.sends.gives_release:
         for key in ("latching", "rests", "threshold"):
             if key in control.model_fields_set:
-                says = f"`{name}` only ever says that it was pressed: `{key}` means nothing here"
-                yield source.fault(says, "controls", name, key)
+                yield key, f"`{name}` only ever says that it was pressed: `{key}` means nothing here"
 
 
 def _travel(name: str, control: ControlModel, source: Source) -> Iterator[Fault]:

@@ -1,30 +1,12 @@
-"""The mapping file: what each control of a pedal sends, and what its gestures do.
-
-The models of the actions are made from the core's table of actions, so that the file, its checks and its schema
-know exactly the actions that the core does.
-"""
+"""The mapping file: what each control of a pedal sends, and what its gestures do."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from functools import reduce
-from operator import or_
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Final, TypeAlias
+from collections.abc import Iterator
+from typing import Annotated, Final, TypeAlias
 
-from pydantic import (
-    BeforeValidator,
-    Discriminator,
-    Field,
-    Tag,
-    ValidationInfo,
-    create_model,
-    field_validator,
-    model_validator,
-)
+from pydantic import Field, field_validator, model_validator
 
-from stagectl.core.actions import ACTIONS, Kind, Spec
-from stagectl.core.actions import Field as ActionField
 from stagectl.core.contacts import BOUNCE_DEFAULT_NS, BOUNCE_MAX_NS
 from stagectl.core.gestures import (
     DOUBLE_DEFAULT_NS,
@@ -35,121 +17,15 @@ from stagectl.core.gestures import (
     Gesture,
 )
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_DEFAULT, DEAD_MAX, SMOOTH_MAX_NS
-from stagectl.errors import nearest
-from stagectl.show.decibels import ChangeText
+from stagectl.show.gestures import ActionModel, AnyAction, Choice, GesturesModel, Overrides, check_fits
 from stagectl.show.hearing import AnyHear, HearOsc
-from stagectl.show.values import (
-    NAME_MAX,
-    Duration,
-    FileModel,
-    Flag,
-    Name,
-    NameText,
-    OrElse,
-    Real,
-    Typed,
-    Whole,
-    plain,
-    said,
-)
-
-
-@dataclass(frozen=True)
-class Choice(Typed):
-    """One of a few words."""
-
-    words: tuple[str, ...]
-
-    def parse(self, typed: Any) -> str:
-        word = plain(typed)
-        if word not in self.words:
-            raise ValueError(f"{said(typed)} is not one of {', '.join(f'`{known}`' for known in self.words)}")
-        return word
-
-    def schema(self) -> dict[str, Any]:
-        return {"enum": list(self.words)}
-
-
-class ActionModel(FileModel):
-    """An action as it is written: `spec` is its row in the table."""
-
-    spec: ClassVar[Spec]
-
-    def fields(self) -> dict[str, Any]:
-        """The parsed fields by name; those that were left out are None."""
-        return {field.name: getattr(self, field.name) for field in self.spec.fields}
-
-
-def _type_of(field: ActionField) -> Any:
-    if field.kind is Kind.CHANGE:
-        parser: Typed = ChangeText(field.low, field.high, can_be_zero=field.name != "by")
-    elif field.kind is Kind.CHOICE:
-        parser = Choice(field.choices)
-    else:
-        parser = NameText()
-    return Annotated[Any, parser] if field.required else Annotated[Any, parser] | None
-
-
-def _model_of(spec: Spec) -> type[ActionModel]:
-    fields: dict[str, Any] = {}
-    for field in spec.fields:
-        alias = spec.word if field.name == spec.main else field.name
-        # The main field is the key that tells the action, so it is always there, if only with nothing behind it.
-        default = ... if field.required or field.name == spec.main else None
-        fields[field.name] = (_type_of(field), Field(default, alias=alias, description=field.help))
-    if spec.main is None:
-        # The word itself stands as a key without a value.
-        fields["word"] = (None, Field(..., alias=spec.word))
-    name = "".join(part.title() for part in spec.word.split()) + "Action"
-    model = create_model(name, __base__=ActionModel, __doc__=spec.help, **fields)
-    model.spec = spec
-    return model
-
-
-ACTION_MODELS: Mapping[str, type[ActionModel]] = {word: _model_of(spec) for word, spec in ACTIONS.items()}
-
-
-def _bare_word(typed: Any) -> Any:
-    """`next` is short for `{next: }`."""
-    if isinstance(typed, str):
-        word = typed.strip()
-        if word not in ACTIONS:
-            raise ValueError(f"{said(word)} is not an action{nearest(word[:NAME_MAX], ACTIONS)}")
-        needs = [
-            word if field.name == ACTIONS[word].main else field.name for field in ACTIONS[word].fields if field.required
-        ]
-        if needs:
-            raise ValueError(f"`{word}` needs more: write `{{{', '.join(f'{key}: …' for key in needs)}}}`")
-        return {word: None}
-    if not isinstance(typed, dict):
-        raise ValueError(f"{said(typed)} stands where an action is needed, such as `next` or `{{nudge: own, by: +1}}`")
-    if not any(word in typed for word in ACTIONS):
-        if not typed:
-            raise ValueError("a mapping without an action stands here")
-        first = str(next(iter(typed)))
-        raise ValueError(f"{said(first)} is not an action{nearest(first[:NAME_MAX], ACTIONS)}")
-    return typed
-
-
-def _word_of(typed: Any) -> str | None:
-    if isinstance(typed, dict):
-        return next((word for word in typed if word in ACTIONS), None)
-    return typed.spec.word if isinstance(typed, ActionModel) else None
-
-
-if TYPE_CHECKING:
-    AnyAction: TypeAlias = ActionModel
-else:
-    AnyAction = Annotated[
-        reduce(or_, (Annotated[model, Tag(word)] for word, model in ACTION_MODELS.items())),
-        Discriminator(_word_of),
-        BeforeValidator(_bare_word),
-        OrElse(words=tuple(word for word, spec in ACTIONS.items() if not any(one.required for one in spec.fields))),
-    ]
-
+from stagectl.show.values import Duration, FileModel, Flag, Name, Real, Whole
 
 PAIRS_MAX: Final = 32
 """Pairs of one pedal."""
+
+LAYERS_MAX: Final = 16
+"""Layers of one mapping."""
 
 JITTER_DEFAULT: Final = 1
 """Steps. A value that trembles between two neighbours would otherwise be told to the desk all night."""
@@ -158,16 +34,7 @@ Sent: TypeAlias = Annotated[float, Real(0, 1_000_000)]
 """A number that a control sends."""
 
 
-def _check_fits(action: ActionModel, *, turned: bool) -> ActionModel:
-    """The action, if it is one for a switch, or for a treadle where it is `turned`. Raises ValueError if not."""
-    if action.spec.continuous != turned:
-        words = ", ".join(f"`{word}`" for word, spec in ACTIONS.items() if spec.continuous)
-        needs = f"is for a switch; a turn does {words}" if turned else "is for `turn` only"
-        raise ValueError(f"`{action.spec.word}` {needs}")
-    return action
-
-
-class ControlModel(FileModel):
+class ControlModel(GesturesModel):
     """One control: what it sends, and what its gestures do.
 
     Of a switch: `threshold` (from there on it is down, or up where it `rests` closed), `bounce` (0 to 200 ms) and the
@@ -177,12 +44,6 @@ class ControlModel(FileModel):
     """
 
     sends: AnyHear = Field(description="what it sends")
-    press: AnyAction | None = Field(None, description="what a press does")
-    release: AnyAction | None = Field(None, description="what letting go does")
-    hold: AnyAction | None = Field(None, description="what holding it does")
-    double_press: AnyAction | None = Field(None, description="what pressing it twice does")
-    repeat: AnyAction | None = Field(None, description="what happens again and again while it is held")
-    turn: AnyAction | None = Field(None, description="what turning it does")
     hold_time: Annotated[int, Duration(10)] = Field(HOLD_DEFAULT_NS, description="how long a hold is")
     double_time: Annotated[int, Duration(2)] = Field(
         DOUBLE_DEFAULT_NS, description="how soon the second press of a double press comes"
@@ -210,22 +71,12 @@ class ControlModel(FileModel):
     curve: Annotated[float, Real(CURVE_MIN / 100, CURVE_MAX / 100)] = Field(1.0, description="the exponent of its way")
     smooth: Annotated[int, Duration(SMOOTH_MAX_NS / 1e9)] = Field(0, description="over how long its way is smoothed")
 
-    @field_validator("press", "release", "hold", "double_press", "repeat", "turn")
-    @classmethod
-    def _fits(cls, action: ActionModel | None, info: ValidationInfo) -> ActionModel | None:
-        return None if action is None else _check_fits(action, turned=info.field_name == Gesture.TURN.value)
-
     @model_validator(mode="after")
     def _turn_stands_alone(self) -> ControlModel:
         others = [f"`{gesture.value}`" for gesture in self.gestures() if gesture is not Gesture.TURN]
         if self.turn is not None and others:
             raise ValueError(f"a control with `turn` has no other gestures; {', '.join(others)} stands here as well")
         return self
-
-    def gestures(self) -> dict[Gesture, ActionModel]:
-        """The gestures that are mapped."""
-        found = {gesture: getattr(self, gesture.value.replace(" ", "_")) for gesture in Gesture}
-        return {gesture: action for gesture, action in found.items() if action is not None}
 
     def in_steps(self, sent: float) -> int:
         """A number that the control sends, in the steps from 0 to its `top` that the core counts in."""
@@ -255,17 +106,21 @@ class PairModel(FileModel):
     @field_validator("press")
     @classmethod
     def _fits(cls, action: ActionModel) -> ActionModel:
-        return _check_fits(action, turned=False)
+        return check_fits(action, turned=False)
 
 
 class MappingModel(FileModel):
-    """A pedal: its controls by name, and what pairs of them do together."""
+    """A pedal: its controls by name, what pairs of them do together, and layers, each of which the feet can lay over it
+    (`{layer: its name}`) and take off again."""
 
     name: Name = Field(description="the pedal")
     notes: str | None = Field(None, description="words for people")
     controls: dict[Name, ControlModel] = Field(min_length=1, max_length=64, description="its controls, by name")
     together: list[PairModel] = Field(
         default=[], max_length=PAIRS_MAX, description="what pairs of controls do together"
+    )
+    layers: dict[Name, Overrides] = Field(
+        default={}, max_length=LAYERS_MAX, description="what controls do instead while a layer lies over them, by name"
     )
 
     def actions(self) -> Iterator[tuple[tuple[str | int, ...], str, ActionModel]]:
@@ -275,3 +130,7 @@ class MappingModel(FileModel):
                 yield ("controls", name, gesture.value), name, action
         for at, pair in enumerate(self.together):
             yield ("together", at, "press"), pair.controls[0], pair.press
+        for layer, overrides in self.layers.items():
+            for name, over in overrides.items():
+                for gesture, action in over.gestures().items():
+                    yield ("layers", layer, name, gesture.value), name, action

@@ -8,8 +8,10 @@ from typing import Final
 from stagectl.core.actions import Kind
 from stagectl.errors import Fault, nearest
 from stagectl.show.control_fit import control_faults
+from stagectl.show.feet_fit import actions_over, layer_faults, over_faults, song_feet
+from stagectl.show.gestures import ActionModel, Overrides
 from stagectl.show.hearing import Hear, HearKey, HearNote, HearOsc
-from stagectl.show.mapping import ActionModel, MappingModel
+from stagectl.show.mapping import MappingModel
 from stagectl.show.names import OWN, WHOLE
 from stagectl.show.overlap import overlaps
 from stagectl.show.rig import PedalModel, RigModel
@@ -34,11 +36,44 @@ def mapping_faults(
                 says = f"`{control}` says down or up and no more: what it sends cannot `turn`"
                 yield source.fault(says, "controls", control, "turn")
         yield from control_faults(mapping, source)
+        yield from layer_faults(name, mapping, setlist, rig, source)
         for place, _, action in mapping.actions():
-            yield from _names(action, setlist, rig, source, *place)
+            yield from _names(action, mapping, setlist, rig, source, *place)
     for at, pedal in enumerate(rig.pedals):
         if pedal.mapping in mappings:
             yield from _pedal(pedal, at, mappings[pedal.mapping], rig, sources["rig"])
+    if setlist is not None:
+        for place, feet in song_feet(setlist):
+            for name, overrides in feet.items():
+                yield from _song_feet(name, overrides, setlist, rig, mappings, sources["setlist"], *place, name)
+
+
+def _song_feet(
+    name: str,
+    overrides: Overrides,
+    setlist: SetlistModel,
+    rig: RigModel,
+    mappings: Mapping[str, MappingModel],
+    source: Source,
+    *place: str | int,
+) -> Iterator[Fault]:
+    """Faults of what a song or a section lays over a pedal's controls."""
+    pedal = next((one for one in rig.pedals if one.name == name), None)
+    if pedal is None:
+        says = f"`{name}` is not a pedal of this rig{nearest(name, [one.name for one in rig.pedals])}"
+        yield source.fault(says, *place)
+    elif pedal.mapping in mappings:
+        mapping = mappings[pedal.mapping]
+        yield from over_faults(overrides, mapping, source, *place)
+        for where, control, action in actions_over(overrides, place):
+            yield from _names(action, mapping, setlist, rig, source, *where)
+            whose = _whose(action, pedal)
+            if whose is None:
+                says = f"`{control}` changes the mix of the pedal's own listener, but `{name}` names no `listener`"
+                yield source.fault(says, *where)
+            elif action.fields().get("input") == OWN and not _has_own(rig, whose):
+                says = f"`{control}` moves the own input of `{whose}`, who has no `own input` in the rig"
+                yield source.fault(says, *where)
 
 
 _ENDS: Final = {"midi": "a MIDI `port`", "osc": "an `osc port`", "keyboard": "a `keyboard`"}
@@ -63,12 +98,10 @@ def _pedal(pedal: PedalModel, at: int, mapping: MappingModel, rig: RigModel, sou
     ownerless: list[str] = []
     without: dict[str, list[str]] = {}
     for _, name, action in mapping.actions():
-        fields = action.fields()
-        mine = "listener" in fields or ("whose" in fields and fields["whose"] != "everyone")
-        whose = fields.get("listener") or pedal.listener
-        if mine and whose is None:
+        whose = _whose(action, pedal)
+        if whose is None:
             ownerless.append(name)
-        elif whose is not None and fields.get("input") == OWN and not _has_own(rig, whose):
+        elif action.fields().get("input") == OWN and not _has_own(rig, whose):
             without.setdefault(whose, []).append(name)
     if ownerless:
         does = (
@@ -79,6 +112,14 @@ def _pedal(pedal: PedalModel, at: int, mapping: MappingModel, rig: RigModel, sou
         does = f"{_all(names)} of `{pedal.mapping}` {_verb('move', names)} the own input of `{whose}`"
         says = f"{does}, who has no `own input` in the rig"
         yield source.fault(says, "pedals", at, "listener")
+
+
+def _whose(action: ActionModel, pedal: PedalModel) -> str | None:
+    """Whose mix an action of a pedal is about; an empty text where it is about nobody's, None where it lacks one."""
+    fields = action.fields()
+    if "listener" in fields or ("whose" in fields and fields["whose"] != "everyone"):
+        return fields.get("listener") or pedal.listener
+    return ""
 
 
 def _has_own(rig: RigModel, listener: str) -> bool:
@@ -95,7 +136,12 @@ def _verb(verb: str, names: list[str]) -> str:
 
 
 def _names(
-    action: ActionModel, setlist: SetlistModel | None, rig: RigModel, source: Source, *place: str | int
+    action: ActionModel,
+    mapping: MappingModel,
+    setlist: SetlistModel | None,
+    rig: RigModel,
+    source: Source,
+    *place: str | int,
 ) -> Iterator[Fault]:
     """The names in an action, looked up."""
     fields = action.fields()
@@ -103,6 +149,7 @@ def _names(
         Kind.COLUMN: [OWN, WHOLE, *(one.name for one in rig.inputs)],
         Kind.LISTENER: [one.name for one in rig.listeners],
         Kind.DEVICE: [one.name for one in rig.devices],
+        Kind.LAYER: list(mapping.layers),
     }
     device = next((one for one in rig.devices if one.name == fields.get("device")), None)
     if device is not None:

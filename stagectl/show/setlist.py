@@ -7,6 +7,7 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import Field, model_validator
 
 from stagectl.show.decibels import LayerChange, SendLevel
+from stagectl.show.gestures import Overrides
 from stagectl.show.messages import SayList
 from stagectl.show.values import Fade, FileModel, Name, Whole
 
@@ -44,6 +45,10 @@ class CueModel(FileModel):
     )
 
 
+FeetText: TypeAlias = dict[Name, Overrides]
+"""What controls do instead, by pedal and control."""
+
+
 class SectionModel(FileModel):
     """A part of a song with changes of its own, on top of the song's."""
 
@@ -51,6 +56,7 @@ class SectionModel(FileModel):
     levels: LayerTexts = Field({}, description="its changes, by listener (or `everyone`) and input")
     fade: Fade | None = Field(None, description="how long the change to it takes")
     messages: list[MessageModel] = Field([], description="what devices are told when it begins")
+    pedals: FeetText = Field({}, description="what controls do instead in it, by pedal and control")
     notes: str | None = Field(None, description="words for people")
 
 
@@ -65,6 +71,7 @@ class SongModel(FileModel):
     stored_scene: Annotated[int, Whole(1, 16_384)] | None = Field(
         None, description="a scene that the desk itself stores, recalled when the song begins"
     )
+    pedals: FeetText = Field({}, description="what controls do instead in it, by pedal and control")
     sections: list[SectionModel] = Field(default=[], max_length=SECTIONS_MAX, description="its sections, in order")
     notes: str | None = Field(None, description="words for people")
 

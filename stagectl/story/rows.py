@@ -12,6 +12,7 @@ from stagectl.core.effects import (
     Connected,
     Cue,
     Effect,
+    Layered,
     Pressed,
     RecallStored,
     Refused,
@@ -44,7 +45,7 @@ class Row(NamedTuple):
     detail: str | None = None
 
 
-KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told", "count")
+KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told", "layer", "count")
 """Every kind of row, in the order in which a press tells them."""
 
 
@@ -63,6 +64,7 @@ class Teller:
             Cue: self._cue,
             RecallStored: self._stored,
             Told: self._told,
+            Layered: self._layered,
         }
 
     def rows(self, effects: Iterable[Effect]) -> list[Row]:
@@ -139,6 +141,11 @@ class Teller:
         message = self.plan.messages[effect.message]
         device = self.plan.devices[message.device]
         yield Row(effect.at - self.zero, "told", effect.press, who=device, what=message.name)
+
+    def _layered(self, effect: Layered) -> Iterator[Row]:
+        pedal = self.plan.pedals[effect.pedal]
+        name = None if effect.layer is None else pedal.layers[effect.layer].name
+        yield Row(effect.at - self.zero, "layer", effect.press, who=pedal.name, what=name)
 
 
 def stop_names(plan: Plan, stop: int) -> tuple[str, str | None]:

@@ -86,6 +86,10 @@ def _told(row: Row) -> str:
     return f"  {row.who}: {row.what}"
 
 
+def _layer(row: Row) -> str:
+    return f"  {row.who}: " + (f"layer {row.what}" if row.what else "no layer")
+
+
 def _count(row: Row) -> str:
     return f"{row.who}: {row.number} so far of: {row.what}"
 
@@ -98,5 +102,6 @@ _SAY: Final = {
     "cue": _cue,
     "stored scene": _stored,
     "told": _told,
+    "layer": _layer,
     "count": _count,
 }

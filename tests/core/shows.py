@@ -20,11 +20,13 @@ from stagectl.core.actions import (
     GoTo,
     Lasts,
     Next,
+    Nothing,
     Nudge,
     Recall,
     Ride,
     StartCue,
     StopCue,
+    SwitchLayer,
     Tell,
     Undo,
 )
@@ -48,6 +50,7 @@ from stagectl.core.plan import (
     MS,
     Control,
     CueCall,
+    FootLayer,
     Layer,
     Limits,
     Link,
@@ -60,6 +63,7 @@ from stagectl.core.plan import (
     ShiftBy,
     Stop,
     layered,
+    overridden,
 )
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
@@ -224,6 +228,8 @@ class Sizes:
     stops: int
     scenes: int
     messages: int
+    layers: int = 2
+    """Of each pedal."""
 
 
 @st.composite
@@ -249,7 +255,8 @@ def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
     if sizes.scenes:
         choices.append(st.builds(Recall, scene=st.integers(0, sizes.scenes - 1)))
     if not undoable:
-        choices += [st.just(StartCue()), st.just(StopCue())]
+        choices += [st.just(StartCue()), st.just(StopCue()), st.just(Nothing())]
+        choices.append(st.builds(SwitchLayer, layer=st.one_of(st.none(), st.integers(0, sizes.layers - 1))))
         if sizes.messages:
             choices.append(st.builds(Tell, message=st.integers(0, sizes.messages - 1)))
     return draw(st.one_of(choices))
@@ -338,7 +345,23 @@ def feet(draw: st.DrawFn, sizes: Sizes, name: str, listener: int | None) -> Peda
     """A pedal with one to three controls."""
     plain = [draw(controls(sizes, f"control {number}")) for number in range(draw(st.integers(1, 3)))]
     waiting, paired = draw(pairs(sizes, plain))
-    return Pedal(name=name, controls=waiting, listener=listener, pairs=paired)
+    layers = tuple(FootLayer(name=f"layer {at}", does=draw(instead(sizes, plain))) for at in range(sizes.layers))
+    return Pedal(name=name, controls=waiting, listener=listener, pairs=paired, layers=layers)
+
+
+@st.composite
+def instead(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> dict[int, dict[Gesture, Action]]:
+    """What is laid over some of the controls: a switch stays a switch, a treadle a treadle."""
+    found: dict[int, dict[Gesture, Action]] = {}
+    for at, control in enumerate(controls):
+        if draw(st.booleans()):
+            continue
+        if control.turns:
+            other: Action = Ride(low=draw(st.integers(-600, 600)), high=600, column=0)
+            found[at] = {Gesture.TURN: draw(st.sampled_from((other, Nothing())))}
+        else:
+            found[at] = {one: draw(actions(sizes)) for one in draw(st.sets(st.sampled_from(FOOT), max_size=3))}
+    return found
 
 
 @st.composite
@@ -388,6 +411,11 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
     own = st.one_of(st.none(), st.integers(0, inputs - 1), st.integers(0, inputs - 1))
     player = st.integers(0, listeners - 1)
     whose_pedal = st.one_of(st.none(), player, player, player)
+    pedals = tuple(draw(feet(sizes, f"pedal {at}", draw(whose_pedal))) for at in range(draw(st.integers(1, 3))))
+    for at, stop in enumerate(stops):
+        over = draw(instead(sizes, pedals[0].controls))
+        does = {(0, one): overridden(pedals[0].controls[one].does, does) for one, does in over.items()}
+        stops[at] = replace(stop, does=does)
     return Plan(
         inputs=tuple(f"input {at}" for at in range(inputs)),
         listeners=tuple(f"listener {at}" for at in range(listeners)),
@@ -397,7 +425,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         whole_grid=whole_grid,
         stops=tuple(stops),
         scenes=scenes,
-        pedals=tuple(draw(feet(sizes, f"pedal {at}", draw(whose_pedal))) for at in range(draw(st.integers(1, 3)))),
+        pedals=pedals,
         players=tuple(f"player {at}" for at in range(players)),
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),

@@ -19,9 +19,9 @@ DEMO = Path(__file__).resolve().parents[2] / "setlists" / "nine-songs"
 class Terminal:
     """A rehearsal whose lines a test reads."""
 
-    def __init__(self) -> None:
+    def __init__(self, folder: Path = DEMO) -> None:
         self.out = io.StringIO()
-        show = load_show(DEMO)
+        show = load_show(folder)
         room = Room(show, compile_show(show))
         room.open()
         self.keyboard = Keyboard(room, show, Console(file=self.out, width=200, highlight=False))
@@ -85,3 +85,31 @@ def test_one_more_message_is_one(terminal: Terminal, monkeypatch: pytest.MonkeyP
     terminal.press("1")
     monkeypatch.setattr("stagectl.rehearse.keys.MESSAGES_SHOWN", 0)
     assert "and 1 more message\n" in terminal.press("d", "2")
+
+
+def test_a_song_that_gives_a_switch_something_else_to_do_says_so() -> None:
+    """In the last of the three songs, `more` and `less` move the voice."""
+    terminal = Terminal(DEMO.with_name("three-songs"))
+    said = terminal.press(*"111")
+    assert said.count("from here on") == 2
+    assert "  from here on  3  floor board, more   press: nudge voice +1\n" in said
+    assert "fiddler: voice" in terminal.press("3")
+    assert "  from here on  3  floor board, more   press: nudge own +1\n" in terminal.press("2")
+
+
+def test_a_layer_is_laid_and_taken_off_at_the_keys(tmp_path: Path) -> None:
+    (tmp_path / "two-switch.yaml").write_text(
+        "name: two\ncontrols:\n"
+        "  left: {sends: {control change: 80}, press: next}\n"
+        "  right: {sends: {control change: 81}, press: {layer: mine}, hold: undo}\n"
+        "layers:\n  mine: {left: {press: {nudge: own, by: +3}}}\n"
+    )
+    for name in ("rig.yaml", "setlist.yaml"):
+        (tmp_path / name).write_text((DEMO / name).read_text())
+    terminal = Terminal(tmp_path)
+    said = terminal.press("2")
+    assert "drum pedal: layer mine" in said
+    assert "  from here on  1  drum pedal, left   press: nudge own +3\n" in said
+    assert "drummer: kick to -3 dB" in terminal.press("1")
+    assert "drum pedal: no layer" in terminal.press("2")
+    assert "Lanterns at Low Tide" in terminal.press("1")

@@ -16,18 +16,20 @@ from stagectl.core.actions import (
     Kind,
     Lasts,
     Next,
+    Nothing,
     Nudge,
     Recall,
     Ride,
     StartCue,
     StopCue,
+    SwitchLayer,
     Tell,
     Undo,
 )
 from stagectl.core.gestures import Gesture
 from stagectl.show.compile import compile_show
+from stagectl.show.gestures import ACTION_MODELS
 from stagectl.show.load import load_show
-from stagectl.show.mapping import ACTION_MODELS
 
 EXAMPLES: list[tuple[str, Action]] = [
     ("next", Next()),
@@ -53,6 +55,9 @@ EXAMPLES: list[tuple[str, Action]] = [
     ("start cue", StartCue()),
     ("stop cue", StopCue()),
     ("{tell: organ, device: keys rig}", Tell(message=1)),
+    ("layer", SwitchLayer()),
+    ("{layer: loud}", SwitchLayer(layer=0)),
+    ("nothing", Nothing()),
 ]
 
 
@@ -63,11 +68,13 @@ def test_an_action_of_a_file_is_the_core_s_action(typed: str, action: Action, tm
     copy.plant(
         "two-switch.yaml",
         "",
-        f"name: one control\ncontrols:\n  it:\n    sends: {{control change: 80}}\n    {gesture.value}: {typed}\n",
+        f"name: two controls\ncontrols:\n  it:\n    sends: {{control change: 80}}\n    {gesture.value}: {typed}\n"
+        "  other: {sends: {control change: 81}, press: {layer: loud}}\nlayers: {loud: {other: {hold: undo}}}\n",
     )
     assert copy.faults() == []
     plan = compile_show(load_show(copy.folder)).plan
-    assert plan.pedals[0].controls[0].does == {gesture: action}
+    # A gesture of a switch that does nothing is none, and nothing waits for it.
+    assert plan.pedals[0].controls[0].does == ({} if action == Nothing() else {gesture: action})
 
 
 def test_every_action_and_every_field_has_an_example() -> None:
@@ -86,7 +93,7 @@ def test_the_words_of_fields_tell_what_is_allowed() -> None:
     assert all(field.choices for spec in ACTIONS.values() for field in spec.fields if field.kind is Kind.CHOICE)
 
 
-@pytest.mark.parametrize("word", [word for word, spec in ACTIONS.items() if not spec.continuous])
+@pytest.mark.parametrize("word", [word for word, spec in ACTIONS.items() if not spec.continuous and word != "nothing"])
 def test_only_a_turn_rides(word: str, tmp_path: Path) -> None:
     typed = next(typed for typed, action in EXAMPLES if action.word == word)
     copy = Copy(tmp_path, "nine-songs")
