@@ -29,12 +29,15 @@ from stagectl.core.asking import want
 from stagectl.core.effects import Arrived, Cue, Layered, Reason, RecallStored, Told
 from stagectl.core.nudges import Nudges, Wish, nudged, touched, without
 from stagectl.core.plan import CueCall
-from stagectl.core.state import MovedNudges, MovedPlace, Place
+from stagectl.core.state import MovedNudges, MovedPlace, Place, Undoable
+from stagectl.core.touch import DESK, take_all
 from stagectl.core.work import Presser, Work, refuse
 
 
 def act(work: Work, by: Presser, action: Action) -> None:
-    """Do an action."""
+    """Do an action. What hands have moved on the desk until now comes before it."""
+    if work.state.touches:
+        take_all(work)
     DO[type(action)](work, by, action)
 
 
@@ -88,7 +91,7 @@ def _settle(work: Work, by: Presser, place: Place, nudges: Nudges) -> None:
     """Be at a place with these nudges: what the desk should have follows from it."""
     plan, was = work.plan, work.state.place
     old, new = plan.stops[was.stop], plan.stops[place.stop]
-    work.set(place=place, nudges=nudges, recalled=True)
+    work.set(place=place, nudges=nudges, recalled=True, left=frozenset())
     if was != place:
         work.out(Arrived(at=work.at, press=by.press, stop=place.stop, scene=place.scene))
     if old.song != new.song:
@@ -100,6 +103,7 @@ def _settle(work: Work, by: Presser, place: Place, nudges: Nudges) -> None:
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
             work.set(wire_free=max(work.state.wire_free, work.at) + plan.link.message_ns)
+            work.set(known=work.state.known._replace(stored=work.at))
     fade_ns = new.fade_ns if scene is None else scene.fade_ns
     want(work, by, work.targets(), fade_ns=fade_ns)
 
@@ -190,7 +194,7 @@ def _undo(work: Work, by: Presser, _: Undo) -> None:
     entries = list(work.state.undo)
     for at in range(len(entries) - 1, -1, -1):
         entry = entries[at]
-        if entry.who != by.who:
+        if entry.who != by.who and not _by_hand_for(work, entry, by):
             continue
         del entries[at]
         if isinstance(entry, MovedPlace):
@@ -203,6 +207,13 @@ def _undo(work: Work, by: Presser, _: Undo) -> None:
             retarget(work, by, entry.sends, leading=entry.sends[0] if len(entry.sends) == 1 else None)
             return
     refuse(work, by, Reason.NOTHING_TO_UNDO)
+
+
+def _by_hand_for(work: Work, entry: Undoable, by: Presser) -> bool:
+    """Whether somebody's hand on the desk changed the presser's own mix: that is theirs to take back."""
+    if entry.who != DESK or by.listener is None or isinstance(entry, MovedPlace):
+        return False
+    return all(work.plan.listener_of(send) == by.listener for send in entry.sends)
 
 
 def _song(work: Work) -> int:

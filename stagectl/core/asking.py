@@ -24,6 +24,8 @@ def want(work: Work, by: Presser, wanted: Levels, *, fade_ns: int | None, leadin
         for send, (old, new) in enumerate(zip(before, wanted, strict=True))
         if new != old and new is not None
     )
+    if moves and work.state.left:
+        work.set(left=work.state.left - {send for send, _, _ in moves})
     if wanted != before:
         steps = list(work.state.steps)
         for send, (old, new) in enumerate(zip(before, wanted, strict=True)):
@@ -48,7 +50,7 @@ def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, lea
     ways = {} if running is None else {glide.send: glide for glide in running.glides}
     glides = []
     for send, (told, step) in enumerate(zip(state.asked, state.steps, strict=True)):
-        if told != step and step is not None:
+        if told != step and step is not None and send not in state.left:
             end = state.wanted[send]
             assert end is not None
             glide = Glide(send, told, end)
@@ -106,6 +108,10 @@ def tell_due(work: Work) -> None:
     when = fade.due
     work.set(fade=_after(fade, len(bunch)))
     if levels:
+        if work.plan.answers.confirms:
+            was = work.state.asked
+            told = [(send, was[send], level) for send, level in levels]
+            work.set(known=work.state.known.told(told, when))
         on_wire = max(work.state.wire_free, when) + len(levels) * fade.message_ns
         work.set(asked=tuple(asked), wire_free=on_wire)
         work.out(Ask(at=when, press=fade.press, levels=tuple(levels)))

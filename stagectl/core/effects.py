@@ -39,6 +39,8 @@ class Reason(Enum):
     NOTHING_TO_CLEAR = "there are no nudges to clear"
     NO_CUE = "this song has no cue"
     NOT_PLAYING = "no track is running"
+    DESK_AWAY = "the desk is not here"
+    UNANSWERED = "the desk does not answer"
     NO_LAYER = "no layer lies over this pedal's mapping"
     NO_PEDAL = "only the control of a pedal can do that"
 
@@ -136,6 +138,15 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """Ask the desk what levels these sends have; all of them where none is named."""
+
+    order: ClassVar[bool] = True
+    at: int
+    sends: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecallStored:
     """Tell the desk to recall a scene that it stores itself."""
 
@@ -168,5 +179,5 @@ class Told:
 
 
 Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected | Layered
-Order: TypeAlias = Ask | RecallStored | Cue | Told
+Order: TypeAlias = Ask | Question | RecallStored | Cue | Told
 Effect: TypeAlias = Record | Order

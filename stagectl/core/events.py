@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from stagectl.core.actions import Action
+from stagectl.core.levels import Level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +55,14 @@ class DeskCame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeskSaid:
+    """The desk says what level a send has: asked for it, or because it has changed."""
+
+    send: int
+    level: Level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
     """An action asked for by something other than a pedal: the terminal, an OSC message."""
 
@@ -67,4 +76,4 @@ class Wake:
     """Nothing but time has passed."""
 
 
-Event: TypeAlias = Moved | Unmapped | PedalWent | PedalCame | DeskWent | DeskCame | Wanted | Wake
+Event: TypeAlias = Moved | Unmapped | PedalWent | PedalCame | DeskWent | DeskCame | DeskSaid | Wanted | Wake

@@ -16,7 +16,7 @@ wake-ups give the same levels and the same state, only later.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 from stagectl.core.levels import OFF, Level, Off, height
@@ -78,6 +78,14 @@ class Fade:
     def over(self) -> bool:
         """Whether everything was told."""
         return self.done >= self.frames * len(self.glides)
+
+    def without(self, send: int) -> Fade | None:
+        """The same fade without one send; None where nothing is left of it."""
+        kept = tuple(glide for glide in self.glides if glide.send != send)
+        frame, at = divmod(self.done, len(self.glides))
+        before = sum(glide.send != send for glide in self.glides[:at])
+        less = replace(self, glides=kept, done=frame * len(kept) + before)
+        return None if not kept or less.over else less
 
 
 def plan_fade(

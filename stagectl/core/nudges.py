@@ -140,6 +140,11 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudges | Reason:
     return _arrive(wish, way, kept, trail, nudges, bounds)
 
 
+def put(wish: Wish, level: Level, nudges: Nudges, bounds: Bounds) -> Nudges:
+    """The nudges that make the send's level this one, as far as they may; no press takes it back."""
+    return _arrive(wish, level, nudges[wish.lasts.value].get(wish.send, NONE), (), nudges, bounds)
+
+
 def _range_top(wish: Wish, bounds: Bounds) -> int:
     """The highest level that nudging may come to."""
     return bounds.top if isinstance(wish.base, Off) else min(bounds.top, wish.base + bounds.limits.nudge_up)

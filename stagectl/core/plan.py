@@ -184,6 +184,27 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Answers:
+    """What the desk says of itself. `each`: each level can be asked for; `all`: all of them at once; `reports`: it says
+    what hands move; `echoes`: it says back what it is told."""
+
+    each: bool = False
+    all: bool = False
+    reports: bool = False
+    echoes: bool = False
+
+    @property
+    def reads(self) -> bool:
+        """Whether its levels can be known before it is told any."""
+        return self.each or self.all
+
+    @property
+    def confirms(self) -> bool:
+        """Whether what it was told can be made sure of."""
+        return self.each or self.echoes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """Bounds that a rig can set. Levels in hundredths of a dB."""
 
@@ -210,6 +231,7 @@ class Plan:
     messages: tuple[Message, ...] = ()
     link: Link = field(default_factory=Link)
     limits: Limits = field(default_factory=Limits)
+    answers: Answers = field(default_factory=Answers)
     bounded: tuple[Levels, ...] = field(init=False)
     """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
 

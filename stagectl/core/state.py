@@ -13,8 +13,10 @@ from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.actions import Ride
 from stagectl.core.contacts import Contact
+from stagectl.core.doubt import NOTHING_KNOWN, Known
 from stagectl.core.fade import Fade
 from stagectl.core.gestures import Hand
+from stagectl.core.levels import Level
 from stagectl.core.nudges import Nudges, no_nudges
 from stagectl.core.plan import Levels, Plan
 
@@ -72,6 +74,15 @@ class Grip:
     samples: tuple[int, ...] = ()
 
 
+class Touch(NamedTuple):
+    """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was; the hand counts as
+    resting at `due`, ns."""
+
+    level: Level
+    before: Level | None
+    due: int
+
+
 Key: TypeAlias = tuple[int, int]
 """A control: its pedal and itself, as indices."""
 
@@ -86,8 +97,9 @@ class State(NamedTuple):
     `wanted`: exact levels; `steps`: the same in the desk's steps; `asked`: what the desk was told last.
     `rides`: shifts by treadles, by send. `wire_free`: when the link has carried what it was given.
     `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
-    ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `recalled`: whether any scene was
-    recalled yet; until then only what is nudged is driven.
+    ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `known`: what the desk says of
+    itself. `touches`: sends that a hand moves on the desk; `left`: sends that are left as a hand has put them.
+    `recalled`: whether any scene was recalled yet; until then only what is nudged is driven.
     """
 
     now: int
@@ -109,6 +121,9 @@ class State(NamedTuple):
     grips: Mapping[Key, Grip]
     presses: int
     layers: tuple[int | None, ...]
+    known: Known = NOTHING_KNOWN
+    touches: Mapping[int, Touch] = MappingProxyType({})
+    left: frozenset[int] = frozenset()
     recalled: bool = False
 
 

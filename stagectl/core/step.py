@@ -13,12 +13,14 @@ from typing import Any, Final, NamedTuple
 
 from stagectl.core.act import act
 from stagectl.core.actions import Action, Ride
-from stagectl.core.asking import resume, tell_due
+from stagectl.core.answers import came, hears, look_into, went
+from stagectl.core.asking import tell_due
 from stagectl.core.contacts import Contact, Kind, shut
 from stagectl.core.contacts import edge as hear_edge
 from stagectl.core.effects import Connected, Effect, Reason, Refused
 from stagectl.core.events import (
     DeskCame,
+    DeskSaid,
     DeskWent,
     Event,
     Moved,
@@ -32,6 +34,7 @@ from stagectl.core.gestures import TOGETHER, Edge, Gesture, Hand, Phase, turn_ha
 from stagectl.core.plan import Plan
 from stagectl.core.rides import glide_on, ride, tell_jitter
 from stagectl.core.state import Key, State
+from stagectl.core.touch import rested
 from stagectl.core.work import Presser, Work, pressed, presser_of, refuse
 
 
@@ -64,6 +67,10 @@ def next_wake(state: State) -> int | None:
     dues += [grip.due for grip in state.grips.values() if grip.due is not None]
     if state.fade is not None and state.desk_here:
         dues.append(state.fade.due)
+    if state.known.due is not None:
+        dues.append(state.known.due)
+    if state.touches:
+        dues += [touch.due for touch in state.touches.values()]
     return min(dues, default=None)
 
 
@@ -74,6 +81,12 @@ def _advance(work: Work, now: int) -> None:
         fade = work.state.fade
         if fade is not None and work.state.desk_here and fade.due == due:
             tell_due(work)
+            continue
+        if work.state.known.due == due:
+            look_into(work)
+            continue
+        if any(touch.due == due for touch in work.state.touches.values()):
+            rested(work)
             continue
         _due(work, due)
 
@@ -258,15 +271,11 @@ def _let_go(work: Work, pedal: int) -> None:
 
 
 def _desk_went(work: Work, _: DeskWent) -> None:
-    # It may have lost its power, or what was told last: what it has is not known any more.
-    work.set(desk_here=False, asked=(None,) * len(work.state.asked))
-    work.out(Connected(at=work.at, pedal=None, here=False))
+    went(work)
 
 
 def _desk_came(work: Work, _: DeskCame) -> None:
-    work.set(desk_here=True)
-    work.out(Connected(at=work.at, pedal=None, here=True))
-    resume(work, fade_ns=work.plan.stops[work.state.place.stop].fade_ns)
+    came(work)
 
 
 def _wished(work: Work, event: Wanted) -> None:
@@ -286,6 +295,7 @@ HANDLE: Final[Mapping[type, Callable[[Work, Any], None]]] = {
     PedalCame: _pedal_came,
     DeskWent: _desk_went,
     DeskCame: _desk_came,
+    DeskSaid: hears,
     Wanted: _wished,
     Wake: _wake,
 }

@@ -34,6 +34,7 @@ from stagectl.core.contacts import Switch
 from stagectl.core.effects import Ask, Effect
 from stagectl.core.events import (
     DeskCame,
+    DeskSaid,
     DeskWent,
     Event,
     Moved,
@@ -48,6 +49,7 @@ from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
     MS,
+    Answers,
     Control,
     CueCall,
     FootLayer,
@@ -81,6 +83,8 @@ WAKES_MAX = 20_000
 """More wake-ups than any night of these tests can need; a core that asks for more never comes to rest."""
 
 T = TypeVar("T")
+
+BOOL = st.booleans()
 
 Timed = tuple[int, Event]
 """A time (ns) and what happens then."""
@@ -430,6 +434,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
         link=link or draw(st.sampled_from((DIN, FAST, Link(message_ns=300_000, burst_ns=2 * MS)))),
+        answers=draw(st.one_of(st.just(Answers()), st.builds(Answers, each=BOOL, all=BOOL, reports=BOOL, echoes=BOOL))),
         limits=Limits(
             nudge_floor=draw(st.sampled_from((-4_000, -6_000, -2_000))),
             nudge_up=draw(st.sampled_from((1_200, 600, 0))),
@@ -460,7 +465,7 @@ GAPS = st.one_of(
 def happenings(draw: st.DrawFn, plan: Plan) -> Event:
     """One thing that happens. Feet are the most frequent."""
     pedal = draw(st.integers(0, len(plan.pedals) - 1))
-    kind = draw(st.integers(0, 19))
+    kind = draw(st.integers(0, 21 if plan.answers.reads or plan.answers.reports else 19))
     if kind < 11:
         control = draw(st.integers(0, len(plan.pedals[pedal].controls) - 1))
         top = plan.pedals[pedal].controls[control].top
@@ -469,6 +474,9 @@ def happenings(draw: st.DrawFn, plan: Plan) -> Event:
     if kind < 15:
         who, listener = draw(st.sampled_from((("the terminal", None), ("ada", 0), ("ada", 0))))
         return Wanted(action=draw(actions(sizes_of(plan))), who=who, listener=listener)
+    if kind >= 20:
+        send = draw(st.integers(0, len(plan.ceilings) - 1))
+        return DeskSaid(send=send, level=draw(LEVELS))
     others: tuple[Event, ...] = (
         DeskWent(),
         DeskCame(),

@@ -1,0 +1,284 @@
+"""What the desk says: reading it, making sure of what it was told, and telling echoes from hands.
+
+A desk that can be asked is read before anything is sent to it: every send is in *doubt* until its level was said. What
+it is told later puts the send in doubt again:
+
+- a little after the last message for a send (of a fade: after its end) the desk is asked for its level;
+- what is not answered, or answered with an older level, is told and asked again, after pauses that grow by a fifth;
+- after `TRIES` of them it is given up, and recorded;
+- a level that came right stays in doubt for `GRACE_NS`, because a message that it has overtaken may still come in, with
+  an echo of its own; then the desk is asked for the last time.
+
+A doubt remembers between which levels the desk was led since it was last sure. What the desk says of itself then is
+
+- what it was asked for, within `NEAR`: it has arrived;
+- between these levels: an echo, late or out of order. Said again and again in answer to questions, it is what the desk
+  makes of the level: it rounds, if that is near and was never told, or else it keeps its own level, which counts as a
+  hand. Where the level had come right before, only what it was told itself is told again, so that no hand is fought;
+- anything else: somebody's hand on the desk (`touch.py`).
+
+With no doubt about a send, whatever differs from what the desk said last, and from what it was asked for, is a hand. A
+desk that was away is read again, and compared with what it had when it went: where up to `HANDS_MAX` sends differ,
+hands moved them meanwhile; where more do, it has lost its levels or holds another scene, and is told ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+from stagectl.core.asking import resume
+from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, pause
+from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
+from stagectl.core.events import DeskSaid
+from stagectl.core.levels import Level, Off, height
+from stagectl.core.touch import DESK, adopt, feel, take_all
+from stagectl.core.work import Work
+
+READ: Final = "read"
+"""The cause of what is known of the desk because it said so."""
+
+NEAR: Final = 25
+"""How far from what it was asked for a level may be that the desk says, hundredths of a dB: finer than any hand."""
+
+ROUNDS_BY: Final = 150
+"""How far a desk may round a level, hundredths of a dB; four times that below `COARSE_BELOW`, where it is coarse."""
+
+COARSE_BELOW: Final = -3_000
+
+ROUNDS_AFTER: Final = 4
+"""So often in turn does a desk answer with a level near the one it was asked for until that is taken for its own."""
+
+KEEPS_AFTER: Final = 8
+"""So often in turn does it answer with another level that it was told until it is believed to keep that."""
+
+MOVED_AFTER: Final = 3
+"""So often in turn does it say another level, after the right one, until that is believed."""
+
+HANDS_MAX: Final = 8
+"""Sends that hands may have moved while the desk was away."""
+
+
+# -- coming and going -------------------------------------------------------------------------------------
+
+
+def went(work: Work) -> None:
+    """The desk cannot be told anything for now. It may have lost its power, or what was told last: what it has is not
+    known any more."""
+    take_all(work)
+    work.set(known=NOTHING_KNOWN._replace(before=_had(work)))
+    work.set(desk_here=False, asked=(None,) * len(work.state.asked))
+    work.out(Connected(at=work.at, pedal=None, here=False))
+
+
+def _had(work: Work) -> Mapping[int, Level]:
+    """The levels that the desk had for sure when it was last here."""
+    state = work.state
+    if not state.desk_here or not work.plan.answers.reads:
+        return state.known.before
+    unsure = {send for send, doubt in state.known.doubts.items() if not (doubt.sure or doubt.was)}
+    had = {send: level for send, level in enumerate(state.asked) if level is not None and send not in unsure}
+    return MappingProxyType(had)
+
+
+def came(work: Work) -> None:
+    """The desk can be told things (again). One that can be read is read first."""
+    work.out(Connected(at=work.at, pedal=None, here=True))
+    if not work.plan.answers.reads:
+        _ready(work)
+        return
+    sends = (send for send in range(len(work.state.asked)) if work.plan.grid_of(send) is not None)
+    known = NOTHING_KNOWN._replace(before=_had(work), reading=True)
+    work.set(desk_here=False, known=known.with_doubts({send: Doubt(due=work.at) for send in sends}))
+
+
+def _ready(work: Work) -> None:
+    work.set(desk_here=True)
+    resume(work, fade_ns=work.plan.stops[work.state.place.stop].fade_ns)
+
+
+def _was_read(work: Work) -> None:
+    """Every level was said, or given up."""
+    known, plan = work.state.known, work.plan
+    asked: list[Level | None] = [None] * len(work.state.asked)
+    for send, level in known.said.items():
+        grid = plan.grid_of(send)
+        assert grid is not None
+        asked[send] = grid.nearest(level, grid.highest)
+    # What the desk had when it was last here is no news.
+    news = [send for send, level in sorted(known.said.items()) if not _near(level, known.before.get(send))]
+    hands = [send for send in news if send in known.before]
+    if len(hands) > min(HANDS_MAX, len(known.said) // 2):
+        hands = []
+    work.set(asked=tuple(asked), known=NOTHING_KNOWN._replace(said=known.said))
+    moves = tuple(Move(send, known.before.get(send), known.said[send]) for send in news if send not in hands)
+    if moves:
+        work.out(Changed(at=work.at, press=work.next_press(), who=DESK, cause=READ, moves=moves))
+    for send in hands:
+        before, level = known.before[send], known.said[send]
+        adopt(work, send, before, level, _as_moved(work.state.wanted[send], before, level))
+    _ready(work)
+
+
+def _as_moved(wanted: Level | None, before: Level, level: Level) -> Level:
+    """Where a hand would have moved what is wanted now: as far as it moved what was there before."""
+    if wanted is None or isinstance(wanted, Off) or isinstance(before, Off) or isinstance(level, Off):
+        return level
+    return wanted + level - before
+
+
+# -- what it says -----------------------------------------------------------------------------------------
+
+
+def hears(work: Work, event: DeskSaid) -> None:
+    """The desk says what level a send has."""
+    state, send, level = work.state, event.send, event.level
+    known = state.known
+    if known.reading:
+        work.set(known=known.doubting(send, None).saying(send, level))
+        if not work.state.known.doubts:
+            _was_read(work)
+        return
+    if not state.desk_here or work.plan.grid_of(send) is None:
+        reason = Reason.NOT_DRIVEN if state.desk_here else Reason.DESK_AWAY
+        what = work.plan.send_name(send)
+        work.out(Refused(at=work.at, press=work.next_press(), who=DESK, reason=reason, what=what))
+        return
+    doubt = known.doubts.get(send)
+    if send in state.touches and level != state.touches[send].level:
+        feel(work, send, level)
+    elif level == known.said.get(send) or _is_right(level, state.asked[send], doubt):
+        _arrived(work, send, level, doubt)
+    elif doubt is not None and doubt.spans(level, _slack(level)):
+        _older(work, send, level, doubt)
+    elif not _of_a_stored_scene(work):
+        feel(work, send, level)
+
+
+def _arrived(work: Work, send: int, level: Level, doubt: Doubt | None) -> None:
+    known = work.state.known.saying(send, level)
+    if doubt is not None and doubt.last and doubt.tries:
+        known = known.doubting(send, None)
+    elif doubt is not None and not doubt.sure:
+        right = doubt._replace(sure=True, due=work.at + GRACE_NS, again=None, agains=0)
+        known = known.doubting(send, right)
+    work.set(known=known)
+
+
+def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:
+    """A level that the desk was led through: an echo, or what it makes of the last one."""
+    known = work.state.known
+    if doubt.sure:
+        if work.plan.answers.each and level != known.said.get(send):
+            work.set(known=known.doubting(send, doubt._replace(sure=False, was=True, due=work.at, tries=0)))
+        return
+    if doubt.tries == 0:
+        return
+    # A message that was overtaken by a later one: the desk has really got it.
+    if doubt.was_told(level):
+        doubt = doubt._replace(was=False, last=False)
+    agains = doubt.agains + 1 if level == doubt.again else 1
+    asked = work.state.asked[send]
+    rounds = asked is not None and abs(height(level) - height(asked)) <= _slack(level)
+    if doubt.was and agains >= MOVED_AFTER:
+        feel(work, send, level)
+    elif not doubt.was and rounds and agains >= (KEEPS_AFTER if doubt.was_told(level) else ROUNDS_AFTER):
+        _arrived(work, send, level, doubt)
+    elif agains >= KEEPS_AFTER:
+        feel(work, send, level)
+    else:
+        work.set(known=known.doubting(send, doubt._replace(again=level, agains=agains)))
+
+
+def _is_right(level: Level, asked: Level | None, doubt: Doubt | None) -> bool:
+    """Whether a level is the one that was asked for, and not one that the desk was told before."""
+    if asked is None or doubt is None or not doubt.was_told(level):
+        return _near(level, asked)
+    return abs(height(level) - height(asked)) <= SAME
+
+
+def _near(level: Level, other: Level | None) -> bool:
+    return other is not None and (level == other or abs(height(level) - height(other)) <= NEAR)
+
+
+def _slack(level: Level) -> int:
+    return ROUNDS_BY if height(level) > COARSE_BELOW else 4 * ROUNDS_BY
+
+
+def _of_a_stored_scene(work: Work) -> bool:
+    """Whether the desk may still be saying what a scene of its own has brought it to."""
+    stored = work.state.known.stored
+    return stored is not None and work.at - stored < GRACE_NS
+
+
+# -- making sure ------------------------------------------------------------------------------------------
+
+
+def look_into(work: Work) -> None:
+    """Doubts whose time is now or past: ask, and tell again, as the link allows."""
+    known, at = work.state.known, work.at
+    doubts = dict(known.doubts)
+    due = [send for send, doubt in doubts.items() if doubt.due <= at]
+    for send in [send for send in due if doubts[send].sure]:
+        if work.plan.answers.each:
+            doubts[send] = doubts[send]._replace(sure=False, was=True, last=True, tries=0)
+        else:
+            del doubts[send]
+    given_up = [send for send in due if send in doubts and doubts[send].tries >= TRIES]
+    for send in given_up:
+        del doubts[send]
+    open_ = [send for send in due if send in doubts]
+    if open_:
+        wait = _wait(work)
+        bunch = [] if wait else open_[: max(1, work.plan.link.burst // 2)]
+        if not work.plan.answers.each and bunch:
+            bunch = open_
+        for send in open_[len(bunch) :]:
+            doubts[send] = doubts[send]._replace(due=at + max(1, wait))
+        for send in bunch:
+            doubt = doubts[send]
+            doubts[send] = doubt._replace(due=at + pause(doubt.tries), tries=doubt.tries + 1)
+        if bunch:
+            _ask(work, bunch, known.reading)
+    work.set(known=work.state.known.with_doubts(doubts))
+    if given_up:
+        what = work.plan.send_name(given_up[0]) if len(given_up) == 1 else f"{len(given_up)} levels"
+        work.out(Refused(at=at, press=work.next_press(), who=DESK, reason=Reason.UNANSWERED, what=what))
+    if known.reading and not doubts:
+        _was_read(work)
+
+
+def _wait(work: Work) -> int:
+    """How long the link has no room for questions: a fade goes first. 0 where there is room, ns."""
+    state = work.state
+    if state.fade is not None and state.desk_here:
+        return max(1, state.fade.ends - work.at)
+    return max(0, state.wire_free - work.at)
+
+
+def _ask(work: Work, sends: list[int], reading: bool) -> None:
+    """Ask for the levels of some sends; what was asked for before is told again first."""
+    state, link, answers = work.state, work.plan.link, work.plan.answers
+    again = [
+        (send, level)
+        for send in sends
+        if _tells_again(work, state.known.doubts[send])
+        if (level := state.asked[send]) is not None
+    ]
+    messages = 0
+    if again and not reading:
+        work.out(Ask(at=work.at, press=state.presses, levels=tuple(again)))
+        messages += len(again)
+    if answers.each:
+        work.out(Question(at=work.at, sends=tuple(sends)))
+        messages += len(sends)
+    elif reading:
+        work.out(Question(at=work.at, sends=()))
+        messages += 1
+    work.set(wire_free=max(state.wire_free, work.at) + messages * link.message_ns)
+
+
+def _tells_again(work: Work, doubt: Doubt) -> bool:
+    """Whether a level in doubt is told again: not before the first question, and not where it came right before."""
+    return not (doubt.was or doubt.sure) and (doubt.tries > 0 or not work.plan.answers.each)

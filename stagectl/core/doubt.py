@@ -1,0 +1,116 @@
+"""What is known of the desk's levels, and what is in doubt: the memory behind `answers.py`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+from stagectl.core.levels import Level, height
+from stagectl.core.plan import MS
+
+FIRST_NS: Final = 40 * MS
+"""From a message to the first question whether it has arrived."""
+
+PAUSE_NS: Final = 80 * MS
+"""From the first question to the second; each pause after that is a fifth longer."""
+
+GROWS: Final = (6, 5)
+
+TRIES: Final = 12
+"""Questions that are asked about one level: the last some three seconds after the first."""
+
+GRACE_NS: Final = 500 * MS
+"""How long after a level came right an older message, or its echo, may still be on its way."""
+
+UNKNOWN_LOW: Final = -(10**9)
+UNKNOWN_HIGH: Final = 10**9
+"""The range of a send about which nothing is known."""
+
+TOLD_MAX: Final = 256
+"""Levels that the desk was told of one send, of which it may say any when it is late."""
+
+SAME: Final = 2
+"""A level comes back from a fine desk within so many hundredths of a dB: an OSC float is rounded."""
+
+
+class Doubt(NamedTuple):
+    """A send whose level on the desk is not sure. `due`: when to look into it, ns; `tries`: questions so far; `low`,
+    `high`: between which levels (as `height`) the desk was led since it was last sure; `told`: the levels themselves.
+
+    `sure`: the level came right, and only what is late is waited for; `was`: it came right before, so that it is not
+    told again; `last`: the time for what is late is over, and the next answer ends the doubt. `again`: what the desk
+    answered last, and how often in turn.
+    """
+
+    due: int
+    low: int = UNKNOWN_LOW
+    high: int = UNKNOWN_HIGH
+    told: tuple[int, ...] = ()
+    tries: int = 0
+    sure: bool = False
+    was: bool = False
+    last: bool = False
+    again: Level | None = None
+    agains: int = 0
+
+    def spans(self, level: Level, slack: int) -> bool:
+        """Whether the level may be an echo."""
+        return self.low - slack <= height(level) <= self.high + slack
+
+    def was_told(self, level: Level) -> bool:
+        """Whether the desk was told that very level."""
+        return any(abs(height(level) - one) <= SAME for one in self.told)
+
+
+def pause(tries: int) -> int:
+    """How long to wait after that many questions, ns."""
+    return int(PAUSE_NS * GROWS[0] ** tries // GROWS[1] ** tries)
+
+
+class Known(NamedTuple):
+    """What is known of the desk's levels. `said`: what it said of a send since it was last told something; `doubts`, by
+    send, and when the first of them is `due`; `before`: what it had when it went; `reading`: whether it is being read;
+    `stored`: when it was last told to recall a scene of its own, ns."""
+
+    said: Mapping[int, Level] = MappingProxyType({})
+    doubts: Mapping[int, Doubt] = MappingProxyType({})
+    due: int | None = None
+    before: Mapping[int, Level] = MappingProxyType({})
+    reading: bool = False
+    stored: int | None = None
+
+    def with_doubts(self, doubts: Mapping[int, Doubt]) -> Known:
+        """With other doubts."""
+        due = min((doubt.due for doubt in doubts.values()), default=None)
+        return self._replace(doubts=MappingProxyType(doubts), due=due)
+
+    def doubting(self, send: int, doubt: Doubt | None) -> Known:
+        """With one doubt changed, or none about that send."""
+        doubts = dict(self.doubts)
+        if doubt is None:
+            doubts.pop(send, None)
+        else:
+            doubts[send] = doubt
+        return self.with_doubts(doubts)
+
+    def saying(self, send: int, level: Level) -> Known:
+        """With what the desk said of a send."""
+        return self._replace(said=MappingProxyType({**self.said, send: level}))
+
+    def told(self, levels: Iterable[tuple[int, Level | None, Level]], now: int) -> Known:
+        """The desk was told levels: each send, what it had been asked for before, and what it is asked for now."""
+        doubts, said = dict(self.doubts), dict(self.said)
+        for send, before, level in levels:
+            old = doubts.get(send)
+            led = (*(() if old is None else old.told), height(level))[-TOLD_MAX:]
+            low, high = UNKNOWN_LOW, UNKNOWN_HIGH
+            if before is not None:
+                ways = (height(before), height(level), *((old.low, old.high) if old else ()))
+                low, high = min(ways), max(ways)
+            doubts[send] = Doubt(due=now + FIRST_NS, low=low, high=high, told=led)
+            said.pop(send, None)
+        return self._replace(said=MappingProxyType(said)).with_doubts(doubts)
+
+
+NOTHING_KNOWN: Final = Known()

@@ -1,0 +1,278 @@
+"""A desk that says what it has: read before it is told anything, sure of what it was told, and no hand is fought."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from far_desk import FarDesk, Line
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shows import FINE, LEVELS, small_plan, wish
+
+from stagectl.core.actions import Back, GoTo, Next, Nudge, Undo
+from stagectl.core.answers import NEAR
+from stagectl.core.doubt import TRIES
+from stagectl.core.effects import Ask, Changed, Question, Reason, Refused
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event
+from stagectl.core.levels import OFF, Level, Off, height
+from stagectl.core.plan import MS, Answers, Levels, Plan
+
+SECOND = 1_000 * MS
+ASKED = Answers(each=True, reports=True, echoes=True)
+
+
+def two_way(*scenes: Levels, answers: Answers = ASKED, fade_ns: int = 0, ceiling: int = 0, listeners: int = 1) -> Plan:
+    return replace(
+        small_plan(*scenes, fade_ns=fade_ns, ceiling=ceiling, listeners=listeners, grid=FINE), answers=answers
+    )
+
+
+def here(desk: FarDesk, at: int = 0) -> int:
+    """The desk comes and is read; the first song is recalled a second later. The time after that."""
+    desk.do((at, DeskCame()), (at + SECOND, wish(GoTo(stop=1), who="the start", listener=None)))
+    desk.until(at + 4 * SECOND)
+    return at + 4 * SECOND
+
+
+def hands(desk: FarDesk) -> list[tuple[int, Level | None, Level]]:
+    """What was recorded as moved by a hand: the send, from and to."""
+    return [
+        (move.send, move.before, move.after)
+        for effect in desk.of(Changed)
+        if isinstance(effect, Changed) and effect.cause == "hand"
+        for move in effect.moves
+    ]
+
+
+SONGS = ((-2_000, -1_000, OFF), (-1_500, -1_200, -3_000), (-600, -1_200, OFF))
+
+
+def test_it_is_read_before_it_is_told_anything() -> None:
+    desk = FarDesk(plan=two_way(*SONGS))
+    desk.levels |= {0: -1_500, 1: -700, 2: OFF}
+    desk.do((0, DeskCame()))
+    assert not desk.state.desk_here
+    desk.until(SECOND)
+    assert desk.state.desk_here
+    assert not desk.of(Ask)
+    assert desk.state.asked[:3] == (-1_500, -700, OFF)
+    desk.do((SECOND, wish(GoTo(stop=1))))
+    desk.until(3 * SECOND)
+    # Input 0 is at its level already.
+    assert {send for _, send, _ in desk.told} == {1, 2}
+    assert desk.differs == {}
+    assert hands(desk) == []
+
+
+def test_what_is_read_is_recorded_once() -> None:
+    desk = FarDesk(plan=two_way(*SONGS))
+    desk.levels |= {0: -1_500}
+    desk.do((0, DeskCame()))
+    desk.until(SECOND)
+    (read,) = [effect for effect in desk.of(Changed) if isinstance(effect, Changed)]
+    assert (read.who, read.cause) == ("desk", "read")
+    assert [tuple(move) for move in read.moves] == [(0, None, -1_500), (1, None, OFF), (2, None, OFF)]
+    desk.do((SECOND, DeskCame()))
+    desk.until(2 * SECOND)
+    assert len(desk.of(Changed)) == 1
+
+
+def test_a_desk_that_never_answers_is_asked_a_bounded_number_of_times() -> None:
+    desk = FarDesk(plan=two_way(*SONGS), on=False)
+    desk.do((0, DeskCame()))
+    desk.until(60 * SECOND)
+    assert len(desk.of(Question)) <= 3 * TRIES
+    (refused,) = [effect for effect in desk.of(Refused) if isinstance(effect, Refused)]
+    assert (refused.who, refused.reason, refused.what) == ("desk", Reason.UNANSWERED, "3 levels")
+
+
+LOSSY = Line(loss=0.2, delay_ns=10 * MS, jitter_ns=40 * MS, twice=0.05)
+
+
+@pytest.mark.parametrize("fade_ns", [0, 500 * MS])
+@pytest.mark.parametrize("echoes", [True, False])
+def test_a_lossy_line_brings_it_there_within_two_seconds(fade_ns: int, echoes: bool) -> None:
+    """A fifth of the packets lost, up to 50 ms late and out of order, both ways: hundreds of recalls of 24 sends."""
+    plan = two_way((-2_000,) * 24, (-1_500,) * 24, (-600, -900, OFF, -3_000, -100, -2_500) * 4, fade_ns=fade_ns)
+    desk = FarDesk(plan=plan, line=LOSSY, seed=fade_ns + echoes, echoes=echoes)
+    now = here(desk)
+    late = 0
+    recalls = 100 if fade_ns else 500
+    for at in range(recalls):
+        desk.do((now, wish(Next() if at % 2 == 0 else Back())))
+        desk.until(now + fade_ns + 100 * MS)
+        late += bool(desk.differs)
+        desk.until(now + fade_ns + 2 * SECOND)
+        assert desk.differs == {}
+        now += fade_ns + 2 * SECOND + MS
+    assert late > recalls * 3 // 4
+    assert hands(desk) == []
+
+
+@pytest.mark.parametrize("step", [50, 100])
+def test_a_desk_that_rounds_is_not_taken_for_a_hand(step: int) -> None:
+    def rounds(level: Level) -> Level:
+        return level if isinstance(level, Off) else round(level / step) * step
+
+    plan = two_way((-2_000, -1_030), (-1_510, -770), (-640, -1_220), fade_ns=400 * MS)
+    desk = FarDesk(plan=plan, rounds=rounds, line=Line(loss=0.1, delay_ns=5 * MS, jitter_ns=20 * MS))
+    now = here(desk)
+    for at in range(60):
+        action = (Next(), Nudge(by=-70, column=0), Back(), Nudge(by=70, column=0))[at % 4]
+        desk.do((now, wish(action)))
+        desk.until(now + 3 * SECOND)
+        for send, (wanted, has) in desk.differs.items():
+            assert isinstance(wanted, int)
+            assert isinstance(has, int)
+            assert abs(wanted - has) <= step // 2, send
+        now += 3 * SECOND
+    assert hands(desk) == []
+
+
+# -- hands ------------------------------------------------------------------------------------------------
+
+
+def test_a_hand_between_songs_is_a_nudge_that_the_next_song_keeps() -> None:
+    desk = FarDesk(plan=two_way(*SONGS))
+    now = here(desk)
+    desk.hand(now, [(0, 0, -1_490), (50 * MS, 0, -1_300), (100 * MS, 0, -1_200)])
+    desk.until(now + 2 * SECOND)
+    assert hands(desk) == [(0, -1_500, -1_200)]
+    told = len(desk.told)
+    desk.do((now + 2 * SECOND, wish(Next())))
+    desk.until(now + 4 * SECOND)
+    assert desk.levels[0] == -600 + 300
+    # Nothing was told of it until the song changed.
+    assert all(send != 0 or at >= now + 2 * SECOND for at, send, _ in desk.told[told:])
+    assert desk.differs == {}
+
+
+def test_its_listener_takes_a_hand_back() -> None:
+    desk = FarDesk(plan=two_way(*SONGS))
+    now = here(desk)
+    desk.hand(now, [(0, 1, -300)])
+    desk.do((now + SECOND, wish(Undo(), who="ben", listener=None)))
+    assert desk.levels[1] == -300
+    desk.do((now + 2 * SECOND, wish(Undo(), who="ada", listener=0)))
+    desk.until(now + 4 * SECOND)
+    assert desk.levels[1] == -1_200
+    assert desk.state.nudges[0] == {}
+
+
+def test_a_hand_in_mid_fade_is_let_be_and_the_others_go_on() -> None:
+    desk = FarDesk(plan=two_way((-2_000, -2_000), (-2_000, -2_000), (-1_000, -1_000), fade_ns=2 * SECOND))
+    now = here(desk)
+    desk.do((now, wish(Next())))
+    desk.hand(now + 500 * MS, [(0, 0, -300), (30 * MS, 0, -200)])
+    desk.until(now + 5 * SECOND)
+    assert desk.levels == {0: -200, 1: -1_000}
+    assert [(send, after) for send, _, after in hands(desk)] == [(0, -200)]
+    late = [at for at, send, _ in desk.told if send == 0 and at > now + 540 * MS]
+    assert late == []
+
+
+def test_hands_during_an_outage_are_found_when_the_desk_is_back() -> None:
+    desk = FarDesk(plan=two_way((-2_000,) * 20, (-1_500,) * 20, (-600,) * 20))
+    now = here(desk)
+    desk.do((now, DeskWent()))
+    desk.levels[3] = -1_700
+    desk.do((now + SECOND, wish(Next())))
+    desk.do((now + 2 * SECOND, DeskCame()))
+    desk.until(now + 5 * SECOND)
+    assert hands(desk) == [(3, -1_500, -1_700)]
+    assert desk.levels == dict.fromkeys(range(20), -600) | {3: -800}
+
+
+def test_a_desk_that_lost_its_levels_is_told_them_and_nobody_has_nudged() -> None:
+    desk = FarDesk(plan=two_way((-2_000,) * 20, (-1_500,) * 20))
+    now = here(desk)
+    desk.do((now, DeskWent()))
+    desk.levels = dict.fromkeys(desk.levels, OFF)
+    desk.do((now + 2 * SECOND, DeskCame()))
+    desk.until(now + 5 * SECOND)
+    assert hands(desk) == []
+    assert desk.state.nudges[0] == {}
+    assert desk.levels == dict.fromkeys(range(20), -1_500)
+
+
+def test_above_its_ceiling_a_hand_is_left_alone_until_the_next_song() -> None:
+    desk = FarDesk(plan=two_way((-2_000, -900), (-1_500, -900), (-1_400, -900), ceiling=-1_000))
+    now = here(desk)
+    desk.hand(now, [(0, 0, -400)])
+    desk.do((now + SECOND, wish(Nudge(by=-100, column=1))))
+    desk.until(now + 2 * SECOND)
+    assert desk.levels[0] == -400
+    desk.do((now + 2 * SECOND, wish(Next())))
+    desk.until(now + 4 * SECOND)
+    assert desk.levels[0] == -1_000
+
+
+def test_late_echoes_out_of_order_are_no_hand() -> None:
+    """Echoes of a fade that come after its end, the newest first."""
+    desk = FarDesk(plan=two_way((-2_000,), (-2_000,), (-1_000,), fade_ns=SECOND), echoes=False)
+    now = here(desk)
+    desk.do((now, wish(Next())))
+    desk.until(now + 1_200 * MS)
+    levels = [level for _, send, level in desk.told if send == 0][-20:]
+    for at, level in enumerate(reversed(levels)):
+        desk.do((now + 1_200 * MS + at * MS, DeskSaid(send=0, level=level)))
+    desk.until(now + 4 * SECOND)
+    assert hands(desk) == []
+    assert desk.levels[0] == -1_000
+
+
+@settings(max_examples=60)
+@given(
+    st.lists(
+        st.tuples(st.integers(10, 3_000), st.sampled_from(("next", "back", "nudge", "hand", "out", "in")), LEVELS),
+        max_size=25,
+    ),
+    st.integers(0, 2**16),
+    st.sampled_from((Line(), LOSSY)),
+    st.sampled_from((ASKED, Answers(each=True), Answers(all=True, echoes=True, reports=True), Answers(reports=True))),
+)
+def test_whatever_happens_no_ceiling_is_passed_and_it_comes_to_rest(
+    happens: list[tuple[int, str, Level]], seed: int, line: Line, answers: Answers
+) -> None:
+    plan = two_way(
+        (-2_000, -1_000, OFF),
+        (-1_500, -900, -3_000),
+        (-600, OFF, -200),
+        answers=answers,
+        fade_ns=300 * MS,
+        ceiling=-500,
+    )
+    desk = FarDesk(plan=plan, line=line, seed=seed, echoes=answers.echoes)
+    now = here(desk)
+    for gap, what, level in happens:
+        now += gap * MS
+        if what == "hand":
+            if answers.reports:
+                desk.hand(now, [(0, gap % 3, level)])
+            continue
+        events: dict[str, Event] = {
+            "next": wish(Next()),
+            "back": wish(Back()),
+            "nudge": wish(Nudge(by=150, column=gap % 3)),
+            "out": DeskWent(),
+            "in": DeskCame(),
+        }
+        desk.do((now, events[what]))
+    desk.do((now + MS, DeskCame()))
+    desk.until(now + 30 * SECOND)
+    for effect in desk.of(Ask):
+        assert isinstance(effect, Ask)
+        for send, stands in effect.levels:
+            assert stands == OFF or (isinstance(stands, int) and stands <= plan.ceilings[send])
+    state = desk.state
+    assert state.fade is None
+    assert not state.known.doubts
+    assert not state.touches
+    if not line.loss:
+        for send, level in desk.levels.items():
+            has = state.asked[send]
+            assert has is None or abs(height(has) - height(FINE.nearest(level, FINE.highest))) <= NEAR
+        for wanted, stands in desk.differs.values():
+            assert wanted is not None
+            assert abs(height(wanted) - height(stands)) <= NEAR
