@@ -178,6 +178,18 @@ class Told:
     message: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lit:
+    """Tell a pedal what one of its lamps (by index) shows: a song's number, or 1 and 0 for on and off. It shows a
+    state, which may be the outcome of several presses, so it has no press of its own."""
+
+    order: ClassVar[bool] = True
+    at: int
+    pedal: int
+    lamp: int
+    value: int
+
+
 Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected | Layered
-Order: TypeAlias = Ask | Question | RecallStored | Cue | Told
+Order: TypeAlias = Ask | Question | RecallStored | Cue | Told | Lit
 Effect: TypeAlias = Record | Order

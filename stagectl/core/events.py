@@ -45,6 +45,20 @@ class PedalCame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LampsWent:
+    """The pedal's lamps cannot be told anything for now."""
+
+    pedal: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LampsCame:
+    """The pedal's lamps can be told things (again)."""
+
+    pedal: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DeskWent:
     """The desk cannot be told anything for now."""
 
@@ -76,4 +90,6 @@ class Wake:
     """Nothing but time has passed."""
 
 
-Event: TypeAlias = Moved | Unmapped | PedalWent | PedalCame | DeskWent | DeskCame | DeskSaid | Wanted | Wake
+Event: TypeAlias = (
+    Moved | Unmapped | PedalWent | PedalCame | LampsWent | LampsCame | DeskWent | DeskCame | DeskSaid | Wanted | Wake
+)

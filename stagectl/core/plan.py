@@ -142,6 +142,21 @@ class Pair:
     within_ns: int = TOGETHER_DEFAULT_NS
 
 
+LAMP_GAP_NS: Final = 10 * MS
+"""The shortest time between two messages to one pedal's lamps, ns: a lamp of three bytes takes 960 µs of a DIN cable,
+and a hundred changes a second are more than an eye can tell."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lamp:
+    """Something that a pedal shows. `shows`: a row of the table of lamps (`core/lamps.py`); `lasts_ns`: for how long,
+    where that row asks for it; `gap_ns`: how long after it the pedal may be told the next."""
+
+    shows: str
+    lasts_ns: int = 1_000 * MS
+    gap_ns: int = LAMP_GAP_NS
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FootLayer:
     """A layer of a mapping: the gestures that it lays over those of some controls, by the control's index."""
@@ -159,6 +174,7 @@ class Pedal:
     listener: int | None = None
     pairs: tuple[Pair, ...] = ()
     layers: tuple[FootLayer, ...] = ()
+    lamps: tuple[Lamp, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -83,6 +83,22 @@ class Touch(NamedTuple):
     due: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lights:
+    """A pedal's lamps (`lamps.py`). `told`: the value that each was told last, None where that is not known; `last`:
+    the one that was told last. `pedal_here`, `wire_here`: whether the pedal is heard, and whether it can be told
+    anything. `free`: when its wire has carried what it was given; `due`: when a lamp has to be looked at again;
+    `refused`: when a press of this pedal was last refused. Times in ns."""
+
+    told: tuple[int | None, ...]
+    last: int = -1
+    pedal_here: bool = False
+    wire_here: bool = False
+    free: int
+    due: int | None = None
+    refused: int | None = None
+
+
 Key: TypeAlias = tuple[int, int]
 """A control: its pedal and itself, as indices."""
 
@@ -99,7 +115,8 @@ class State(NamedTuple):
     `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
     ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `known`: what the desk says of
     itself. `touches`: sends that a hand moves on the desk; `left`: sends that are left as a hand has put them.
-    `recalled`: whether any scene was recalled yet; until then only what is nudged is driven.
+    `recalled`: whether any scene was recalled yet; until then only what is nudged is driven. `lights`: of each pedal's
+    lamps; empty in a plan without lamps.
     """
 
     now: int
@@ -125,6 +142,7 @@ class State(NamedTuple):
     touches: Mapping[int, Touch] = MappingProxyType({})
     left: frozenset[int] = frozenset()
     recalled: bool = False
+    lights: tuple[Lights, ...] = ()
 
 
 def begin(plan: Plan, now: int) -> State:
@@ -150,4 +168,11 @@ def begin(plan: Plan, now: int) -> State:
         grips=MappingProxyType({}),
         presses=0,
         layers=(None,) * len(plan.pedals),
+        lights=_dark(plan, now),
     )
+
+
+def _dark(plan: Plan, now: int) -> tuple[Lights, ...]:
+    if not any(pedal.lamps for pedal in plan.pedals):
+        return ()
+    return tuple(Lights(told=(None,) * len(pedal.lamps), free=now) for pedal in plan.pedals)

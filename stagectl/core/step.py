@@ -23,6 +23,8 @@ from stagectl.core.events import (
     DeskSaid,
     DeskWent,
     Event,
+    LampsCame,
+    LampsWent,
     Moved,
     PedalCame,
     PedalWent,
@@ -31,6 +33,7 @@ from stagectl.core.events import (
     Wanted,
 )
 from stagectl.core.gestures import TOGETHER, Edge, Gesture, Hand, Phase, turn_hand
+from stagectl.core.lamps import light, pedal_is, wire_is
 from stagectl.core.plan import Plan
 from stagectl.core.rides import glide_on, ride, tell_jitter
 from stagectl.core.state import Key, State
@@ -56,6 +59,8 @@ def step(plan: Plan, state: State, event: Event, now: int) -> Stepped:
     HANDLE[type(event)](work, event)
     if work.state.fade is not None:
         _advance(work, now)
+    if work.state.lights:
+        light(work)
     return Stepped(work.state, tuple(work.effects))
 
 
@@ -71,6 +76,7 @@ def next_wake(state: State) -> int | None:
         dues.append(state.known.due)
     if state.touches:
         dues += [touch.due for touch in state.touches.values()]
+    dues += [lights.due for lights in state.lights if lights.due is not None]
     return min(dues, default=None)
 
 
@@ -81,18 +87,18 @@ def _advance(work: Work, now: int) -> None:
         fade = work.state.fade
         if fade is not None and work.state.desk_here and fade.due == due:
             tell_due(work)
-            continue
-        if work.state.known.due == due:
+        elif work.state.known.due == due:
             look_into(work)
-            continue
-        if any(touch.due == due for touch in work.state.touches.values()):
+        elif any(touch.due == due for touch in work.state.touches.values()):
             rested(work)
-            continue
-        _due(work, due)
+        else:
+            _due(work, due)
+        if work.state.lights:
+            light(work)
 
 
 def _due(work: Work, due: int) -> None:
-    """One control's wait has ended, or its window, or it is time for its next frame."""
+    """One control's wait has ended, or its window, or it is time for its next frame; or only a lamp is due."""
     state = work.state
     for key, hand in state.hands.items():
         if hand.due == due:
@@ -102,7 +108,10 @@ def _due(work: Work, due: int) -> None:
         if state.contacts[key].shuts == due:
             _shut(work, key)
             return
-    glide_on(work, next(key for key, grip in state.grips.items() if grip.due == due))
+    for key, grip in state.grips.items():
+        if grip.due == due:
+            glide_on(work, key)
+            return
 
 
 # -- pedals -----------------------------------------------------------------------------------------------
@@ -243,12 +252,14 @@ def _unmapped(work: Work, event: Unmapped) -> None:
 
 def _pedal_went(work: Work, event: PedalWent) -> None:
     _let_go(work, event.pedal)
+    pedal_is(work, event.pedal, here=False)
     work.out(Connected(at=work.at, pedal=event.pedal, here=False))
 
 
 def _pedal_came(work: Work, event: PedalCame) -> None:
     # Its going may never have been noticed.
     _let_go(work, event.pedal)
+    pedal_is(work, event.pedal, here=True)
     work.out(Connected(at=work.at, pedal=event.pedal, here=True))
 
 
@@ -265,6 +276,14 @@ def _let_go(work: Work, pedal: int) -> None:
         bouncing=tuple(key for key in state.bouncing if key[0] != pedal),
         grips=MappingProxyType({key: grip for key, grip in state.grips.items() if key[0] != pedal}),
     )
+
+
+def _lamps_went(work: Work, event: LampsWent) -> None:
+    wire_is(work, event.pedal, here=False)
+
+
+def _lamps_came(work: Work, event: LampsCame) -> None:
+    wire_is(work, event.pedal, here=True)
 
 
 # -- desk and others --------------------------------------------------------------------------------------
@@ -293,6 +312,8 @@ HANDLE: Final[Mapping[type, Callable[[Work, Any], None]]] = {
     Unmapped: _unmapped,
     PedalWent: _pedal_went,
     PedalCame: _pedal_came,
+    LampsWent: _lamps_went,
+    LampsCame: _lamps_came,
     DeskWent: _desk_went,
     DeskCame: _desk_came,
     DeskSaid: hears,

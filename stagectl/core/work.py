@@ -17,12 +17,14 @@ from stagectl.core.state import UNDO_MAX, Key, Place, State, Undoable
 
 @dataclass(slots=True)
 class Work:
-    """The plan, the state so far and the effects so far, at the nominal time `at`."""
+    """The plan, the state so far and the effects so far, at the nominal time `at`. `looked_at`: how many of the
+    effects the lamps have seen."""
 
     plan: Plan
     state: State
     at: int
     effects: list[Effect] = field(default_factory=list)
+    looked_at: int = 0
 
     def set(self, **fields: Any) -> None:
         """Replace fields of the state."""

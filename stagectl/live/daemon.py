@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Any, Final
 
 import stagectl
-from stagectl.core.events import DeskCame, DeskWent, PedalCame
+from stagectl.core.events import DeskCame, DeskWent, LampsCame, LampsWent, PedalCame
 from stagectl.errors import DeviceError, JournalError
 from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.schema import Night as NightHead
 from stagectl.journal.write import Journal
 from stagectl.live.hearing import Hearing
-from stagectl.live.links import KeyboardLink, Link, OutLink, PedalLink
+from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.printer import Printer
 from stagectl.live.watch import Watch
@@ -57,9 +57,24 @@ class _Daemon:
             elif pedal.keyboard is not None:
                 heard = self.hearing.heard_keys(at, self._keyboard_gone)
                 self.links.append(KeyboardLink(pedal.name, pedal.keyboard, heard))
+        self.lamps = outs.lamps = self._lamps()
         self.links += outs.all
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
         outs.lost = self.watch.lost
+
+    def _lamps(self) -> list[LampLink | None]:
+        """The way back to each pedal that has lamps."""
+        feet = {link.name: link for link in self.links if isinstance(link, PedalLink)}
+        out: list[LampLink | None] = []
+        for at, pedal in enumerate(self.show.rig.pedals):
+            if not self.show.mappings[pedal.mapping].lamps or pedal.lamps_end is None:
+                out.append(None)
+                continue
+            own_port = pedal.lamps_port is None and pedal.lamps_host is None
+            which = sum(other.port == pedal.port for other in self.show.rig.pedals[:at])
+            beside = feet[pedal.name] if own_port else None
+            out.append(LampLink(f"lamps of {pedal.name}", pedal.lamps_end, beside, which))
+        return out
 
     # -- the journal --------------------------------------------------------------------------------------
 
@@ -123,6 +138,11 @@ class _Daemon:
     def _changed(self, link: Link, here: bool) -> None:
         if isinstance(link, PedalLink | KeyboardLink):
             self.hearing.port_changed(self.pedals[link.name], here)
+        elif isinstance(link, LampLink):
+            pedal = self.lamps.index(link)
+            self.night.handle(LampsCame(pedal=pedal) if here else LampsWent(pedal=pedal), time.monotonic_ns())
+            self.printer.say([f"{link.name} are {f'at `{link.port_name}`' if here else 'gone'}"])
+            return
         elif link is self.desk:
             self.night.handle(DeskCame() if here else DeskWent(), time.monotonic_ns())
         else:

@@ -128,8 +128,40 @@ class OutLink(Holds[OutPort]):
         self._port = port
 
 
+class LampLink(OutLink):
+    """The way back to a pedal, for its lamps. `beside`: the pedal's own link, where the lamps are at its port: they
+    come and go with it. Of several outputs that fit, the one with the very name of the pedal's input is its own; where
+    none has it, `which` counts: how many pedals before this one look for the same name."""
+
+    def __init__(self, name: str, model: LinkedModel, beside: PedalLink | None = None, which: int = 0) -> None:
+        super().__init__(name, model)
+        self._beside = beside
+        self._which = which
+        self._found_beside: str | None = None
+
+    def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
+        """See `Link`."""
+        if self._beside is None:
+            return super().seek(system, names)
+        pedal = self._beside.found
+        if self._port is not None:
+            return super().seek(system, names) if pedal == self._found_beside else GONE
+        if pedal is None or system is None:
+            return None
+        fit = find_all(self.wants, names)
+        mine = pedal if pedal in fit else next(iter(fit[self._which :]), None)
+        if mine is None:
+            return None
+        opened = system.open_out(mine)
+        self._found_beside = pedal
+        return opened
+
+
 class PedalLink(Holds[InPort]):
-    """A pedal on a MIDI port: bytes come in from it."""
+    """A pedal on a MIDI port: bytes come in from it. `found`: the port's name as the last look had it, for the
+    watching thread alone."""
+
+    found: str | None = None
 
     hears = True
     is_midi = True
@@ -141,11 +173,18 @@ class PedalLink(Holds[InPort]):
 
     def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
         """See `Link`."""
-        port = self._port
+        port, self.found = self._port, None
         if port is not None:
-            return None if port.name in names else GONE
+            if port.name not in names:
+                return GONE
+            self.found = port.name
+            return None
         found = find_all(self.wants, names)
-        return system.open_in(found[0], self._heard) if found and system is not None else None
+        if not found or system is None:
+            return None
+        opened = system.open_in(found[0], self._heard)
+        self.found = opened.name
+        return opened
 
     def take(self, port: Port) -> None:
         """See `Link`."""

@@ -20,13 +20,14 @@ from stagectl.core.effects import (
     Cue,
     Effect,
     Layered,
+    Lit,
     Order,
     Pressed,
     RecallStored,
     Refused,
     Told,
 )
-from stagectl.core.events import DeskWent, Event, Wake
+from stagectl.core.events import DeskWent, Event, LampsWent, Wake
 from stagectl.core.plan import Plan
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
@@ -53,6 +54,7 @@ class Night:
         self.plan: Plan = compiled.plan
         self.state = begin(self.plan, zero)
         self._packets = compiled.packets
+        self._lamps = compiled.lamps
         self._journal = journal
         self._printer = printer
         self._outs = outs
@@ -67,6 +69,7 @@ class Night:
             RecallStored: self._recall_stored,
             Cue: self._cue,
             Told: self._told,
+            Lit: self._lit,
         }
 
     def handle(self, event: Event, now: int) -> None:
@@ -113,6 +116,19 @@ class Night:
         device = self.plan.messages[effect.message].device
         self._send(self._outs.devices[device], self._packets[effect.message])
 
+    def _lit(self, effect: Lit) -> None:
+        """A lamp that takes no bytes is not told any more until its port is found anew; nothing else waits for it."""
+        link = self._outs.lamps[effect.pedal]
+        if link is None or not link.here:
+            return
+        try:
+            for packet in self._lamps[effect.pedal][effect.lamp][effect.value]:
+                link.send(packet)
+        except DeviceError as error:
+            self._printer.warn(f"{link.name}: {error}")
+            self._outs.lost(link)
+            self._loop.call_soon(self.handle, LampsWent(pedal=effect.pedal), time.monotonic_ns())
+
     def _send(self, link: OutLink, packets: Sequence[bytes]) -> None:
         if not link.here:
             self._printer.warn(f"{link.name} is not here: it was not told")
@@ -156,19 +172,21 @@ class Night:
 
 
 class Outs:
-    """Where the orders go: the desk, the players and the devices, by the plan's indices."""
+    """Where the orders go: the desk, the players, the devices and the pedals' lamps, by the plan's indices. `lamps`: of
+    each pedal, None for one without; they are put here when the pedals' own links are."""
 
     def __init__(self, desk: OutLink, players: Sequence[OutLink], devices: Sequence[OutLink]) -> None:
         self.desk = desk
         self.players = tuple(players)
         self.devices = tuple(devices)
+        self.lamps: Sequence[OutLink | None] = ()
         self.lost: Callable[[OutLink], None] = _let_go
         """Lets go of a link that takes no bytes any more; whoever watches the ports puts its own way here."""
 
     @property
     def all(self) -> tuple[OutLink, ...]:
         """Every link."""
-        return (self.desk, *self.players, *self.devices)
+        return (self.desk, *self.players, *self.devices, *(link for link in self.lamps if link is not None))
 
 
 def _let_go(link: OutLink) -> None:
@@ -179,8 +197,14 @@ def _let_go(link: OutLink) -> None:
 
 def latest(effects: Sequence[Effect]) -> list[Order]:
     """The orders of a step. Where the loop was late, and several bunches of a fade came due at once, only the last
-    level of each send is worth its time on the wire."""
-    orders = [effect for effect in effects if not isinstance(effect, RECORDS)]
+    level of each send is worth its time on the wire, and only the last value of each lamp."""
+    shown = {(lit.pedal, lit.lamp): lit for lit in effects if isinstance(lit, Lit)}
+    orders = [
+        effect
+        for effect in effects
+        if not isinstance(effect, RECORDS)
+        and (not isinstance(effect, Lit) or shown[effect.pedal, effect.lamp] is effect)
+    ]
     asks = [order for order in orders if isinstance(order, Ask)]
     if len(asks) < 2:
         return orders

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple, TypeAlias
 
-from stagectl.core.effects import Ask, Cue, Effect, RecallStored, Told
-from stagectl.core.events import DeskCame, Event, PedalCame, Wake
+from stagectl.core.effects import Ask, Cue, Effect, Lit, RecallStored, Told
+from stagectl.core.events import DeskCame, Event, LampsCame, PedalCame, Wake
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 from stagectl.desk.speak import Speaker
@@ -47,12 +47,15 @@ class Room:
         self._speaker = Speaker.of(show)
         self._players = [WirePlayer(model) for model in rig.players]
         self._packets = compiled.packets
+        self._lamps = compiled.lamps
 
     def open(self) -> list[Moment]:
-        """The desk and every pedal are here."""
+        """The desk and every pedal are here, and every lamp can be told."""
         moments = self.do(DeskCame(), 0)
         for pedal in range(len(self.plan.pedals)):
             moments += self.do(PedalCame(pedal=pedal), 0)
+            if self.plan.pedals[pedal].lamps:
+                moments += self.do(LampsCame(pedal=pedal), 0)
         return moments
 
     def do(self, event: Event, now: int) -> list[Moment]:
@@ -95,6 +98,9 @@ class Room:
         if isinstance(effect, Told):
             device = self.plan.devices[self.plan.messages[effect.message].device]
             return [Sent(effect.at, effect.press, device, packet) for packet in self._packets[effect.message]]
+        if isinstance(effect, Lit):
+            pedal, packets = self.plan.pedals[effect.pedal].name, self._lamps[effect.pedal][effect.lamp][effect.value]
+            return [Sent(effect.at, None, pedal, packet) for packet in packets]
         return []
 
     def _level(self, effect: Ask, packets: Sequence[bytes]) -> list[Sent]:

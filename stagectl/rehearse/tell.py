@@ -43,7 +43,7 @@ def _press(rows: Sequence[Row], sent: Sequence[Sent]) -> Iterable[str]:
         some = [one for one in sent if (one.to, one.press) == (to, press)]
         took = (some[-1].at - some[0].at) / 1e9
         over = f" over {took:.2f} s" if took >= 0.01 else ""
-        more = " more of the fade before" if press not in told else ""
+        more = " more of the fade before" if press is not None and press not in told else ""
         count = counted(len(some), "message")
         levels = sum(isinstance(one, FirstOfLevel) for one in some)
         if levels and levels != len(some):

@@ -11,10 +11,12 @@ from stagectl.core.contacts import Switch
 from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
+    LAMP_GAP_NS,
     Control,
     CueCall,
     Does,
     FootLayer,
+    Lamp,
     Layer,
     Levels,
     Limits,
@@ -34,6 +36,7 @@ from stagectl.errors import nearest
 from stagectl.show.feet import gestures_of, laid
 from stagectl.show.gestures import ActionModel
 from stagectl.show.hearing import HearNote
+from stagectl.show.lamps import LampModel, LampPackets
 from stagectl.show.load import Show
 from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.messages import Say
@@ -51,10 +54,11 @@ OSC_MESSAGE_NS = 20_000
 
 
 class Compiled(NamedTuple):
-    """The plan, and the bytes behind each of its messages."""
+    """The plan, the bytes behind each of its messages, and those of each pedal's lamps, by pedal, lamp and value."""
 
     plan: Plan
     packets: tuple[tuple[bytes, ...], ...]
+    lamps: tuple[tuple[LampPackets, ...], ...] = ()
 
 
 def compile_show(show: Show, venue: str | None = None) -> Compiled:
@@ -99,7 +103,8 @@ class _Compiler:
                 nudge_floor=rig.limits.nudge_floor, nudge_up=rig.limits.nudge_up, settle_ns=rig.limits.settle_time
             ),
         )
-        return Compiled(plan, tuple(self.packets))
+        lamps = tuple(self._lamps(self.show.mappings[pedal.mapping]) for pedal in rig.pedals)
+        return Compiled(plan, tuple(self.packets), lamps)
 
     def _ceilings(self) -> tuple[int, ...]:
         names = [*(one.name for one in self.rig.inputs), WHOLE]
@@ -197,6 +202,7 @@ class _Compiler:
                 listener=None if pedal.listener is None else listeners.index(pedal.listener),
                 pairs=self._pairs(mapping, stops),
                 layers=self._layers(mapping, stops),
+                lamps=tuple(_lamp(lamp, said) for lamp, said in zip(mapping.lamps, self._lamps(mapping), strict=True)),
             )
             for pedal in self.rig.pedals
             for mapping in (self.show.mappings[pedal.mapping],)
@@ -224,6 +230,9 @@ class _Compiler:
 
     def _does(self, mapping: MappingModel, gestures: Mapping[Gesture, ActionModel], stops: tuple[Stop, ...]) -> Does:
         return {gesture: self._action(action, mapping, stops) for gesture, action in gestures.items()}
+
+    def _lamps(self, mapping: MappingModel) -> tuple[LampPackets, ...]:
+        return tuple(lamp.packets(songs=len(self.setlist.songs)) for lamp in mapping.lamps)
 
     def _pairs(self, mapping: MappingModel, stops: tuple[Stop, ...]) -> tuple[Pair, ...]:
         at = list(mapping.controls).index
@@ -304,6 +313,12 @@ def _kept(model: ControlModel) -> dict[Gesture, ActionModel]:
         for gesture, action in model.gestures().items()
         if action.spec.word != Nothing.word or gesture is Gesture.TURN
     }
+
+
+def _lamp(model: LampModel, said: LampPackets) -> Lamp:
+    """Its gap is what its longest message takes on a DIN cable, whatever it is plugged into."""
+    on_wire = max(BYTE_NS * sum(map(len, packets)) for packets in said)
+    return Lamp(shows=model.shows, lasts_ns=model.on_ns, gap_ns=max(LAMP_GAP_NS, on_wire))
 
 
 def _threshold(model: ControlModel) -> int | None:

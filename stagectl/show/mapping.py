@@ -19,6 +19,7 @@ from stagectl.core.gestures import (
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_DEFAULT, DEAD_MAX, SMOOTH_MAX_NS
 from stagectl.show.gestures import ActionModel, AnyAction, Choice, GesturesModel, Overrides, check_fits
 from stagectl.show.hearing import AnyHear, HearOsc
+from stagectl.show.lamps import LAMPS_MAX, LampModel
 from stagectl.show.values import Duration, FileModel, Flag, Name, Real, Whole
 
 PAIRS_MAX: Final = 32
@@ -122,6 +123,7 @@ class MappingModel(FileModel):
     layers: dict[Name, Overrides] = Field(
         default={}, max_length=LAYERS_MAX, description="what controls do instead while a layer lies over them, by name"
     )
+    lamps: list[LampModel] = Field(default=[], max_length=LAMPS_MAX, description="what it is told to show")
 
     def actions(self) -> Iterator[tuple[tuple[str | int, ...], str, ActionModel]]:
         """Every action: its place in the file, the control that it is of (of a pair the first), and itself."""

@@ -11,6 +11,7 @@ from stagectl.show.control_fit import control_faults
 from stagectl.show.feet_fit import actions_over, layer_faults, over_faults, song_feet
 from stagectl.show.gestures import ActionModel, Overrides
 from stagectl.show.hearing import Hear, HearKey, HearNote, HearOsc
+from stagectl.show.lamp_fit import lamp_end_faults, lamp_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.names import OWN, WHOLE
 from stagectl.show.overlap import overlaps
@@ -37,11 +38,13 @@ def mapping_faults(
                 yield source.fault(says, "controls", control, "turn")
         yield from control_faults(mapping, source)
         yield from layer_faults(name, mapping, setlist, rig, source)
+        yield from lamp_faults(mapping, setlist, source)
         for place, _, action in mapping.actions():
             yield from _names(action, mapping, setlist, rig, source, *place)
     for at, pedal in enumerate(rig.pedals):
         if pedal.mapping in mappings:
             yield from _pedal(pedal, at, mappings[pedal.mapping], rig, sources["rig"])
+            yield from lamp_end_faults(pedal, at, mappings[pedal.mapping], sources["rig"])
     if setlist is not None:
         for place, feet in song_feet(setlist):
             for name, overrides in feet.items():

@@ -7,8 +7,10 @@ on the wire (programs and notes 0 to 127), channels 1 to 16.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, Tag
 
@@ -48,26 +50,40 @@ class HexText(Typed):
         return {"type": "string", "pattern": "^[Ff]0( *[0-7][0-9A-Fa-f])+ *[Ff]7$"}
 
 
-CUE = -1
-"""Stands in a player's message where the number of the song's cue goes."""
+STANDS_IN: Final[Mapping[str, str]] = {
+    "cue": "in the messages of a track player",
+    "song": "in the `say` of a lamp that shows the song number",
+}
+"""The words that stand for a number, and where they do: for the number of the song's cue, and of the song."""
+
+_CODES: Final = {word: -1 - at for at, word in enumerate(STANDS_IN)}
+"""How a model holds such a word: as a number that no message has."""
+
+_WORDS: Final = {code: word for word, code in _CODES.items()}
+
+Numbers: TypeAlias = Mapping[str, int]
+"""The numbers that words stand for in a message, where they do."""
+
+NO_NUMBERS: Final[Numbers] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
-class CueOr(Typed):
-    """A whole number, or the word `cue` for the number of the song's cue."""
+class NumberOrWord(Typed):
+    """A whole number, or a word that stands for one."""
 
     high: int = 127
 
     def parse(self, typed: Any) -> int:
-        if plain(typed) == "cue":
-            return CUE
+        code = _CODES.get(plain(typed))
+        if code is not None:
+            return code
         try:
             return Whole(0, self.high).parse(typed)
         except ValueError as error:
-            raise ValueError(f"{error}, nor `cue`") from error
+            raise ValueError(f"{error}, nor {' or '.join(f'`{word}`' for word in STANDS_IN)}") from error
 
     def schema(self) -> dict[str, Any]:
-        return {"anyOf": [Whole(0, self.high).schema(), {"const": "cue"}]}
+        return {"anyOf": [Whole(0, self.high).schema(), {"enum": list(STANDS_IN)}]}
 
 
 class Say(FileModel):
@@ -75,50 +91,53 @@ class Say(FileModel):
 
     is_osc: ClassVar[bool] = False
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
-        """The bytes, one message each. `cue` is put where the message says `cue`."""
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+        """The bytes, one message each. `numbers`: what the words in it stand for. Raises WireError where a word stands
+        for nothing here, or for a number that the message cannot hold."""
         raise NotImplementedError
 
 
-def _with(value: int, cue: int | None) -> int:
-    if value != CUE:
-        return value
-    if cue is None:
-        raise WireError("`cue` stands for a number only in the messages of a track player")
-    return cue
+def _with(value: int, numbers: Numbers) -> int:
+    return value if value not in _WORDS else _number(_WORDS[value], numbers)
+
+
+def _number(word: str, numbers: Numbers) -> int:
+    if word not in numbers:
+        raise WireError(f"`{word}` stands for a number only {STANDS_IN[word]}")
+    return numbers[word]
 
 
 class SayNote(Say):
     """Note on; with velocity 0 it is note off."""
 
-    note: Annotated[int, CueOr()] = Field(description="0 to 127")
+    note: Annotated[int, NumberOrWord()] = Field(description="0 to 127")
     velocity: Seven = Field(100, description="0 to 127; 0 is note off")
     channel: Channel = Field(description="1 to 16")
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
-        return (midi.note_on(self.channel, _with(self.note, cue), self.velocity),)
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+        return (midi.note_on(self.channel, _with(self.note, numbers), self.velocity),)
 
 
 class SayControl(Say):
     """A controller's value."""
 
     control_change: Seven = Field(description="the controller, 0 to 127")
-    value: Annotated[int, CueOr()] = Field(description="0 to 127")
+    value: Annotated[int, NumberOrWord()] = Field(description="0 to 127")
     channel: Channel = Field(description="1 to 16")
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
-        return (midi.control_change(self.channel, self.control_change, _with(self.value, cue)),)
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+        return (midi.control_change(self.channel, self.control_change, _with(self.value, numbers)),)
 
 
 class SayProgram(Say):
     """A program, after its bank where one is named."""
 
-    program: Annotated[int, CueOr()] = Field(description="0 to 127")
+    program: Annotated[int, NumberOrWord()] = Field(description="0 to 127")
     bank: Fourteen | None = Field(None, description="the bank that is selected first, 0 to 16383")
     channel: Channel = Field(description="1 to 16")
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
-        return midi.program_change(self.channel, _with(self.program, cue), self.bank)
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+        return midi.program_change(self.channel, _with(self.program, numbers), self.bank)
 
 
 class SaySysEx(Say):
@@ -126,7 +145,7 @@ class SaySysEx(Say):
 
     sysex: Annotated[bytes, HexText()] = Field(description="hexadecimal bytes from F0 to F7")
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
         return (self.sysex,)
 
 
@@ -135,17 +154,17 @@ class SayRealtime(Say):
 
     realtime: Literal["start", "continue", "stop"] = Field(description="`start`, `continue` or `stop`")
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
         return (midi.realtime(self.realtime),)
 
 
 class SaySong(Say):
     """Song select."""
 
-    song_select: Annotated[int, CueOr()] = Field(description="0 to 127")
+    song_select: Annotated[int, NumberOrWord()] = Field(description="0 to 127")
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
-        return (midi.song_select(_with(self.song_select, cue)),)
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+        return (midi.song_select(_with(self.song_select, numbers)),)
 
 
 INT_TOP = 2**31
@@ -184,8 +203,11 @@ class SayOsc(Say):
         default=[], max_length=16, description="numbers, `yes`, `no` or texts"
     )
 
-    def packets(self, cue: int | None = None) -> tuple[bytes, ...]:
-        filled = tuple(_with(CUE, cue) if argument == "cue" else argument for argument in self.arguments)
+    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+        filled = tuple(
+            _number(argument, numbers) if isinstance(argument, str) and argument in STANDS_IN else argument
+            for argument in self.arguments
+        )
         return (build(self.osc, filled),)
 
 

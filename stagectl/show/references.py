@@ -213,7 +213,7 @@ def _cue_faults(cue: CueModel, rig: RigModel, source: Source, *place: str | int)
         return
     for message in player.start:
         try:
-            message.packets(cue.number)
+            message.packets({"cue": cue.number})
         except WireError as error:
             yield source.fault(f"`{cue.player}` cannot be told cue {cue.number}: {error}", *place, "number")
 

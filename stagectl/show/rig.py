@@ -67,7 +67,8 @@ class DeskModel(LinkedModel):
 
 class PedalModel(FileModel):
     """A pedal. `port`: part of its MIDI port's name; `osc port`: the UDP port at which its messages arrive;
-    `keyboard`: part of the name under which a pedal of keyboard type is known to the system."""
+    `keyboard`: part of the name under which a pedal of keyboard type is known to the system. Its lamps are told at its
+    `port`, unless `lamps port` or `lamps host` says otherwise."""
 
     name: Name = Field(description="what messages and scripts call it")
     port: Name | None = Field(None, description="any part of its MIDI port's name")
@@ -81,6 +82,10 @@ class PedalModel(FileModel):
         description="a file beside this one or a mapping that ships with the program, without `.yaml`"
     )
     listener: Name | None = Field(None, description="whose foot is on it")
+    lamps_port: Name | None = Field(
+        None, description="any part of the name of the MIDI port for its lamps, where it is not that of `port`"
+    )
+    lamps_host: Host | None = Field(None, description="where it listens for what its lamps show over OSC, HOST:PORT")
 
     @model_validator(mode="after")
     def _one_end(self) -> PedalModel:
@@ -89,7 +94,17 @@ class PedalModel(FileModel):
                 "exactly one of `port` (part of a MIDI port's name), `osc port` and `keyboard` (part of its name) "
                 "is needed"
             )
+        if self.lamps_port is not None and self.lamps_host is not None:
+            raise ValueError("one of `lamps port` (over MIDI) and `lamps host` (over OSC) is enough")
         return self
+
+    @property
+    def lamps_end(self) -> LinkedModel | None:
+        """Where its lamps are told: where the rig says so, or at its own MIDI port; None where there is no such end."""
+        port = self.lamps_port or self.port
+        if self.keyboard is not None or (port is None and self.lamps_host is None):
+            return None
+        return LinkedModel.model_construct(port=None if self.lamps_host else port, host=self.lamps_host)
 
 
 class PlayerModel(LinkedModel):

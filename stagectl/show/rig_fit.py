@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from stagectl.errors import Fault, WireError, nearest
-from stagectl.show.messages import Say
+from stagectl.show.messages import Numbers, Say
 from stagectl.show.names import OWN, RESERVED, WHOLE, column, twice
 from stagectl.show.rig import DeviceModel, PlayerModel, RigModel
 from stagectl.show.source import Source
@@ -72,12 +72,12 @@ def says_faults(
         if message.is_osc != (end.host is not None):
             over, there = ("OSC", "a MIDI `port`") if message.is_osc else ("MIDI", "an OSC `host`")
             yield source.fault(f"this message goes over {over}, but `{end.name}` is at {there}", *place, at)
-        yield from _tried(message, 0 if has_cue else None, source, *place, at)
+        yield from _tried(message, {"cue": 0} if has_cue else {}, source, *place, at)
 
 
-def _tried(message: Say, cue: int | None, source: Source, *place: str | int) -> Iterator[Fault]:
+def _tried(message: Say, numbers: Numbers, source: Source, *place: str | int) -> Iterator[Fault]:
     """A fault where the message cannot be said."""
     try:
-        message.packets(cue)
+        message.packets(numbers)
     except WireError as error:
         yield source.fault(str(error), *place)

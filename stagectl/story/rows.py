@@ -13,6 +13,7 @@ from stagectl.core.effects import (
     Cue,
     Effect,
     Layered,
+    Lit,
     Pressed,
     RecallStored,
     Refused,
@@ -68,8 +69,11 @@ class Teller:
         }
 
     def rows(self, effects: Iterable[Effect]) -> list[Row]:
-        """The rows of some effects. What the desk is asked for is told by its messages, not here."""
-        return [row for effect in effects if not isinstance(effect, Ask) for row in self._tell[type(effect)](effect)]
+        """The rows of some effects. What the desk is asked for is told by its messages, not here; so is what lamps
+        show: it follows from these rows, and a journal of the night needs it no more than it needs each message of a
+        fade."""
+        telling = (effect for effect in effects if not isinstance(effect, Ask | Lit))
+        return [row for effect in telling for row in self._tell[type(effect)](effect)]
 
     def _names(self, pedal: int | None, control: int | None) -> tuple[str | None, str | None]:
         if pedal is None:

@@ -11,16 +11,20 @@ from stagectl.wire.osc import osc_text, parse
 
 
 class Sent(NamedTuple):
-    """Bytes that go to something. `at`: ns since the night began; `to`: the desk, a player or a device."""
+    """Bytes that go to something. `at`: ns since the night began; `press`: the press that caused them, None where they
+    tell a pedal what its lamps show; `to`: the desk, a player, a device or a pedal."""
 
     at: int
-    press: int
+    press: int | None
     to: str
     packet: bytes
 
     def json(self) -> dict[str, Any]:
         """One JSON object: the bytes in hexadecimal, and what they mean where they are OSC."""
-        out: dict[str, Any] = {"kind": "message", "at": round(self.at / 1e9, 6), "press": self.press, "to": self.to}
+        out: dict[str, Any] = {"kind": "message", "at": round(self.at / 1e9, 6)}
+        if self.press is not None:
+            out["press"] = self.press
+        out["to"] = self.to
         said = osc_words(self.packet)
         if said is not None:
             out["osc"] = said

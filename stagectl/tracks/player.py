@@ -15,4 +15,6 @@ class WirePlayer:
 
     def packets(self, number: int, *, starts: bool) -> tuple[bytes, ...]:
         """The messages that start a number, or stop it."""
-        return tuple(packet for say in (self._start if starts else self._stop) for packet in say.packets(number))
+        return tuple(
+            packet for say in (self._start if starts else self._stop) for packet in say.packets({"cue": number})
+        )

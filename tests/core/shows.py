@@ -37,6 +37,8 @@ from stagectl.core.events import (
     DeskSaid,
     DeskWent,
     Event,
+    LampsCame,
+    LampsWent,
     Moved,
     PedalCame,
     PedalWent,
@@ -46,6 +48,7 @@ from stagectl.core.events import (
 )
 from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.grid import Grid
+from stagectl.core.lamps import SHOWS
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
     MS,
@@ -53,6 +56,7 @@ from stagectl.core.plan import (
     Control,
     CueCall,
     FootLayer,
+    Lamp,
     Layer,
     Limits,
     Link,
@@ -344,13 +348,29 @@ def pairs(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> tuple[t
     return tuple(waiting), made
 
 
+LAMPS = st.builds(
+    Lamp,
+    shows=st.sampled_from(list(SHOWS)),
+    lasts_ns=st.sampled_from((100, 1_000, 10_000)).map(lambda ms: ms * MS),
+    gap_ns=st.sampled_from((10, 10, 50, 400)).map(lambda ms: ms * MS),
+)
+"""Any lamp, on a wire as quick as any or slower than any foot."""
+
+
 @st.composite
 def feet(draw: st.DrawFn, sizes: Sizes, name: str, listener: int | None) -> Pedal:
-    """A pedal with one to three controls."""
+    """A pedal with one to three controls, and up to four lamps."""
     plain = [draw(controls(sizes, f"control {number}")) for number in range(draw(st.integers(1, 3)))]
     waiting, paired = draw(pairs(sizes, plain))
     layers = tuple(FootLayer(name=f"layer {at}", does=draw(instead(sizes, plain))) for at in range(sizes.layers))
-    return Pedal(name=name, controls=waiting, listener=listener, pairs=paired, layers=layers)
+    return Pedal(
+        name=name,
+        controls=waiting,
+        listener=listener,
+        pairs=paired,
+        layers=layers,
+        lamps=tuple(draw(st.lists(LAMPS, max_size=4))),
+    )
 
 
 @st.composite
@@ -465,7 +485,7 @@ GAPS = st.one_of(
 def happenings(draw: st.DrawFn, plan: Plan) -> Event:
     """One thing that happens. Feet are the most frequent."""
     pedal = draw(st.integers(0, len(plan.pedals) - 1))
-    kind = draw(st.integers(0, 21 if plan.answers.reads or plan.answers.reports else 19))
+    kind = draw(st.integers(0, 23 if plan.answers.reads or plan.answers.reports else 21))
     if kind < 11:
         control = draw(st.integers(0, len(plan.pedals[pedal].controls) - 1))
         top = plan.pedals[pedal].controls[control].top
@@ -474,7 +494,7 @@ def happenings(draw: st.DrawFn, plan: Plan) -> Event:
     if kind < 15:
         who, listener = draw(st.sampled_from((("the terminal", None), ("ada", 0), ("ada", 0))))
         return Wanted(action=draw(actions(sizes_of(plan))), who=who, listener=listener)
-    if kind >= 20:
+    if kind >= 22:
         send = draw(st.integers(0, len(plan.ceilings) - 1))
         return DeskSaid(send=send, level=draw(LEVELS))
     others: tuple[Event, ...] = (
@@ -483,6 +503,8 @@ def happenings(draw: st.DrawFn, plan: Plan) -> Event:
         PedalWent(pedal=pedal),
         PedalCame(pedal=pedal),
         Unmapped(pedal=pedal, said="B0 10 7F"),
+        LampsWent(pedal=pedal),
+        LampsCame(pedal=pedal),
     )
     return others[kind - 15]
 
@@ -502,11 +524,14 @@ class Night:
 
 @st.composite
 def nights(draw: st.DrawFn, max_events: int = 25) -> Night:
-    """A night by chance; most begin with the desk there and the base scene told to it."""
+    """A night by chance; most begin with the desk there and the base scene told to it, and with the pedals there."""
     plan = draw(plans())
     events: list[Timed] = []
     if draw(st.integers(0, 3)):
         events += [(0, DeskCame()), (0, wish(GoTo(stop=0), who="the terminal", listener=None))]
+    if draw(st.integers(0, 3)):
+        pedals = range(len(plan.pedals))
+        events += [(0, kind(pedal=pedal)) for pedal in pedals for kind in (PedalCame, LampsCame)]
     now = 0
     # A size of its own: lists by chance alone are mostly too short for anything to go wrong in.
     size = draw(st.integers(0, max_events))

@@ -7,9 +7,12 @@ import asyncio
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stagectl.live.links import Gone, Link, Port
+from stagectl.core.effects import Lit, Reason, Refused
+from stagectl.live.links import Gone, LampLink, Link, PedalLink, Port
+from stagectl.live.night import latest
 from stagectl.live.watch import Watch
 from stagectl.ports.midi import find_all
+from stagectl.show.rig import LinkedModel
 
 
 class FakePort:
@@ -25,6 +28,9 @@ class FakePort:
     def close(self) -> None:
         assert self.open
         self.open = False
+
+    def relax(self) -> None:
+        """Nothing waits here."""
 
 
 class FakeSystem:
@@ -122,3 +128,81 @@ def test_ports_that_come_and_go(looks: list[set[str]]) -> None:
         assert [port for port in system.opened if port.open] == []
 
     asyncio.run(live())
+
+
+class FakeWires:
+    """The part of a MIDI system that links open ports with."""
+
+    def open_in(self, name: str, _heard: object) -> FakePort:
+        return FakePort(name)
+
+    def open_out(self, name: str) -> FakePort:
+        return FakePort(name)
+
+
+def looked(link: Link, names: list[str]) -> str | Gone | None:
+    """One look, as the watch does it: the port that is held then, or that it has gone, or that nothing is new."""
+    port = link.seek(FakeWires(), names)  # type: ignore[arg-type]
+    if port is None:
+        return None
+    if isinstance(port, Gone):
+        link.drop()
+        return port
+    # As the ports of the fake are of no kind, they are held as they are.
+    link._port = port  # type: ignore[attr-defined]
+    return port.name
+
+
+def two_boards() -> tuple[list[PedalLink], list[LampLink]]:
+    model = LinkedModel.model_construct(port="foot", host=None)
+    pedals = [PedalLink(name, "foot", lambda _packet, _at: None) for name in ("left", "right")]
+    return pedals, [LampLink(f"lamps of {pedal.name}", model, pedal, which) for which, pedal in enumerate(pedals)]
+
+
+def test_lamps_are_at_the_very_port_of_their_pedal() -> None:
+    """ALSA gives the two directions of a device one name; the second of two alike keeps its own, whatever goes."""
+    (left, right), (left_lamps, right_lamps) = two_boards()
+    names = ["foot 20:0", "foot 24:0"]
+    assert looked(left_lamps, names) is None
+    assert looked(left, ["foot 24:0"]) == "foot 24:0"
+    assert looked(right, ["foot 20:0"]) == "foot 20:0"
+    assert looked(left_lamps, names) == "foot 24:0"
+    assert looked(right_lamps, names) == "foot 20:0"
+    # The left one is unplugged, and comes back as another port.
+    assert isinstance(looked(left, ["foot 20:0"]), Gone)
+    assert isinstance(looked(left_lamps, ["foot 20:0"]), Gone)
+    assert looked(right, ["foot 20:0"]) is looked(right_lamps, ["foot 20:0"]) is None
+    assert looked(left, ["foot 28:0"]) == "foot 28:0"
+    assert looked(left_lamps, ["foot 20:0", "foot 28:0"]) == "foot 28:0"
+
+
+def test_where_the_directions_have_names_of_their_own_the_order_tells() -> None:
+    (left, right), (left_lamps, right_lamps) = two_boards()
+    assert looked(left, ["foot (capture) 1"]) == "foot (capture) 1"
+    assert looked(right, ["foot (capture) 2"]) == "foot (capture) 2"
+    outputs = ["foot (playback) 1", "foot (playback) 2"]
+    assert looked(right_lamps, outputs[:1]) is None
+    assert looked(left_lamps, outputs) == outputs[0]
+    assert looked(right_lamps, outputs) == outputs[1]
+
+
+def test_lamps_go_with_their_pedal() -> None:
+    """A pedal whose port went has lamps that nobody knows of, even where its output is still listed."""
+    (left, _), (lamps, _) = two_boards()
+    assert looked(left, ["foot"]) == "foot"
+    assert looked(lamps, ["foot"]) == "foot"
+    assert isinstance(looked(left, []), Gone)
+    assert isinstance(looked(lamps, ["foot"]), Gone)
+    assert looked(lamps, ["foot"]) is None
+
+
+def test_lamps_at_a_port_or_host_of_their_own_wait_for_no_pedal() -> None:
+    own = LampLink("lamps", LinkedModel.model_construct(port="lamps", host=None))
+    assert looked(own, ["foot", "lamps"]) == "lamps"
+    assert isinstance(looked(own, ["foot"]), Gone)
+
+
+def test_of_a_late_bunch_only_the_last_value_of_each_lamp_leaves() -> None:
+    lits = [Lit(at=at, pedal=pedal, lamp=0, value=at) for at in (0, 10, 20) for pedal in (0, 1)]
+    refused = Refused(at=0, press=0, who="ada", reason=Reason.LAST)
+    assert latest([refused, *lits]) == lits[-2:]

@@ -172,7 +172,7 @@ def play_once(show: Path, journal: Path, rehearsed: list[dict[str, Any]], system
         wait_for_port(system, "judged-desk")
         with playing(show, journal, "--midi-api", "jack") as daemon:
             ready = daemon.until(lambda line: line.startswith("ready"))
-            assert "pedal" not in ready
+            assert not any(name in ready for name in feet.ports)
             assert "desk" not in ready
             for foot, press in zip(NIGHT, presses, strict=True):
                 do(foot, feet, daemon)
