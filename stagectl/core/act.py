@@ -102,7 +102,7 @@ def _settle(work: Work, by: Presser, place: Place, nudges: Nudges) -> None:
         work.set(asked=(None,) * len(work.state.asked))
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
-            work.set(wire_free=max(work.state.wire_free, work.at) + plan.link.message_ns)
+            work.set(wire_free=max(work.state.wire_free, work.at) + plan.link.recall_ns)
             work.set(known=work.state.known._replace(stored=work.at))
     fade_ns = new.fade_ns if scene is None else scene.fade_ns
     want(work, by, work.targets(), fade_ns=fade_ns)

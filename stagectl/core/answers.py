@@ -135,15 +135,15 @@ def hears(work: Work, event: DeskSaid) -> None:
     """The desk says what level a send has."""
     state, send, level = work.state, event.send, event.level
     known = state.known
+    if work.plan.grid_of(send) is None or not (state.desk_here or known.reading):
+        reason = Reason.NOT_DRIVEN if state.desk_here or known.reading else Reason.DESK_AWAY
+        what = work.plan.send_name(send)
+        work.out(Refused(at=work.at, press=work.next_press(), who=DESK, reason=reason, what=what))
+        return
     if known.reading:
         work.set(known=known.doubting(send, None).saying(send, level))
         if not work.state.known.doubts:
             _was_read(work)
-        return
-    if not state.desk_here or work.plan.grid_of(send) is None:
-        reason = Reason.NOT_DRIVEN if state.desk_here else Reason.DESK_AWAY
-        what = work.plan.send_name(send)
-        work.out(Refused(at=work.at, press=work.next_press(), who=DESK, reason=reason, what=what))
         return
     doubt = known.doubts.get(send)
     if send in state.touches and level != state.touches[send].level:
@@ -216,9 +216,8 @@ def _of_a_stored_scene(work: Work) -> bool:
 
 
 def look_into(work: Work) -> None:
-    """Doubts whose time is now or past: ask, and tell again, as the link allows."""
-    known, at = work.state.known, work.at
-    doubts = dict(known.doubts)
+    """Doubts whose time is now or past: tell again and ask, as the link allows."""
+    doubts, at = dict(work.state.known.doubts), work.at
     due = [send for send, doubt in doubts.items() if doubt.due <= at]
     for send in [send for send in due if doubts[send].sure]:
         if work.plan.answers.each:
@@ -229,23 +228,16 @@ def look_into(work: Work) -> None:
     for send in given_up:
         del doubts[send]
     open_ = [send for send in due if send in doubts]
-    if open_:
-        wait = _wait(work)
-        bunch = [] if wait else open_[: max(1, work.plan.link.burst // 2)]
-        if not work.plan.answers.each and bunch:
-            bunch = open_
-        for send in open_[len(bunch) :]:
-            doubts[send] = doubts[send]._replace(due=at + max(1, wait))
-        for send in bunch:
-            doubt = doubts[send]
-            doubts[send] = doubt._replace(due=at + pause(doubt.tries), tries=doubt.tries + 1)
-        if bunch:
-            _ask(work, bunch, known.reading)
+    wait = _wait(work)
+    if open_ and wait:
+        doubts |= {send: doubts[send]._replace(due=at + wait) for send in open_}
+    elif open_:
+        _look(work, open_, doubts)
     work.set(known=work.state.known.with_doubts(doubts))
     if given_up:
         what = work.plan.send_name(given_up[0]) if len(given_up) == 1 else f"{len(given_up)} levels"
         work.out(Refused(at=at, press=work.next_press(), who=DESK, reason=Reason.UNANSWERED, what=what))
-    if known.reading and not doubts:
+    if work.state.known.reading and not doubts:
         _was_read(work)
 
 
@@ -257,28 +249,48 @@ def _wait(work: Work) -> int:
     return max(0, state.wire_free - work.at)
 
 
-def _ask(work: Work, sends: list[int], reading: bool) -> None:
-    """Ask for the levels of some sends; what was asked for before is told again first."""
-    state, link, answers = work.state, work.plan.link, work.plan.answers
-    again = [
-        (send, level)
-        for send in sends
-        if _tells_again(work, state.known.doubts[send])
-        if (level := state.asked[send]) is not None
-    ]
-    messages = 0
-    if again and not reading:
-        work.out(Ask(at=work.at, press=state.presses, levels=tuple(again)))
-        messages += len(again)
-    if answers.each:
-        work.out(Question(at=work.at, sends=tuple(sends)))
-        messages += len(sends)
-    elif reading:
-        work.out(Question(at=work.at, sends=()))
-        messages += 1
-    work.set(wire_free=max(state.wire_free, work.at) + messages * link.message_ns)
+def _look(work: Work, open_: list[int], doubts: dict[int, Doubt]) -> None:
+    """Look into as many of the doubts as may be handed over at once; the others come next."""
+    answers, at = work.plan.answers, work.at
+    if work.state.known.reading and not answers.each:
+        # One question is for all of them.
+        work.out(Question(at=at, sends=()))
+        _carries(work, work.plan.link.message_ns)
+        doubts |= {send: _asked(doubts[send], at) for send in open_}
+        return
+    again: list[tuple[int, Level]] = []
+    asks: list[int] = []
+    carries = 0
+    for send in open_:
+        takes = work.plan.takes(send)
+        doubt, level = doubts[send], work.state.asked[send]
+        if carries and carries + takes > work.plan.link.burst_ns:
+            doubts[send] = doubt._replace(due=at + 1)
+            continue
+        carries += takes
+        if level is not None and not doubt.retold and _tells_again(work, doubt):
+            again.append((send, level))
+            doubt = doubt._replace(retold=True, due=at + 1)
+            doubts[send] = doubt if answers.each else _asked(doubt, at)
+        else:
+            asks.append(send)
+            doubts[send] = _asked(doubt, at)
+    if again:
+        work.out(Ask(at=at, press=work.state.presses, levels=tuple(again)))
+    if asks and answers.each:
+        work.out(Question(at=at, sends=tuple(asks)))
+    _carries(work, carries)
+
+
+def _asked(doubt: Doubt, at: int) -> Doubt:
+    return doubt._replace(due=at + pause(doubt.tries), tries=doubt.tries + 1, retold=False)
+
+
+def _carries(work: Work, takes: int) -> None:
+    """The link is given so much to carry, ns."""
+    work.set(wire_free=max(work.state.wire_free, work.at) + takes)
 
 
 def _tells_again(work: Work, doubt: Doubt) -> bool:
     """Whether a level in doubt is told again: not before the first question, and not where it came right before."""
-    return not (doubt.was or doubt.sure) and (doubt.tries > 0 or not work.plan.answers.each)
+    return not doubt.was and (doubt.tries > 0 or not work.plan.answers.each)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from stagectl.core.effects import Ask, Changed, Move
-from stagectl.core.fade import Fade, Glide, plan_fade
+from stagectl.core.fade import Glide, plan_fade
 from stagectl.core.levels import Level, Off, height
 from stagectl.core.plan import Levels
 from stagectl.core.work import Presser, Work
@@ -45,9 +43,11 @@ def resume(work: Work, *, fade_ns: int) -> None:
 
 def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, leading: int | None) -> None:
     """Replace the fade by one from the present levels; what the old one still had to tell is not queued."""
-    state, link = work.state, work.plan.link
+    state = work.state
     running = state.fade if fade_ns is None else None
-    ways = {} if running is None else {glide.send: glide for glide in running.glides}
+    ways = {}
+    if running is not None:
+        ways = {glide.send: glide for glide in running.glides if glide.send not in running.let_be}
     glides = []
     for send, (told, step) in enumerate(zip(state.asked, state.steps, strict=True)):
         if told != step and step is not None and send not in state.left:
@@ -58,22 +58,17 @@ def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, lea
     if not glides:
         work.set(fade=None)
         return
-    # With its first messages, the link has no more to carry than may be handed over at once.
-    at_once = min(link.burst, len(glides)) * link.message_ns
-    at = max(work.at, state.wire_free + at_once - max(link.burst_ns, link.message_ns))
-    lead_ns = None
-    if running is not None:
-        fade_ns, lead_ns = max(0, running.last_frame - at), running.lead_ns + at - running.begun
     fade = plan_fade(
         glides,
-        at=at,
+        at=work.at,
+        wire_free=state.wire_free,
         fade_ns=fade_ns or 0,
-        link=link,
+        link=work.plan.link,
         press=press,
         width=work.plan.width,
         first=first,
         leading=leading,
-        lead_ns=lead_ns,
+        running=running,
     )
     work.set(fade=fade)
 
@@ -95,32 +90,25 @@ def tell_due(work: Work) -> None:
     """Ask for everything whose nominal time is now or past, one bunch of the fade."""
     fade = work.state.fade
     assert fade is not None
-    frame, at = divmod(fade.done, len(fade.glides))
-    bunch = fade.glides[at : (at // fade.burst + 1) * fade.burst]
     asked = list(work.state.asked)
     levels: list[tuple[int, Level]] = []
-    for glide in bunch:
-        level = work.plan.in_steps(glide.send, fade.exact(glide, frame, work.plan.limits.nudge_floor))
+    for glide in fade.bunch:
+        level = work.plan.in_steps(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))
         assert level is not None
-        if level != asked[glide.send]:
+        if level != asked[glide.send] and glide.send not in fade.let_be:
             asked[glide.send] = level
             levels.append((glide.send, level))
     when = fade.due
-    work.set(fade=_after(fade, len(bunch)))
+    work.set(fade=fade.after_bunch())
     if levels:
+        known, was = work.state.known, work.state.asked
         if work.plan.answers.confirms:
-            was = work.state.asked
-            told = [(send, was[send], level) for send, level in levels]
-            work.set(known=work.state.known.told(told, when))
-        on_wire = max(work.state.wire_free, when) + len(levels) * fade.message_ns
+            work.set(known=known.told([(send, was[send], level) for send, level in levels], when))
+        elif known.said:
+            work.set(known=known.unsaid([send for send, _ in levels]))
+        on_wire = max(work.state.wire_free, when) + sum(work.plan.takes(send) for send, _ in levels)
         work.set(asked=tuple(asked), wire_free=on_wire)
         work.out(Ask(at=when, press=fade.press, levels=tuple(levels)))
-
-
-def _after(fade: Fade, told: int) -> Fade | None:
-    """The fade with that many more messages told; None when it is over."""
-    later = replace(fade, done=fade.done + told)
-    return None if later.over else later
 
 
 def remaining(work: Work) -> int:

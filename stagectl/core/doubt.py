@@ -38,9 +38,9 @@ class Doubt(NamedTuple):
     """A send whose level on the desk is not sure. `due`: when to look into it, ns; `tries`: questions so far; `low`,
     `high`: between which levels (as `height`) the desk was led since it was last sure; `told`: the levels themselves.
 
-    `sure`: the level came right, and only what is late is waited for; `was`: it came right before, so that it is not
-    told again; `last`: the time for what is late is over, and the next answer ends the doubt. `again`: what the desk
-    answered last, and how often in turn.
+    `retold`: it was told again, and is to be asked for next. `sure`: the level came right, and only what is late is
+    waited for; `was`: it came right before, so that it is not told again; `last`: the time for what is late is over,
+    and the next answer ends the doubt. `again`: what the desk answered last, and how often in turn.
     """
 
     due: int
@@ -48,6 +48,7 @@ class Doubt(NamedTuple):
     high: int = UNKNOWN_HIGH
     told: tuple[int, ...] = ()
     tries: int = 0
+    retold: bool = False
     sure: bool = False
     was: bool = False
     last: bool = False
@@ -98,9 +99,17 @@ class Known(NamedTuple):
         """With what the desk said of a send."""
         return self._replace(said=MappingProxyType({**self.said, send: level}))
 
+    def unsaid(self, sends: Iterable[int]) -> Known:
+        """The desk was told something of these sends, so that what it said of them is past."""
+        gone = frozenset(sends)
+        return self._replace(
+            said=MappingProxyType({send: level for send, level in self.said.items() if send not in gone})
+        )
+
     def told(self, levels: Iterable[tuple[int, Level | None, Level]], now: int) -> Known:
         """The desk was told levels: each send, what it had been asked for before, and what it is asked for now."""
-        doubts, said = dict(self.doubts), dict(self.said)
+        doubts = dict(self.doubts)
+        levels = tuple(levels)
         for send, before, level in levels:
             old = doubts.get(send)
             led = (*(() if old is None else old.told), height(level))[-TOLD_MAX:]
@@ -109,8 +118,7 @@ class Known(NamedTuple):
                 ways = (height(before), height(level), *((old.low, old.high) if old else ()))
                 low, high = min(ways), max(ways)
             doubts[send] = Doubt(due=now + FIRST_NS, low=low, high=high, told=led)
-            said.pop(send, None)
-        return self._replace(said=MappingProxyType(said)).with_doubts(doubts)
+        return self.unsaid(send for send, _, _ in levels).with_doubts(doubts)
 
 
 NOTHING_KNOWN: Final = Known()

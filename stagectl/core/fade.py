@@ -2,11 +2,15 @@
 
 A fade is a list of glides and a number of frames. In frame k (from 0) of n, each glide stands at the
 fraction (k+1)/n of its way, linear in dB, so that the first message leaves at once and the last frame is
-the target itself. A nudge in mid-fade makes a new plan with the same end, in which every glide keeps its
-way and the time that is gone of it (the *lead*), so that no amount of nudging hurries or holds up the
-others. Within a frame everything that goes down goes first, the presser's mix before the
-others. The frames are as far apart as the wire needs to carry one whole frame, and never closer than
-`FRAME_NS`; a cut is one frame.
+the target itself. Within a frame everything that goes down goes first, the presser's mix before the
+others. The frames are spread evenly over the fade, as many as the wire can carry, and never closer than
+`FRAME_NS`; a cut is one frame. Within a frame the messages leave in bunches, each as soon as the wire has carried
+what went before it; a bunch is what may be handed over at once, and never less than one message.
+
+A nudge in mid-fade makes a new plan with the same end, in which every glide keeps its way, the time that is gone of
+it (the *lead*) and its turn: after what was nudged, the frame goes on with the glides that it had not come to yet. So
+no amount of nudging hurries, holds up or starves the others. Of a treadle that says more than the wire can carry,
+every other message goes to somebody else.
 
 Nothing is queued: the fade stands in the core's state, its messages leave when their time has come, and a
 new press replaces the plan, from the levels that the desk was last asked for. The times are nominal: late
@@ -37,98 +41,165 @@ class Glide(NamedTuple):
     end: Level
 
 
+class Bunch(NamedTuple):
+    """Glides that are told at once, as a range of their places, and how long after the frame's begin, ns."""
+
+    first: int
+    end: int
+    after_ns: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fade:
     """What is still to be told. `lead_ns`: how much of the way, in time, is gone in the first frame.
-    `done`: messages whose time has passed, counted over all frames."""
+    `done`: bunches whose time has passed, counted over all frames; `last`: the send that was told last; `let_be`:
+    sends that a hand has taken over."""
 
     begun: int
     frame_ns: int
     frames: int
     lead_ns: int
-    burst: int
-    message_ns: int
     press: int
     glides: tuple[Glide, ...]
+    bunches: tuple[Bunch, ...]
     done: int = 0
+    last: int | None = None
+    let_be: frozenset[int] = frozenset()
 
     @property
     def due(self) -> int:
         """When the next messages leave, ns."""
-        frame, at = divmod(self.done, len(self.glides))
-        return self.begun + frame * self.frame_ns + (at // self.burst) * self.burst * self.message_ns
-
-    @property
-    def ends(self) -> int:
-        """When the last message leaves, ns."""
-        last = len(self.glides) - 1
-        return self.last_frame + (last // self.burst) * self.burst * self.message_ns
+        frame, at = divmod(self.done, len(self.bunches))
+        return self.begun + frame * self.frame_ns + self.bunches[at].after_ns
 
     @property
     def last_frame(self) -> int:
         """When the last frame begins, ns."""
         return self.begun + (self.frames - 1) * self.frame_ns
 
-    def exact(self, glide: Glide, frame: int, floor: int) -> Level:
-        """Where a glide stands in a frame."""
-        gone = self.lead_ns + frame * self.frame_ns
-        return along(glide, gone, self.lead_ns + (self.frames - 1) * self.frame_ns, floor)
+    @property
+    def ends(self) -> int:
+        """When the last messages leave, ns."""
+        return self.last_frame + self.bunches[-1].after_ns
 
     @property
-    def over(self) -> bool:
-        """Whether everything was told."""
-        return self.done >= self.frames * len(self.glides)
+    def bunch(self) -> tuple[Glide, ...]:
+        """The glides that are told next."""
+        first, end, _ = self.bunches[self.done % len(self.bunches)]
+        return self.glides[first:end]
+
+    @property
+    def in_turn(self) -> tuple[Glide, ...]:
+        """All glides: those that the frame has still to come to, then those that it has told."""
+        at = self.bunches[self.done % len(self.bunches)].first
+        return self.glides[at:] + self.glides[:at]
+
+    def exact(self, glide: Glide, floor: int) -> Level:
+        """Where a glide stands in the present frame."""
+        gone = self.lead_ns + self.done // len(self.bunches) * self.frame_ns
+        return along(glide, gone, self.lead_ns + (self.frames - 1) * self.frame_ns, floor)
+
+    def after_bunch(self) -> Fade | None:
+        """The fade when the next messages have left; None when that was all."""
+        done = self.done + 1
+        return None if done >= self.frames * len(self.bunches) else replace(self, done=done, last=self.bunch[-1].send)
 
     def without(self, send: int) -> Fade | None:
-        """The same fade without one send; None where nothing is left of it."""
-        kept = tuple(glide for glide in self.glides if glide.send != send)
-        frame, at = divmod(self.done, len(self.glides))
-        before = sum(glide.send != send for glide in self.glides[:at])
-        less = replace(self, glides=kept, done=frame * len(kept) + before)
-        return None if not kept or less.over else less
+        """The same fade, in which one send is let be; None where nothing is left of it."""
+        let_be = self.let_be | {send}
+        return None if all(glide.send in let_be for glide in self.glides) else replace(self, let_be=let_be)
 
 
 def plan_fade(
     glides: Sequence[Glide],
     *,
     at: int,
+    wire_free: int,
     fade_ns: int,
     link: Link,
     press: int,
     width: int,
     first: int | None,
     leading: int | None = None,
-    lead_ns: int | None = None,
+    running: Fade | None = None,
 ) -> Fade:
     """A fade over about `fade_ns` from time `at`, in as many frames as the link can carry.
 
-    `lead_ns`: for a fade that goes on, how much of its way is gone; its last frame begins `fade_ns` from
-    `at`.
-
-    `width`: sends of one listener. `first`: the listener whose mix leads. `leading`: a send that goes before
-    everything (the one nudged).
+    `wire_free`: when the link has carried what it was given. `width`: sends of one listener. `first`: the listener
+    whose mix leads. `leading`: a send that goes before everything (the one nudged). `running`: the fade that goes on
+    in this one; then its end counts, and not `fade_ns`.
     """
-
-    def order(glide: Glide) -> tuple[bool, bool, bool, int]:
-        rises = glide.start is None or height(glide.end) > height(glide.start)
-        return (glide.send != leading, rises, glide.send // width != first, glide.send)
-
-    ordered = tuple(sorted(glides, key=order))
-    frame_ns = max(FRAME_NS, len(ordered) * link.message_ns, fade_ns // FRAMES_MAX)
-    frames = max(1, fade_ns // frame_ns)
-    if lead_ns is not None:
-        frames = fade_ns // frame_ns + 1
-        frame_ns = fade_ns // max(1, frames - 1)
+    ordered = _in_order(glides, width, first, leading, running)
+    takes = [link.takes(whole=glide.send % width == width - 1) for glide in ordered]
+    bunches, most = _bunches(takes, link.burst_ns)
+    # With any of its bunches, the link has no more to carry than may be handed over at once.
+    begun = max(at, wire_free - max(0, link.burst_ns - most))
+    if running is None:
+        frames, frame_ns = frames_of(fade_ns, sum(takes))
+        lead_ns = frame_ns
+    else:
+        # The last frame begins where that of the running fade does.
+        left = max(0, running.last_frame - begun)
+        frames = left // frames_of(left, sum(takes)).frame_ns + 1
+        frame_ns = left // max(1, frames - 1)
+        lead_ns = running.lead_ns + begun - running.begun
     return Fade(
-        begun=at,
+        begun=begun,
         frame_ns=frame_ns,
         frames=frames,
-        lead_ns=frame_ns if lead_ns is None else lead_ns,
-        burst=link.burst,
-        message_ns=link.message_ns,
+        lead_ns=lead_ns,
         press=press,
         glides=ordered,
+        bunches=bunches,
+        last=None if running is None else running.last,
     )
+
+
+class Frames(NamedTuple):
+    """How many frames a fade has, and how far they are apart, ns."""
+
+    frames: int
+    frame_ns: int
+
+
+def frames_of(fade_ns: int, wire_ns: int) -> Frames:
+    """The frames of a fade whose messages, told once each, take `wire_ns` on the wire."""
+    frame_ns = max(FRAME_NS, wire_ns, fade_ns // FRAMES_MAX)
+    frames = max(1, fade_ns // frame_ns)
+    return Frames(frames, max(frame_ns, fade_ns // frames))
+
+
+def _in_order(
+    glides: Sequence[Glide], width: int, first: int | None, leading: int | None, running: Fade | None
+) -> tuple[Glide, ...]:
+    """The glides in the order in which a frame tells them. In a fade that goes on, what got another end goes ahead,
+    and the others keep their turns."""
+    turns = {} if running is None else {(one.send, one.end): turn for turn, one in enumerate(running.in_turn)}
+
+    def order(glide: Glide) -> tuple[int, bool, bool, int]:
+        rises = glide.start is None or height(glide.end) > height(glide.start)
+        return (turns.get((glide.send, glide.end), -1), rises, glide.send // width != first, glide.send)
+
+    ordered = sorted(glides, key=order)
+    lead = next((glide for glide in ordered if glide.send == leading), None)
+    if lead is not None:
+        ordered.remove(lead)
+        ordered.insert(1 if running is not None and running.last == leading else 0, lead)
+    return tuple(ordered)
+
+
+def _bunches(takes: Sequence[int], burst_ns: int) -> tuple[tuple[Bunch, ...], int]:
+    """The bunches of messages that take so long on the wire, and how long the longest bunch takes, ns."""
+    bunches, most = [], 0
+    first, begins, now = 0, 0, 0
+    for at, ns in enumerate(takes):
+        if at > first and now + ns - begins > burst_ns:
+            bunches.append(Bunch(first, at, begins))
+            most = max(most, now - begins)
+            first, begins = at, now
+        now += ns
+    bunches.append(Bunch(first, len(takes), begins))
+    return tuple(bunches), max(most, now - begins)
 
 
 def along(glide: Glide, gone: int, way: int, floor: int) -> Level:

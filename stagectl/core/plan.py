@@ -187,16 +187,24 @@ class Message:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Link:
-    """The desk's link. `message_ns`: how long one send's message takes on the wire (a three-byte message at
-    31,250 baud: 960,000 ns); `burst_ns`: how much of that may be handed over at once."""
+    """The desk's link, by the time that its messages take on the wire, ns (three bytes at 31,250 baud: 960,000).
+    `message_ns`: telling an input's level in a mix; `whole_ns`: telling the level of a whole mix, `stored_ns`:
+    recalling a scene that the desk stores, each as long as `message_ns` where left out; `burst_ns`: how much of that
+    time may be handed over at once."""
 
     message_ns: int = 20_000
+    whole_ns: int | None = None
+    stored_ns: int | None = None
     burst_ns: int = 1 * MS
 
+    def takes(self, *, whole: bool) -> int:
+        """How long telling one level takes, ns: of a whole mix, or of an input in it."""
+        return self.whole_ns if whole and self.whole_ns is not None else self.message_ns
+
     @property
-    def burst(self) -> int:
-        """How many messages may be handed over at once; one always may."""
-        return max(1, self.burst_ns // max(1, self.message_ns))
+    def recall_ns(self) -> int:
+        """How long recalling a stored scene takes, ns."""
+        return self.message_ns if self.stored_ns is None else self.stored_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,6 +316,10 @@ class Plan:
     def grid_of(self, send: int) -> Grid | None:
         """The levels that the desk can say for a send; None for a whole mix that this desk has no message for."""
         return self.whole_grid if send % self.width == self.whole else self.grid
+
+    def takes(self, send: int) -> int:
+        """How long telling a send's level takes on the wire, ns."""
+        return self.link.takes(whole=send % self.width == self.whole)
 
     def column_name(self, column: int) -> str:
         """The input's name, or `whole mix`."""

@@ -83,6 +83,13 @@ FAST = Link(message_ns=20_000, burst_ns=1 * MS)
 FINE = Grid(steps=range(-9_000, 1_001, 10))
 """A desk with a thousand steps, a tenth of a dB each."""
 
+MIXED = Link(message_ns=3_840_000, whole_ns=960_000, stored_ns=2_560_000, burst_ns=8 * MS)
+"""A DIN link to a desk whose messages differ in length (12, 3 and 8 bytes), with a burst of more than one of them."""
+
+UNEVEN = Link(message_ns=300_000, whole_ns=1_300_000, stored_ns=100_000, burst_ns=2 * MS)
+
+LINKS = (DIN, FAST, MIXED, UNEVEN)
+
 WAKES_MAX = 20_000
 """More wake-ups than any night of these tests can need; a core that asks for more never comes to rest."""
 
@@ -453,7 +460,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         players=tuple(f"player {at}" for at in range(players)),
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
-        link=link or draw(st.sampled_from((DIN, FAST, Link(message_ns=300_000, burst_ns=2 * MS)))),
+        link=link or draw(st.sampled_from(LINKS)),
         answers=draw(st.one_of(st.just(Answers()), st.builds(Answers, each=BOOL, all=BOOL, reports=BOOL, echoes=BOOL))),
         limits=Limits(
             nudge_floor=draw(st.sampled_from((-4_000, -6_000, -2_000))),

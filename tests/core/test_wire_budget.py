@@ -22,9 +22,10 @@ from shows import (
     small_plan,
     wish,
 )
+from wires import flat, keeps_the_budget
 
 from stagectl.core.actions import Back, GoTo, Next, Nudge
-from stagectl.core.effects import Ask, Effect, RecallStored
+from stagectl.core.effects import Ask
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.plan import MS, Levels, Link, Plan
@@ -33,32 +34,10 @@ from stagectl.core.state import State
 SECOND = 1_000 * MS
 
 
-def flat(asks: Iterable[Ask]) -> list[tuple[int, Level]]:
-    """The levels asked for, one after the other."""
-    return [told for ask in asks for told in ask.levels]
-
-
-def keeps_the_budget(link: Link, effects: Iterable[Effect]) -> None:
-    """Over every window, the messages need no longer on the wire than the window, the burst and one message.
-
-    What the link has not carried yet, taken over all starts of the window at once, is what a bucket holds
-    that runs out at the link's speed.
-    """
-    waiting, last = 0, 0
-    for effect in effects:
-        if isinstance(effect, Ask | RecallStored):
-            assert effect.at >= last
-            waiting = max(0, waiting - (effect.at - last))
-            waiting += link.message_ns * (len(effect.levels) if isinstance(effect, Ask) else 1)
-            last = effect.at
-            if isinstance(effect, Ask):
-                assert waiting <= link.burst_ns + link.message_ns
-
-
 @settings(max_examples=120)
 @given(nights(max_events=40))
 def test_the_budget_is_never_passed(night: Night) -> None:
-    keeps_the_budget(night.plan.link, rest(night.plan, run(night.plan, night.events)).effects)
+    keeps_the_budget(night.plan, rest(night.plan, run(night.plan, night.events)).effects)
 
 
 @settings(max_examples=60)
@@ -71,7 +50,7 @@ def test_frantic_feet_do_not_pass_the_budget(plan: Plan, gaps: list[int]) -> Non
         at += gap * MS
         action = (Nudge(by=300, column=0), GoTo(stop=count % len(plan.stops)), Nudge(by=-100, column=0))[count % 3]
         events.append((at, wish(action)))
-    keeps_the_budget(plan.link, rest(plan, run(plan, events, start)).effects)
+    keeps_the_budget(plan, rest(plan, run(plan, events, start)).effects)
 
 
 def _two_stops(draw: st.DrawFn, *, fade_ns: int, link: Link, grid: Grid | None = None) -> Plan:
