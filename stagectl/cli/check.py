@@ -2,70 +2,92 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from stagectl.cli.common import load, setlist_argument, venue_option
+from stagectl.cli.common import count, load, setlist_argument, venue_option
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from stagectl.core.plan import Plan
     from stagectl.show.load import Show
+
+NOTES_MAX: Final = 12
+"""Notes of one kind that are told one by one."""
 
 
 @click.command("check")
 @setlist_argument
 @venue_option
-def command(setlist: Path, venue: str | None) -> None:
+@click.option("--all", "whole", is_flag=True, help="List every change and every note of a long set.")
+def command(setlist: Path, venue: str | None, whole: bool) -> None:
     """Load the setlist, the rig, the mappings and the desk profile, check all of it, and sum it up.
 
     Every fault of every file is printed with its place; the exit code is 1 if there is any. A script of the show's
     own, `presses.yaml`, that does not fit it is only noted.
+
+    For each change it says how many levels move, and how long telling them takes on the desk's link if each were told
+    once; it notes where that leaves a fade no time.
 
     \b
     Example:
       stagectl check setlists/nine-songs
     """
     show, compiled = load(setlist, venue)
-    _summary(show, compiled.plan, venue)
+    _summary(show, compiled.plan, venue, whole)
 
 
-def _summary(show: Show, plan: Plan, venue: str | None) -> None:
-    from stagectl.core.levels import text
-    from stagectl.show.summary import changes, held_down
-    from stagectl.story.rows import stop_names
-    from stagectl.story.words import place
+def _summary(show: Show, plan: Plan, venue: str | None, whole: bool) -> None:
+    from stagectl.cli.changes import stored_note, table, wire_notes
+    from stagectl.show.summary import Changes
 
     songs, rig = show.setlist.songs, show.rig
     sections = sum(len(song.sections) for song in songs)
     where = f" at {venue}" if venue else ""
-    click.echo(f"{show.setlist.title}{where}: {_count(len(songs), 'song')}, {_count(sections, 'section')}")
+    click.echo(f"{show.setlist.title}{where}: {count(len(songs), 'song')}, {count(sections, 'section')}")
     click.echo(f"  scenes:    {_names(show.setlist.scenes)}")
     click.echo(f"  venues:    {_names(show.setlist.venues)}")
-    click.echo(f"  listeners: {_names(plan.listeners)}; {_count(len(plan.inputs), 'input')}")
+    click.echo(f"  listeners: {_names(plan.listeners)}; {count(len(plan.inputs), 'input')}")
     end = rig.desk.port or "{}:{}".format(*(rig.desk.host or ("", 0)))
     click.echo(f"  desk:      {show.profile.name}, at `{end}`")
     click.echo(f"  pedals:    {_names(f'{pedal.name} ({pedal.mapping})' for pedal in rig.pedals)}")
-    click.echo("  biggest jump of each change:")
-    for change in changes(plan):
-        name = place(*stop_names(plan, change.stop))
-        said = _count(change.sends, "level")
-        if change.switched:
-            said += f", {change.switched} of them to or from off"
-        if change.send is not None:
-            said += f"; {plan.send_name(change.send)}: {text(change.before)} → {text(change.after)}"
-        click.echo(f"    {name}: {said}")
+    found = Changes(show, plan)
+    changes = list(found)
+    for line in table(show, plan, found.everything(), changes, whole):
+        click.echo(line)
+    for notes in (wire_notes(show, plan, changes), _held(plan)):
+        for note in _some(notes, whole):
+            click.echo(f"  note: {note}")
+    for one in (stored_note(plan, changes), _script_note(show, plan)):
+        if one is not None:
+            click.echo(f"  note: {one}")
+    click.echo("No faults.")
+
+
+def _held(plan: Plan) -> Iterator[str]:
+    """Levels that a ceiling holds down."""
+    from stagectl.core.levels import text
+    from stagectl.show.summary import held_down
+    from stagectl.story.rows import stop_names
+    from stagectl.story.words import place
+
     for held in held_down(plan):
         name = place(*stop_names(plan, held.stop))
         asks = f"{name} asks for {text(held.level)} of {plan.send_name(held.send)}"
-        click.echo(f"  note: {asks}; {text(held.held)} is as far as it goes")
-    note = _script_note(show, plan)
-    if note is not None:
-        click.echo(f"  note: {note}")
-    click.echo("No faults.")
+        yield f"{asks}; {text(held.held)} is as far as it goes"
+
+
+def _some(notes: Iterable[str], whole: bool) -> Iterator[str]:
+    """Notes of one kind, up to `NOTES_MAX` of them."""
+    rest = iter(notes)
+    yield from rest if whole else islice(rest, NOTES_MAX)
+    more = sum(1 for _ in rest)
+    if more:
+        yield f"and {count(more, 'more change')} of that kind; `--all` lists them"
 
 
 def _script_note(show: Show, plan: Plan) -> str | None:
@@ -80,12 +102,8 @@ def _script_note(show: Show, plan: Plan) -> str | None:
         read_script(path, plan)
     except FileFaults as error:
         first, *more = error.faults
-        return f"{first}" + (f"; and {_count(len(more), 'more fault')} of this script" if more else "")
+        return f"{first}" + (f"; and {count(len(more), 'more fault')} of this script" if more else "")
     return None
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" + ("" if number == 1 else "s")
 
 
 def _names(names: Iterable[str]) -> str:

@@ -47,3 +47,8 @@ def load(setlist: Path, venue: str | None) -> tuple[Show, Compiled]:
         return show, compile_show(show, venue)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--venue") from error
+
+
+def count(number: int, what: str) -> str:
+    """`1 song`, `2 songs`."""
+    return f"{number} {what}" + ("" if number == 1 else "s")

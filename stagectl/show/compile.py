@@ -20,7 +20,6 @@ from stagectl.core.plan import (
     Layer,
     Levels,
     Limits,
-    Link,
     Message,
     Pair,
     Pedal,
@@ -42,15 +41,8 @@ from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.messages import Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
-from stagectl.wire.laws import Code
-from stagectl.wire.midi import BYTE_NS, hex_text
-
-USB_MESSAGE_NS = 100_000
-"""A MIDI message over USB: a full-speed link carries 16 event packets of four bytes in each 1 ms frame (63 µs
-each); some slack is left."""
-
-OSC_MESSAGE_NS = 20_000
-"""An OSC packet of some 60 bytes with its UDP, IP and Ethernet heads takes 12 µs at 100 Mbit/s."""
+from stagectl.show.wire_time import link_of
+from stagectl.wire.midi import hex_text
 
 
 class Compiled(NamedTuple):
@@ -98,7 +90,7 @@ class _Compiler:
             players=tuple(player.name for player in rig.players),
             devices=tuple(self.devices),
             messages=tuple(self.messages),
-            link=self._link(),
+            link=link_of(profile, rig),
             limits=Limits(
                 nudge_floor=rig.limits.nudge_floor, nudge_up=rig.limits.nudge_up, settle_ns=rig.limits.settle_time
             ),
@@ -109,15 +101,6 @@ class _Compiler:
     def _ceilings(self) -> tuple[int, ...]:
         names = [*(one.name for one in self.rig.inputs), WHOLE]
         return tuple(ceiling_of(self.rig, listener, name) for listener in self.rig.listeners for name in names)
-
-    def _link(self) -> Link:
-        profile = self.show.profile
-        if profile.over == "osc":
-            return Link(message_ns=OSC_MESSAGE_NS)
-        said = profile.send.say.packets(self.rig.inputs[0].socket, self.rig.listeners[0].mix, _a_code(self.show))
-        if self.rig.desk.link == "usb":
-            return Link(message_ns=USB_MESSAGE_NS * len(said))
-        return Link(message_ns=BYTE_NS * sum(map(len, said)))
 
     # -- levels -------------------------------------------------------------------------------------------
 
@@ -337,8 +320,3 @@ def _label(say: Say) -> str:
     fields = say.model_dump(exclude_none=True)
     word, value = next(iter(fields.items()))
     return f"{word.replace('_', ' ')} {hex_text(value) if isinstance(value, bytes) else value}"
-
-
-def _a_code(show: Show) -> Code:
-    """Some code of the desk's law, to measure a message by."""
-    return show.profile.send.law().code(OFF)

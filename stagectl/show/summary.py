@@ -1,37 +1,104 @@
-"""What a show comes to: counts, the biggest jump of each change, and levels that a ceiling holds down."""
+"""What a show comes to: what each change tells the desk and how long that takes, its biggest jump, and levels that a
+ceiling holds down."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from stagectl.core.levels import Level, Off
-from stagectl.core.plan import Plan
+from stagectl.core.plan import Levels, Plan
+from stagectl.show.load import Show
+from stagectl.show.wire_time import bytes_of_recall, bytes_of_sends
+
+SUDDEN_NS: Final = 100_000_000
+"""A cut that takes longer is heard as one thing after the other, ns (our own choice, no source)."""
+
+
+class Biggest(NamedTuple):
+    """The biggest jump between two levels, if there is one; `switched`: how many levels go to or come from `off`."""
+
+    switched: int = 0
+    send: int | None = None
+    before: Level | None = None
+    after: Level | None = None
 
 
 class Change(NamedTuple):
-    """One step of the setlist. `sends`: how many levels move; `send`, `before`, `after`: the biggest jump between two
-    levels, if there is one; `switched`: how many go to or come from `off`."""
+    """One step of the setlist, with nobody's nudges. `levels`: how many the desk is told, in `bytes`, which take
+    `wire_ns` as one frame; `stored`: the scene that the desk recalls first; `biggest`: of the levels that move."""
 
     stop: int
-    sends: int
-    switched: int
-    send: int | None
-    before: Level | None
-    after: Level | None
+    levels: int
+    bytes: int
+    wire_ns: int
+    fade_ns: int
+    stored: int | None
+    biggest: Biggest
+
+    @property
+    def jumps(self) -> bool:
+        """Whether the wire leaves a fade no time for a second frame, so that it is a cut (`core/fade.py`)."""
+        return 0 < self.fade_ns < 2 * self.wire_ns
+
+    @property
+    def is_slow_cut(self) -> bool:
+        """Whether a cut takes so long that it is none."""
+        return not self.fade_ns and self.wire_ns > SUDDEN_NS
 
 
-def changes(plan: Plan) -> Iterator[Change]:
-    """Every step from one stop to the next, with nobody's nudges."""
-    for stop in range(1, len(plan.stops)):
-        old, new = plan.bounded[stop - 1], plan.bounded[stop]
-        moved = [send for send, (a, b) in enumerate(zip(old, new, strict=True)) if a != b]
-        steps = {send: _jump(old[send], new[send]) for send in moved}
-        known = [send for send in moved if steps[send] is not None]
-        most = max(known, key=lambda send: steps[send] or 0, default=None)
-        switched = len(moved) - len(known)
-        before, after = (None, None) if most is None else (old[most], new[most])
-        yield Change(stop, len(moved), switched, most, before, after)
+class Changes:
+    """What a show tells its desk."""
+
+    def __init__(self, show: Show, plan: Plan) -> None:
+        self.show, self.plan = show, plan
+        self._bytes = bytes_of_sends(show)
+        self._takes = tuple(map(plan.takes, range(len(plan.ceilings))))
+        self._steps: dict[tuple[Level, int, bool], Level | None] = {}
+
+    def everything(self) -> Change:
+        """All levels at once: what the first press tells, and a desk that comes back."""
+        return self._change(0, self._driven(0), Biggest())
+
+    def __iter__(self) -> Iterator[Change]:
+        """Every step from one stop to the next."""
+        for stop in range(1, len(self.plan.stops)):
+            old, new = self.plan.bounded[stop - 1], self.plan.bounded[stop]
+            moved = [send for send, (a, b) in enumerate(zip(old, new, strict=True)) if a != b]
+            told = [send for send in moved if self._step(send, old[send]) != self._step(send, new[send])]
+            # Behind a scene that the desk stores, all is told anew.
+            stored = self.plan.stops[stop].stored
+            yield self._change(stop, told if stored is None else self._driven(stop), _biggest(moved, old, new))
+
+    def _change(self, stop: int, told: list[int], biggest: Biggest) -> Change:
+        plan, at = self.plan, self.plan.stops[stop]
+        bytes_, wire_ns = sum(self._bytes[send] for send in told), sum(self._takes[send] for send in told)
+        if at.stored is not None:
+            bytes_ += bytes_of_recall(self.show, at.stored)
+            wire_ns += plan.link.recall_ns
+        # What the desk has behind a stored scene is not known: nothing fades.
+        fade_ns = 0 if at.stored is not None or stop == 0 else at.fade_ns
+        return Change(stop, len(told), bytes_, wire_ns, fade_ns, at.stored, biggest)
+
+    def _driven(self, stop: int) -> list[int]:
+        return [send for send, level in enumerate(self.plan.bounded[stop]) if level is not None]
+
+    def _step(self, send: int, level: Level | None) -> Level | None:
+        """The desk's step, looked up once for each level and ceiling."""
+        if level is None:
+            return None
+        key = level, self.plan.ceilings[send], send % self.plan.width == self.plan.whole
+        if key not in self._steps:
+            self._steps[key] = self.plan.in_steps(send, level)
+        return self._steps[key]
+
+
+def _biggest(moved: list[int], old: Levels, new: Levels) -> Biggest:
+    steps = {send: _jump(old[send], new[send]) for send in moved}
+    known = [send for send in moved if steps[send] is not None]
+    most = max(known, key=lambda send: steps[send] or 0, default=None)
+    switched = len(moved) - len(known)
+    return Biggest(switched) if most is None else Biggest(switched, most, old[most], new[most])
 
 
 def _jump(before: Level | None, after: Level | None) -> int | None:

@@ -1,0 +1,112 @@
+"""The table that `check` prints, and its notes."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from stagectl.cli.check import command
+from stagectl.where import shipped
+
+
+def copy(folder: Path, **replaced: str) -> Path:
+    """The nine songs with pieces replaced: in the rig, then in the setlist."""
+    for path in (shipped("setlists") / "nine-songs").glob("*.yaml"):
+        text = path.read_text("utf-8")
+        for old, new in replaced.items():
+            text = text.replace(old, new)
+        if path.name != "presses.yaml":
+            (folder / path.name).write_text(text, "utf-8")
+    return folder
+
+
+def check(*arguments: str) -> str:
+    """What it prints about a sound show."""
+    run = CliRunner().invoke(command, arguments)
+    assert run.exit_code == 0, run.output
+    return run.output
+
+
+def rows(said: str) -> list[str]:
+    """The table's rows, with its head."""
+    return [line for line in said.splitlines() if line.startswith("    ")]
+
+
+def notes(said: str) -> list[str]:
+    return [line.removeprefix("  note: ") for line in said.splitlines() if line.startswith("  note: ")]
+
+
+def test_the_table_of_the_demo() -> None:
+    said = check(str(shipped("setlists") / "nine-songs"))
+    head, everything, *changes = rows(said)
+    assert "over a MIDI cable (31,250 baud, 320 µs a byte):" in said
+    # Five listeners' sixteen inputs, three bytes each of 320 µs.
+    assert everything.split() == ["everything,", "at", "the", "first", "press", "80", "240", "77", "ms", "cut"]
+    assert len(changes) == 9 + 8
+    # Numbers end where the words above them end, and every fade has its unit.
+    for word in ("levels", "bytes", "on the wire", "fade"):
+        end = head.index(word) + len(word)
+        assert all(row[end - 1] != " " and row[end : end + 1] in ("", " ") for row in (everything, *changes)), word
+    tram = next(row for row in changes if "Slow Tram Home" in row)
+    assert re.search(r"\b17 +7 +51 +16 ms +3 s  guitar in the mix of guitarist: -5 dB → -11 dB$", tram)
+    assert notes(said) == []
+
+
+def test_a_fade_that_the_wire_is_too_slow_for_is_noted(tmp_path: Path) -> None:
+    folder = copy(tmp_path, **{"profile: control-change": "profile: nrpn", "fade: 0.5": "fade: 0.02"})
+    said = notes(check(str(folder)))
+    # Six levels of twelve bytes: 23 ms.
+    assert said == [
+        f"Nobody Rows Alone, {section}: telling 6 levels takes 23 ms on the wire, longer than the fade of 0.02 s, so "
+        "all jump in one go; a fade of 0.1 s or more helps, or `link: usb` where the desk is on USB"
+        for section in ("organ break", "out")
+    ]
+    usb = copy(tmp_path, **{"link: din": "link: usb", "fade: 0.5": "fade: 0.02"})
+    assert notes(check(str(usb))) == []
+
+
+def test_a_cut_that_is_none_is_noted(tmp_path: Path) -> None:
+    folder = copy(tmp_path, **{"profile: control-change": "profile: nrpn", "fade: 3": "fade: 0\n    stored scene: 3"})
+    slow, stored = notes(check(str(folder)))
+    assert slow.startswith("Slow Tram Home: telling 80 levels takes 310 ms on the wire: the last of this cut comes")
+    assert stored.startswith("Slow Tram Home recalls a scene that the desk itself stores: what is stored there may be")
+    assert "told behind it (310 ms)" in stored
+
+
+def test_several_songs_with_stored_scenes_share_a_note(tmp_path: Path) -> None:
+    fades = {"fade: 3": "fade: 3\n    stored scene: 3", "fade: 4": "fade: 4\n    stored scene: 4"}
+    (said,) = notes(check(str(copy(tmp_path, **fades))))
+    assert said.startswith("2 songs recall scenes that the desk itself stores")
+    assert "missed while the desk is away is not made up for later" in said
+
+
+def test_a_long_set_is_told_by_its_longest_changes(tmp_path: Path) -> None:
+    songs = "".join(f"  - {{name: s {at}, levels: {{ada: {{voice: -{at % 40 + 1}}}}}}}\n" for at in range(100))
+    (tmp_path / "rig.yaml").write_text(
+        "inputs: [{name: voice, socket: 1}]\nlisteners: [{name: ada, mix: 1}]\n"
+        "desk: {profile: control-change, port: desk}\n"
+    )
+    setlist = f"title: long\nrig: rig.yaml\nbase: {{ada: {{voice: -50}}}}\nsongs:\n{songs}"
+    (tmp_path / "setlist.yaml").write_text(setlist)
+    said = check(str(tmp_path))
+    assert len(rows(said)) == 2 + 20 + 1
+    assert "    … and 80 more, none longer on the wire (under 1 ms); `--all` lists them" in said
+    assert len(rows(check(str(tmp_path), "--all"))) == 2 + 100
+
+
+@pytest.mark.parametrize(("whole", "told"), [((), 13), (("--all",), 41)])
+def test_many_notes_of_a_kind_are_counted(tmp_path: Path, whole: tuple[str, ...], told: int) -> None:
+    songs = "".join(f"  - {{name: s {at}, levels: {{ada: {{voice: up {at + 1}}}}}}}\n" for at in range(41))
+    (tmp_path / "rig.yaml").write_text(
+        "inputs: [{name: voice, socket: 1}]\nlisteners: [{name: ada, mix: 1}]\n"
+        "desk: {profile: control-change, port: desk}\n"
+    )
+    (tmp_path / "setlist.yaml").write_text(f"title: loud\nrig: rig.yaml\nbase: {{ada: {{voice: 0}}}}\nsongs:\n{songs}")
+    said = notes(check(str(tmp_path), *whole))
+    assert len(said) == told
+    assert said[0] == "s 0 asks for +1 dB of voice in the mix of ada; 0 dB is as far as it goes"
+    if not whole:
+        assert said[-1] == "and 29 more changes of that kind; `--all` lists them"
