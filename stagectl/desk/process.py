@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from typing import Any, Final
 
+from stagectl.desk.meaning import Asked
 from stagectl.desk.say import Sayer
 from stagectl.desk.virtual import VirtualDesk
 from stagectl.errors import WireError
@@ -98,9 +99,12 @@ class _Desk:
     def _heard(self) -> Iterator[str]:
         for _ in range(len(self._packets)):
             packet, sender = self._packets.popleft()
-            yield from self.sayer.hear(packet)
-            for answer in self.desk.read_back(packet):
-                self.answer(answer, sender)
+            happenings = list(self.desk.happenings(packet))
+            yield from self.sayer.happened(happenings, packet)
+            for one in happenings:
+                if isinstance(one, Asked):
+                    for answer in self.desk.say(one.spot):
+                        self.answer(answer, sender)
         if self._lost:
             self.desk.not_understood[LOST] += self._lost
             self._lost = 0

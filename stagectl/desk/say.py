@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 from stagectl.core.levels import as_db, text
-from stagectl.desk.hear import Part
-from stagectl.desk.virtual import Heard, VirtualDesk
+from stagectl.desk.meaning import Part
+from stagectl.desk.virtual import Brought, Happening, Heard, VirtualDesk
 from stagectl.wire.midi import hex_text
 
 
@@ -28,8 +29,15 @@ class Sayer:
     def hear(self, packet: bytes) -> list[str]:
         """The desk hears a packet: a line for each level that it told. The coarse part of a value waits for its fine
         part, so that both make one line; `coarse` says one that waits no longer."""
+        return self.happened(self.desk.happenings(packet), packet)
+
+    def happened(self, happenings: Iterable[Happening], packet: bytes) -> list[str]:
+        """The lines for what a packet did."""
         lines = []
-        for heard, part in self.desk.hear_parts(packet):
+        for one in happenings:
+            if not isinstance(one, Brought):
+                continue
+            heard, part = one.heard, one.part
             told, waiting, self.waiting = packet, self.waiting, None
             if waiting is not None:
                 before, its_packet = waiting

@@ -4,17 +4,32 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
-from stagectl.core.levels import OFF, Level
-from stagectl.desk.hear import Asked, Meaning, Part, Recalled, Spot, Told, ear_for, place_of
+from stagectl.core.grid import Grid
+from stagectl.core.levels import OFF, Level, Off
+from stagectl.desk.halves import Halves
+from stagectl.desk.hear import ear_for
+from stagectl.desk.meaning import (
+    FINE_ALONE,
+    OUT_OF_RANGE,
+    Asked,
+    AskedAll,
+    Part,
+    Recalled,
+    Spot,
+    Subscribed,
+    Told,
+    packets_of,
+    part_of,
+)
 from stagectl.errors import WireError
-from stagectl.show.profile import ByOsc, ProfileModel
+from stagectl.show.profile import ProfileModel
 from stagectl.wire.laws import Code, Law
-from stagectl.wire.osc import build
 
-OUT_OF_RANGE = "a value outside the range"
-NOT_STORED = "a scene that is not stored"
+NOT_STORED: Final = "a scene that is not stored"
+
+FADER_STEPS_MIN: Final = 2
 
 
 class Heard(NamedTuple):
@@ -25,33 +40,55 @@ class Heard(NamedTuple):
     level: Level
 
 
+class Brought(NamedTuple):
+    """How a level was brought there: by which part of its value, and whether by a scene that the desk stores."""
+
+    heard: Heard
+    part: Part = Part.WHOLE
+    by_scene: bool = False
+
+
+Happening: TypeAlias = Brought | Asked | AskedAll | Subscribed
+"""What a message does at a desk."""
+
+
 class VirtualDesk:
     """A desk. `inputs`, `mixes`: the numbers of its sockets and mixes, or how many there are, counted from 1.
+    `fader_steps`: how many places its faders have, evenly over the steps of the law; all of these where left out.
 
     Every level begins at off, or at the lowest where the desk cannot say off. `not_understood`: messages that
     changed nothing, by reason. Raises WireError where a number does not fit the profile or two levels collide.
     """
 
-    def __init__(self, profile: ProfileModel, inputs: Sequence[int] | int, mixes: Sequence[int] | int) -> None:
+    def __init__(
+        self,
+        profile: ProfileModel,
+        inputs: Sequence[int] | int,
+        mixes: Sequence[int] | int,
+        fader_steps: int | None = None,
+    ) -> None:
         self.profile = profile
         self.inputs = _numbers(inputs)
         self.mixes = _numbers(mixes)
         self.not_understood: Counter[str] = Counter()
-        spots = [Spot(mix, socket) for mix in self.mixes for socket in self.inputs]
-        self._send_law = self._whole_law = profile.send.law()
+        self.spots = tuple(Spot(mix, socket) for mix in self.mixes for socket in self.inputs)
         if profile.whole_mix is not None:
-            spots += [Spot(mix, None) for mix in self.mixes]
-            self._whole_law = profile.whole_mix.law()
-        self._ear = ear_for(profile, spots, self.not_understood)
-        # What is no answerable question was counted when it was heard.
-        self._asked = ear_for(profile, spots, Counter())
+            self.spots += tuple(Spot(mix, None) for mix in self.mixes)
+        self._ear = ear_for(profile, self.spots, self.not_understood)
+        self._halves = Halves()
+        self._laws: dict[Spot, Law] = {spot: part_of(profile, spot).law() for spot in self.spots}
+        self._faders = {id(law): _fader(law.grid, fader_steps) for law in self._laws.values()}
         self._codes: dict[Spot, Code] = {}
         self._levels: dict[Spot, Level] = {}
         self._scenes: dict[int, tuple[dict[Spot, Code], dict[Spot, Level]]] = {}
-        for spot in spots:
-            law = self._law(spot)
-            self._codes[spot] = law.code(OFF)
-            self._levels[spot] = law.level(self._codes[spot])
+        self.start()
+
+    def start(self) -> None:
+        """As it is when it was switched on: every level at its lowest, nothing half heard. What is stored stays."""
+        self._ear.forget()
+        for spot, law in self._laws.items():
+            code = law.code(OFF)
+            self._stand(spot, code, law.level(code))
 
     def level(self, socket: int, mix: int) -> Level:
         """The level of an input in a mix. Raises KeyError where the desk has none."""
@@ -68,22 +105,30 @@ class VirtualDesk:
     def hear(self, packet: bytes) -> list[Heard]:
         """What the bytes told the desk, in their order: levels that were told, also where they stood there already,
         and of a recalled scene the levels that moved. Never raises; a question changes nothing."""
-        return [heard for heard, _ in self.hear_parts(packet)]
+        return [one.heard for one in self.happenings(packet) if isinstance(one, Brought)]
 
-    def hear_parts(self, packet: bytes) -> list[tuple[Heard, Part]]:
-        """As `hear`, with which part of its value each level was told."""
-        return [
-            (heard, meaning.part if isinstance(meaning, Told) else Part.WHOLE)
-            for meaning in self._ear.hear(packet)
-            for heard in self._take(meaning)
-        ]
+    def happenings(self, packet: bytes) -> Iterator[Happening]:
+        """As `hear`, with questions and subscriptions."""
+        for meaning in self._ear.hear(packet):
+            if isinstance(meaning, Told):
+                yield from self._told(meaning)
+            elif isinstance(meaning, Recalled):
+                yield from self._recall(meaning.scene)
+            else:
+                yield meaning
 
-    def read_back(self, packet: bytes) -> list[bytes]:
-        """The answers to a packet's questions. OSC: a message to a level's address with no argument is answered
-        by the same address with its value. There are no questions over MIDI. Changes and counts nothing."""
-        if self.profile.over != "osc":
-            return []
-        return [self._answer(asked) for asked in self._asked.hear(packet) if isinstance(asked, Asked)]
+    def say(self, spot: Spot) -> tuple[bytes, ...]:
+        """The messages that say where a level stands."""
+        return packets_of(self.profile, spot, self._codes[spot])
+
+    def move(self, spot: Spot, level: Level) -> Heard:
+        """A hand at the desk brings a level to the nearest place of its fader. Raises WireError where it has none."""
+        if spot not in self._laws:
+            raise WireError(f"this desk has no level for {spot}")
+        law = self._laws[spot]
+        code = law.code(self._faders[id(law)].nearest(level, law.grid.highest))
+        self._stand(spot, code, law.level(code))
+        return Heard(*spot, self._levels[spot])
 
     def store(self, number: int) -> None:
         """Keep all levels as a stored scene, to be recalled by message. Raises WireError where the profile has no
@@ -95,45 +140,47 @@ class VirtualDesk:
         self.profile.stored_scene.packets(number)
         self._scenes[number] = (dict(self._codes), dict(self._levels))
 
-    def _law(self, spot: Spot) -> Law:
-        return self._whole_law if spot.socket is None else self._send_law
-
-    def _take(self, meaning: Meaning) -> Iterator[Heard]:
-        if isinstance(meaning, Told):
-            yield from self._told(meaning)
-        elif isinstance(meaning, Recalled):
-            yield from self._recall(meaning.scene)
-
-    def _told(self, told: Told) -> Iterator[Heard]:
-        spot, code, part = told
-        if part is Part.COARSE:
-            code = int(code) << 7
-        elif part is Part.FINE:
-            code = int(self._codes[spot]) & ~0x7F | int(code)
-        try:
-            level = self._law(spot).level(code)
-        except WireError:
-            self.not_understood[OUT_OF_RANGE] += 1
-            if part is Part.COARSE:
-                # The fine part that follows may bring it into the range.
-                self._codes[spot] = code
-            return
+    def _stand(self, spot: Spot, code: Code, level: Level) -> None:
         self._codes[spot], self._levels[spot] = code, level
-        yield Heard(*spot, level)
+        self._halves.stands(spot, code)
 
-    def _recall(self, scene: int) -> Iterator[Heard]:
+    def _told(self, told: Told) -> Iterator[Brought]:
+        law, code = self._laws[told.spot], self._halves.take(told)
+        if code is None:
+            self.not_understood[FINE_ALONE] += 1
+            return
+        try:
+            level = law.level(code)
+        except WireError:
+            # Where this was a coarse part, the fine part that follows may bring it into the range.
+            self.not_understood[OUT_OF_RANGE] += 1
+            return
+        fader = self._faders[id(law)]
+        if fader is not law.grid and not isinstance(level, Off):
+            level = fader.nearest(level, fader.highest)
+            code = law.code(level)
+        self._codes[told.spot], self._levels[told.spot] = code, level
+        yield Brought(Heard(*told.spot, level), told.part)
+
+    def _recall(self, scene: int) -> Iterator[Brought]:
         if scene not in self._scenes:
             self.not_understood[NOT_STORED] += 1
             return
         codes, levels = self._scenes[scene]
         moved = [spot for spot, level in levels.items() if level != self._levels[spot]]
-        self._codes, self._levels = dict(codes), dict(levels)
-        yield from (Heard(*spot, levels[spot]) for spot in moved)
+        for spot in self.spots:
+            self._stand(spot, codes[spot], levels[spot])
+        yield from (Brought(Heard(*spot, levels[spot]), by_scene=True) for spot in moved)
 
-    def _answer(self, asked: Asked) -> bytes:
-        place, _ = place_of(self.profile, asked.spot)
-        assert isinstance(place, ByOsc)
-        return build(asked.address, (place.argument(self._codes[asked.spot]),), place.type[0])
+
+def _fader(grid: Grid, steps: int | None) -> Grid:
+    """The places of a fader: the law's own, or so many of them."""
+    if steps is None or steps >= len(grid.steps):
+        return grid
+    if steps < FADER_STEPS_MIN:
+        raise WireError(f"a fader has {FADER_STEPS_MIN} steps at least, not {steps}")
+    last = len(grid.steps) - 1
+    return Grid(steps=tuple(grid.steps[at * last // (steps - 1)] for at in range(steps)), has_off=grid.has_off)
 
 
 def _numbers(given: Sequence[int] | int) -> tuple[int, ...]:

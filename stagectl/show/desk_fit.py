@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 
 from stagectl.core.levels import text
 from stagectl.errors import Fault, WireError
+from stagectl.show.answers_fit import answers_faults, question_faults
 from stagectl.show.names import WHOLE, ceiling_of
-from stagectl.show.profile import Numbering, Place, ProfileModel, SendModel
+from stagectl.show.numbering import Numbering
+from stagectl.show.places import ByParameter
+from stagectl.show.profile import Place, ProfileModel, SendModel
 from stagectl.show.rig import RigModel
 from stagectl.show.source import Source
+from stagectl.wire import midi
 
 _CODE = 0
 """The value that messages are compared with: one that every kind of message can say."""
@@ -21,7 +26,10 @@ def desk_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterato
         needs = "`host` (HOST:PORT)" if profile.over == "osc" else "`port` (part of a MIDI port's name)"
         over = "OSC" if profile.over == "osc" else "MIDI"
         yield source.fault(f"the profile `{profile.name}` speaks {over}: the `desk` needs {needs}", "desk")
-    yield from _Sends(rig, profile, source).faults()
+    sends = list(_Sends(rig, profile, source).faults())
+    yield from sends
+    if not sends:
+        yield from question_faults(rig, profile, source)
     for at in range(len(rig.listeners)):
         yield from _reach(rig, at, profile.send, [one.name for one in rig.inputs], source)
         if profile.whole_mix is not None:
@@ -32,16 +40,16 @@ def profile_faults(profile: ProfileModel, source: Source) -> Iterator[Fault]:
     """Numbers of the profile that are out of range on any rig."""
     for part, send in (("send", profile.send), ("whole mix", profile.whole_mix)):
         if send is not None and (wrong := _never(send.say)) is not None:
-            keys = [field.alias or name for name, field in type(send.say).model_fields.items()]
-            key = "channel" if wrong.startswith("channel") else keys[-1]
+            key = "channel" if wrong.startswith("channel") else send.say.word
             yield source.fault(f"`{key}`: {wrong}", part, "say", key)
+    yield from answers_faults(profile, source)
 
 
 def _never(place: Place) -> str | None:
     """Why no input of any mix can be said there; None where one can, or where numbers fall from input to input.
     Numbers that only rise are too high from the start, or no longer too low in the next input and mix."""
     numbers = [number for _, number in place if isinstance(number, Numbering)]
-    if any(number.per_input < 0 or number.per_mix < 0 for number in numbers):
+    if not all(number.rises for number in numbers):
         return None
     wrong = None
     for socket, mix in ((2, 2), (2, 1), (1, 2), (1, 1)):
@@ -54,6 +62,34 @@ def _never(place: Place) -> str | None:
     return wrong
 
 
+PAIR = 2
+"""Messages of a controller pair; a parameter has more."""
+
+_VERBS = {
+    "bank": ("selects banks of stored scenes", "select banks of stored scenes"),
+    "select": ("selects parameters", "select parameters"),
+    "data": ("enters the values of parameters", "enter the values of parameters"),
+}
+
+
+def kept_controls(profile: ProfileModel, sockets: Sequence[int], mixes: Sequence[int]) -> dict[tuple[int, int], str]:
+    """The controllers, by channel and number, that mean something else than a level (MIDI 1.0 Detailed Specification
+    4.2.1): bank select where stored scenes have banks, parameter numbers and data entry where levels are parameters."""
+    kept: dict[tuple[int, int], str] = {}
+    if profile.stored_scene is not None and profile.stored_scene.banks:
+        kept.update(((profile.stored_scene.channel, control), "bank") for control in midi.BANK_SELECT)
+    for send, over in ((profile.send, sockets), (profile.whole_mix, (1,))):
+        if send is None or not isinstance(send.say, ByParameter):
+            continue
+        for socket in over:
+            for mix in mixes:
+                with suppress(WireError):
+                    channel = send.say.channel.at(socket, mix)
+                    kept.update(((channel, control), "select") for control in midi.SELECT_PARAMETERS)
+                    kept.update(((channel, control), "data") for control in midi.DATA_ENTRY)
+    return kept
+
+
 class _Sends:
     """The message of every send. `failed`: why a send (listener, input) has none; `taken`: whose each message is.
     Sockets and mixes that stand twice in the rig are the rig's own fault, and only the first overlap is told: all
@@ -64,6 +100,7 @@ class _Sends:
         self.failed: dict[tuple[int, int], str] = {}
         self.taken: dict[tuple[bytes, ...], str] = {}
         self.overlaps = False
+        self.kept = kept_controls(profile, [one.socket for one in rig.inputs], [one.mix for one in rig.listeners])
 
     def faults(self) -> Iterator[Fault]:
         """One fault for each socket and each mix that the desk cannot be told, and one where messages overlap."""
@@ -97,6 +134,7 @@ class _Sends:
             else:
                 if sockets.index(input_.socket) == line:
                     shared = shared or self._share(said, f"`{input_.name}` for `{who}`")
+                    shared = shared or self._meant(said, f"`{input_.name}` for `{who}`")
         if self.profile.whole_mix is not None and not any(mix_at == at for mix_at, _ in self.failed):
             try:
                 said = self.profile.whole_mix.say.packets(1, mix, _CODE)
@@ -104,6 +142,7 @@ class _Sends:
                 yield self.source.fault(f"the desk cannot be told the whole mix {mix}: {error}", "listeners", at, "mix")
             else:
                 shared = shared or self._share(said, f"the whole mix of `{who}`")
+                shared = shared or self._meant(said, f"the whole mix of `{who}`")
         if shared and not again and not self.overlaps:
             self.overlaps = True
             yield self.source.fault(shared, "desk", "profile")
@@ -114,6 +153,21 @@ class _Sends:
         if other == who:
             return ""
         return f"{who} is said by the same message as {other}: the numbering of the desk profile overlaps"
+
+    def _meant(self, said: tuple[bytes, ...], who: str) -> str:
+        """The fault of a level on a controller that means something else on its channel; an empty text where there is
+        none."""
+        if len(said) > PAIR or said[0][0] & 0xF0 != midi.CONTROL:
+            return ""
+        channel = (said[0][0] & 0x0F) + 1
+        controls = [message[1] for message in said]
+        for control in controls:
+            what = self.kept.get((channel, control))
+            if what is not None:
+                many = len(controls) > 1
+                these = f"controller{'s' * many} {' and '.join(map(str, controls))} of channel {channel}"
+                return f"{who} is said by {these}, which {_VERBS[what][many]} there"
+        return ""
 
     def _in_mix_1(self, line: int) -> bool:
         try:

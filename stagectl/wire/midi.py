@@ -33,6 +33,11 @@ NRPN_LSB: Final = 98
 NRPN_MSB: Final = 99
 RPN_LSB: Final = 100
 RPN_MSB: Final = 101
+NULL_PARAMETER: Final = 0x3FFF
+"""7F/7F, the number of no parameter."""
+SELECT_PARAMETERS: Final = frozenset((NRPN_LSB, NRPN_MSB, RPN_LSB, RPN_MSB))
+DATA_ENTRY: Final = frozenset((DATA_MSB, DATA_LSB))
+BANK_SELECT: Final = frozenset((BANK_MSB, BANK_LSB))
 CHANNEL_MODE: Final = 120
 """From here on controllers are channel mode messages (all sound off, reset all controllers and so on)."""
 
@@ -89,9 +94,20 @@ def control_change_14(channel: int, control: int, value: int) -> tuple[bytes, by
 
 def nrpn(channel: int, parameter: int, value: int) -> tuple[bytes, ...]:
     """A non-registered parameter: number MSB and LSB (99, 98), then data entry MSB and LSB (6, 38)."""
-    number_msb, number_lsb = split14(parameter, "parameter")
-    msb, lsb = split14(value)
-    pairs = ((NRPN_MSB, number_msb), (NRPN_LSB, number_lsb), (DATA_MSB, msb), (DATA_LSB, lsb))
+    return _parameter(channel, (NRPN_MSB, NRPN_LSB), parameter, value)
+
+
+def rpn(channel: int, parameter: int, value: int) -> tuple[bytes, ...]:
+    """A registered parameter: number MSB and LSB (101, 100), then data entry MSB and LSB (6, 38). The number 7F/7F is
+    null, which selects none."""
+    if parameter == NULL_PARAMETER:
+        raise WireError(f"parameter {parameter} is null, which selects none")
+    return _parameter(channel, (RPN_MSB, RPN_LSB), parameter, value)
+
+
+def _parameter(channel: int, controls: tuple[int, int], parameter: int, value: int) -> tuple[bytes, ...]:
+    numbers = (*split14(parameter, "parameter"), *split14(value))
+    pairs = zip((*controls, DATA_MSB, DATA_LSB), numbers, strict=True)
     return tuple(control_change(channel, control, data) for control, data in pairs)
 
 

@@ -9,12 +9,23 @@ import pytest
 from shipped import picture, profile_of
 
 from stagectl.core.levels import OFF
-from stagectl.desk.hear import ARGUMENTS, NO_LEVEL, NO_PARAMETER, NOT_OSC, OTHER, REALTIME, REGISTERED
-from stagectl.desk.virtual import NOT_STORED, OUT_OF_RANGE, Heard, VirtualDesk
+from stagectl.desk.meaning import (
+    ARGUMENTS,
+    NO_LEVEL,
+    NO_PARAMETER,
+    NOT_OSC,
+    OTHER,
+    OUT_OF_RANGE,
+    REALTIME,
+    REGISTERED,
+    Asked,
+    Spot,
+)
+from stagectl.desk.virtual import NOT_STORED, Brought, Heard, VirtualDesk
 from stagectl.errors import WireError
 from stagectl.show.profile import ProfileModel
 from stagectl.wire.laws import gm2
-from stagectl.wire.osc import build, parse
+from stagectl.wire.osc import build
 
 
 def _desk(name: str, inputs: int = 4, mixes: int = 3) -> VirtualDesk:
@@ -236,14 +247,21 @@ def test_osc_that_changes_nothing(packet: bytes, reason: str) -> None:
     assert desk.not_understood == Counter({reason: 1})
 
 
+def _asked(desk: VirtualDesk, packet: bytes) -> list[bytes]:
+    """The desk's answers to the questions of a packet."""
+    asked = [one.spot for one in desk.happenings(packet) if isinstance(one, Asked)]
+    return [answer for spot in asked for answer in desk.say(spot)]
+
+
 def test_a_desk_with_whole_numbers_over_osc() -> None:
-    profile = _profile({"osc": "/in/{input}/to/{mix}", "type": "int"})
+    answers = {"ask": {"osc": "/in/{input}/to/{mix}"}}
+    profile = _profile({"osc": "/in/{input}/to/{mix}", "type": "int"}, answers=answers)
     desk = VirtualDesk(profile, 3, 3)
     assert desk.hear(build("/in/3/to/2", (127,))) == [Heard(2, 3, 1000)]
     assert desk.hear(build("/in/3/to/2", (1.0,))) == [Heard(2, 3, -9000)]
     assert desk.hear(build("/in/3/to/2", (1.5,))) == []
     assert desk.not_understood == Counter({OUT_OF_RANGE: 1})
-    assert desk.read_back(build("/in/3/to/2")) == [build("/in/3/to/2", (1,), "i")]
+    assert _asked(desk, build("/in/3/to/2")) == [build("/in/3/to/2", (1,), "i")]
 
 
 def test_a_question_is_answered_with_the_value() -> None:
@@ -251,14 +269,13 @@ def test_a_question_is_answered_with_the_value() -> None:
     desk.hear(build("/mix/2/travel/3", (0.5,)))
     question = build("/mix/2/travel/3")
     assert desk.hear(question) == []
-    assert desk.read_back(question) == [build("/mix/2/travel/3", (0.5,))]
-    # What the desk answers, told to it again, changes nothing.
-    (answer,) = desk.read_back(question)
-    assert desk.hear(answer) == [Heard(2, 3, -1200)]
-    assert desk.read_back(answer) == []
-    assert desk.read_back(build("/mix/9/travel/3")) == []
-    assert desk.read_back(b"\xff") == []
     assert desk.not_understood == Counter()
+    # What the desk answers, told to it again, changes nothing.
+    (answer,) = _asked(desk, question)
+    assert answer == build("/mix/2/travel/3", (0.5,))
+    assert desk.hear(answer) == [Heard(2, 3, -1200)]
+    assert _asked(desk, answer) == []
+    assert _asked(desk, build("/mix/9/travel/3")) == []
 
 
 def test_questions_in_a_bundle() -> None:
@@ -266,15 +283,15 @@ def test_questions_in_a_bundle() -> None:
     desk.hear(build("/mix/1/from/1", (-3.0,)))
     parts = [build("/mix/1/from/1"), build("/mix/1/from/2"), build("/mix/1/from/1", (-6.0,))]
     bundle = b"#bundle\0" + bytes(7) + b"\1" + b"".join(len(one).to_bytes(4, "big") + one for one in parts)
-    answers = [message for answer in desk.read_back(bundle) for message in parse(answer)]
-    assert answers == [("/mix/1/from/1", (-3.0,)), ("/mix/1/from/2", (-100.0,))]
-    assert desk.hear(bundle) == [Heard(1, 1, -600)]
+    happenings = list(desk.happenings(bundle))
+    assert happenings == [Asked(Spot(1, 1)), Asked(Spot(1, 2)), Brought(Heard(1, 1, -600))]
 
 
-def test_there_are_no_questions_over_midi() -> None:
-    desk = _desk("control-change")
-    assert desk.read_back(bytes.fromhex("B0 10 40")) == []
-    assert desk.level(1, 1) is OFF
+def test_a_desk_whose_profile_has_no_questions_answers_none() -> None:
+    values = {"law": "db", "lowest": -60, "highest": 0, "off": -90}
+    desk = VirtualDesk(_profile({"osc": "/in/{input}/to/{mix}"}, values=values), 3, 3)
+    assert _asked(desk, build("/in/3/to/2")) == []
+    assert desk.not_understood == Counter({ARGUMENTS: 1})
 
 
 def test_background_messages_are_counted() -> None:

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.errors import WireError
 from stagectl.show.load import load_profile
-from stagectl.show.profile import BySysEx
 from stagectl.where import shipped
 from stagectl.wire import laws
 from stagectl.wire.laws import LineLaw, Point, StepLaw, even_steps, gm2, points_over_codes
@@ -32,8 +31,8 @@ def _laws() -> list[tuple[str, laws.Law, int | None]]:
         profile = load_profile(name)
         for kind, part in (("send", profile.send), ("whole mix", profile.whole_mix)):
             if part is not None:
-                bits = part.say.width if isinstance(part.say, BySysEx) else part.say.bits
-                out.append((f"{name}, {kind}", part.law(), bits))
+                high = part.say.codes.high
+                out.append((f"{name}, {kind}", part.law(), None if high is None else high.bit_length()))
     return out
 
 
@@ -203,10 +202,18 @@ def test_even_steps() -> None:
     assert not without.grid.has_off
 
 
-@pytest.mark.parametrize(("first", "off"), [(1, 5), (5, 0), (0, -1)])
-def test_off_has_to_be_just_below_the_first_step(first: int, off: int) -> None:
-    with pytest.raises(WireError, match="just below the first code"):
+@pytest.mark.parametrize(("first", "off"), [(1, 5), (1, 1), (1, 101), (0, 0)])
+def test_off_is_the_code_of_no_level(first: int, off: int) -> None:
+    with pytest.raises(WireError, match="is that of a level"):
         even_steps(-6_000, 50, first, first + 100, off)
+
+
+@pytest.mark.parametrize("off", [0, 9, 111, 127])
+def test_off_stands_anywhere_else(off: int) -> None:
+    law = even_steps(-6_000, 50, 10, 110, off)
+    assert (law.code(OFF), law.level(off)) == (off, OFF)
+    assert (law.level(10), law.level(110)) == (-6_000, -1_000)
+    assert law.grid.has_off
 
 
 BAD_CHARTS: list[list[tuple[float, Level]]] = [
@@ -216,13 +223,13 @@ BAD_CHARTS: list[list[tuple[float, Level]]] = [
     [(0, -60), (0, 0)],
     [(1, -60), (0, 0)],
     [(0, -60), (1, -60)],
-    [(0, 0), (1, -60)],
+    [(0, 0), (1, -60), (2, -30)],
     [(0, -60), (5, OFF), (10, 0)],
-    [(0, -60), (10, 0), (11, OFF)],
+    [(0, OFF), (1, -60), (10, 0), (11, OFF)],
     [(0, OFF), (1, OFF), (2, -60), (3, 0)],
     [(2, OFF), (1, -60), (3, 0)],
     [(1, OFF), (1, -60), (3, 0)],
-    [(0, -60), (10**7, 0)],
+    [(0, -60), (10**8, 0)],
     [(0, -60), (math.inf, 0)],
     [(0, -60), (math.nan, 0)],
 ]
@@ -252,9 +259,11 @@ def test_an_off_that_a_float_cannot_tell_from_the_first_point_is_refused() -> No
         LineLaw([Point(-90.000_001, OFF), Point(-90, -9_000), Point(10, 1_000)])
 
 
-def test_what_no_law_may_do_is_to_fall() -> None:
-    with pytest.raises(WireError, match="rise"):
-        StepLaw([OFF, -600, -1_200])
+def test_what_no_law_may_do_is_to_turn_round() -> None:
+    turning: list[list[Level]] = [[OFF, -600, -1_200, -700], [-1_200, -600, -700]]
+    for levels in turning:
+        with pytest.raises(WireError, match="rise with its codes, or fall"):
+            StepLaw(levels)
 
 
 @pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
