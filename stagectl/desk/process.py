@@ -1,4 +1,8 @@
-"""The virtual desk on a real port: packets in by UDP or a virtual MIDI port, lines out on standard output."""
+"""The virtual desk on a real port: packets by UDP or virtual MIDI ports, lines out on standard output.
+
+Here is only the clock and the ports; what the desk does with a packet, and what happens to it on the way, is
+`stand_in.py`.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +11,16 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from typing import Any, Final
 
-from stagectl.desk.meaning import Asked
 from stagectl.desk.say import Sayer
-from stagectl.desk.virtual import VirtualDesk
-from stagectl.errors import WireError
+from stagectl.desk.stand_in import FINE_NS, StandIn
+from stagectl.desk.typed import Typed
+from stagectl.errors import DeviceError
 
 QUEUE_MAX: Final = 65_536
 """Packets that may wait; what comes on top is lost and counted."""
@@ -26,22 +31,21 @@ LINE_MAX: Final = 200
 ENDS_S: Final = 0.5
 """How long the last lines may take to be read, s; then the process ends without them."""
 
-FINE_S: Final = 0.05
-"""How long the coarse part of a value waits for its fine part before it is said alone, s."""
-
 LOST: Final = "lost, more came than could be heard"
+UNSAID: Final = "could not be said: the port takes no bytes"
 
 
 class _Desk:
     """One desk while it runs. Drivers and signals only put something down and wake the loop."""
 
-    def __init__(self, desk: VirtualDesk, sayer: Sayer) -> None:
-        self.desk = desk
+    def __init__(self, stand_in: StandIn, sayer: Sayer) -> None:
+        self.stand_in = stand_in
         self.sayer = sayer
         self.answer: Callable[[bytes, Any], None] = lambda packet, to: None
+        self._orders = Typed(stand_in, sayer)
         self._loop = asyncio.get_running_loop()
         self._woken = asyncio.Event()
-        self._packets: deque[tuple[bytes, Any]] = deque()
+        self._packets: deque[tuple[bytes, int, Any]] = deque()
         self._typed: deque[str] = deque()
         self._lost = 0
         self._ended = False
@@ -49,9 +53,9 @@ class _Desk:
         self._last_call.daemon = True
 
     def put(self, packet: bytes, at: int, sender: Any = None) -> None:
-        """A packet came. From any thread."""
+        """A packet came at a time, monotonic ns. From any thread."""
         if len(self._packets) < QUEUE_MAX:
-            self._packets.append((packet, sender))
+            self._packets.append((packet, at, sender))
         else:
             self._lost += 1
         self._wake()
@@ -86,9 +90,9 @@ class _Desk:
         while not self._ended:
             if self.sayer.waiting is not waiting:
                 waiting = self.sayer.waiting
-                until = None if waiting is None else self._loop.time() + FINE_S
+                until = None if waiting is None else self._loop.time() + FINE_NS / 1e9
             with suppress(TimeoutError):
-                async with asyncio.timeout_at(until):
+                async with asyncio.timeout_at(self._wakes(until)):
                     await self._woken.wait()
             self._woken.clear()
             _write([*self._heard(), *self._answers()])
@@ -96,38 +100,39 @@ class _Desk:
                 _write(self.sayer.coarse())
         _write([*self._heard(), *self.sayer.coarse(), *self.sayer.levels()])
 
+    def _wakes(self, until: float | None) -> float | None:
+        """When to wake at the latest, s: the loop's clock is the monotonic clock."""
+        due = self.stand_in.due
+        return min((at for at in (until, None if due is None else due / 1e9) if at is not None), default=None)
+
     def _heard(self) -> Iterator[str]:
+        """What packets did, those first that came first."""
         for _ in range(len(self._packets)):
-            packet, sender = self._packets.popleft()
-            happenings = list(self.desk.happenings(packet))
-            yield from self.sayer.happened(happenings, packet)
-            for one in happenings:
-                if isinstance(one, Asked):
-                    for answer in self.desk.say(one.spot):
-                        self.answer(answer, sender)
+            packet, at, sender = self._packets.popleft()
+            self.stand_in.hear(packet, sender, at)
         if self._lost:
-            self.desk.not_understood[LOST] += self._lost
+            self.stand_in.desk.not_understood[LOST] += self._lost
             self._lost = 0
+        heard, out = self.stand_in.advance(time.monotonic_ns())
+        for packet, happenings in heard:
+            yield from self.sayer.happened(happenings, packet)
+        for packet, to in out:
+            self._say(packet, to)
+
+    def _say(self, packet: bytes, to: Any) -> None:
+        try:
+            self.answer(packet, to)
+        except DeviceError:
+            self.stand_in.desk.not_understood[UNSAID] += 1
 
     def _answers(self) -> Iterator[str]:
-        """What was asked for on standard input."""
-        if self._typed:
-            yield from self.sayer.coarse()
+        """What was asked for on standard input, and what comes of it."""
+        if not self._typed:
+            return
+        yield from self.sayer.coarse()
         for _ in range(len(self._typed)):
-            match self._typed.popleft().split():
-                case ["levels"]:
-                    yield from self.sayer.levels()
-                case ["store", number] if number.isascii() and number.isdigit() and len(number) < 6:
-                    try:
-                        self.desk.store(int(number))
-                    except WireError as error:
-                        yield from self.sayer.note(str(error))
-                    else:
-                        yield from self.sayer.note(f"scene {int(number)} is stored", scene=int(number))
-                case []:
-                    pass
-                case _:
-                    yield from self.sayer.note("say `levels` or `store NUMBER`")
+            yield from self._orders.line(self._typed.popleft(), time.monotonic_ns())
+        yield from self._heard()
 
 
 def _write(lines: list[str]) -> None:
@@ -136,7 +141,7 @@ def _write(lines: list[str]) -> None:
         sys.stdout.flush()
 
 
-def run(desk: VirtualDesk, sayer: Sayer, *, host: str, port: int, name: str | None, api: str) -> None:
+def run(desk: StandIn, sayer: Sayer, *, host: str, port: int, name: str | None, api: str) -> None:
     """Run the desk on a virtual MIDI port of that name, or on a UDP port, until SIGTERM or Ctrl-C.
 
     Raises DeviceError where the port cannot be had, BrokenPipeError where nobody reads any more.
@@ -144,7 +149,7 @@ def run(desk: VirtualDesk, sayer: Sayer, *, host: str, port: int, name: str | No
     asyncio.run(_serve(desk, sayer, host, port, name, api))
 
 
-async def _serve(desk: VirtualDesk, sayer: Sayer, host: str, port: int, name: str | None, api: str) -> None:
+async def _serve(desk: StandIn, sayer: Sayer, host: str, port: int, name: str | None, api: str) -> None:
     running = _Desk(desk, sayer)
     with ExitStack() as stack:
         stack.callback(running.close)
@@ -163,9 +168,17 @@ async def _serve(desk: VirtualDesk, sayer: Sayer, host: str, port: int, name: st
             system = open_system(api)
             stack.callback(system.close)
             stack.callback(system.virtual_in(name, name, running.put).close)
+            if desk.desk.profile.answers is not None:
+                out = system.virtual_out(name, name)
+                stack.callback(out.close)
+                running.answer = lambda packet, to: out.send(packet)
             where = f"MIDI port `{name}` on {system.name}"
         threading.Thread(target=_read_lines, args=(running.typed,), daemon=True).start()
         await running.run(where)
+        if name is not None and system.name == "jack":
+            # Closing a JACK client cancels its thread wherever it is. One that was about to take Python's lock takes it
+            # along, and nothing goes on. The server cleans up after a process that is gone.
+            os._exit(0)
 
 
 @contextmanager

@@ -61,6 +61,13 @@ class Sayer:
             return json.dumps(_fields(heard) | {"bytes": hex_text(packet)})
         return f"mix {heard.mix}, {_input(heard)}: {text(heard.level)}"
 
+    def by_hand(self, heard: Heard) -> list[str]:
+        """The lines for a level that a hand at the desk moved."""
+        before = self.coarse()
+        if self.as_json:
+            return [*before, json.dumps(_fields(heard) | {"by": "hand"})]
+        return [*before, f"mix {heard.mix}, {_input(heard)}: {text(heard.level)}, by hand"]
+
     def note(self, words: str, **fields: Any) -> list[str]:
         """A line about something else."""
         return [json.dumps({"note": words} | fields)] if self.as_json else [words]

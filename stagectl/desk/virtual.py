@@ -113,7 +113,7 @@ class VirtualDesk:
             if isinstance(meaning, Told):
                 yield from self._told(meaning)
             elif isinstance(meaning, Recalled):
-                yield from self._recall(meaning.scene)
+                yield from self.recall(meaning.scene)
             else:
                 yield meaning
 
@@ -162,7 +162,8 @@ class VirtualDesk:
         self._codes[told.spot], self._levels[told.spot] = code, level
         yield Brought(Heard(*told.spot, level), told.part)
 
-    def _recall(self, scene: int) -> Iterator[Brought]:
+    def recall(self, scene: int) -> Iterator[Brought]:
+        """The levels that move where a stored scene is recalled; one that is not stored moves none and is counted."""
         if scene not in self._scenes:
             self.not_understood[NOT_STORED] += 1
             return

@@ -144,8 +144,9 @@ class SmoothLaw:
         self.off = off
         self._low, self._high = ends[0].code, ends[1].code
         self._to_level, self._to_code, self._whole = to_level, to_code, whole
-        self._slack = 0.0 if whole else FLOAT_ERROR * max(abs(self._low), abs(self._high))
-        if off is not None and self._low - 2 * self._slack <= off <= self._high + 2 * self._slack:
+        error = 0.0 if whole else FLOAT_ERROR
+        self._least, self._most = self._low - error * abs(self._low), self._high + error * abs(self._high)
+        if off is not None and 2 * self._least - self._low <= off <= 2 * self._most - self._high:
             raise WireError("the code for off is too near to the others to be told apart")
         self._lowest, self._highest = sorted(height(end.level) for end in ends)
         self.grid = Grid(steps=range(self._lowest, self._highest + 1, step), has_off=off is not None)
@@ -165,7 +166,7 @@ class SmoothLaw:
             raise WireError(f"{code} is no number")
         if self._whole and code != int(code):
             raise WireError(f"{code} is outside {self._low:g} to {self._high:g}: it is not whole")
-        if not self._low - self._slack <= code <= self._high + self._slack:
+        if not self._least <= code <= self._most:
             if self.off is not None and (code < self._low) == (self.off < self._low):
                 return OFF
             raise WireError(f"{code} is outside {self._low:g} to {self._high:g}")

@@ -1,8 +1,10 @@
-"""The shipped desk profiles, each with as many sockets and mixes as it has room for in a test."""
+"""The shipped desk profiles, and invented ones of every other kind, each with as many sockets and mixes as it has room
+for in a test."""
 
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 from typing import Final
 
 from stagectl.core.levels import Level
@@ -13,7 +15,9 @@ from stagectl.show.profile import ProfileModel
 from stagectl.where import shipped
 from stagectl.wire.laws import Law
 
-PROFILES: Final = sorted(path.stem for path in (shipped("mappings") / "desks").glob("*.yaml"))
+SHIPPED: Final = sorted(path.stem for path in (shipped("mappings") / "desks").glob("*.yaml"))
+INVENTED: Final = {path.stem: path for path in sorted((Path(__file__).parent / "profiles").glob("*.yaml"))}
+PROFILES: Final = [*SHIPPED, *INVENTED]
 
 # Numbers with gaps and out of order, as a rig may name them.
 SOCKETS: Final = (5, 1, 2, 24, 9)
@@ -22,8 +26,13 @@ MIXES: Final = (3, 1, 16)
 
 @cache
 def profile_of(name: str) -> ProfileModel:
-    """A shipped profile, loaded once."""
-    return load_profile(name)
+    """A profile, loaded once."""
+    return load_profile(path_of(name))
+
+
+def path_of(name: str) -> str:
+    """What a command is given for a profile: the name of a shipped one, the path of an invented one."""
+    return str(INVENTED[name]) if name in INVENTED else name
 
 
 def pair(name: str) -> tuple[Speaker, VirtualDesk]:

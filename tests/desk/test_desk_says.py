@@ -11,6 +11,7 @@ from shipped import profile_of
 
 from stagectl.desk import process
 from stagectl.desk.say import Sayer
+from stagectl.desk.stand_in import StandIn
 from stagectl.desk.virtual import VirtualDesk
 
 
@@ -68,7 +69,7 @@ def test_the_process_says_a_coarse_part_that_has_waited(monkeypatch: pytest.Monk
     said: list[str] = []
 
     async def night() -> None:
-        desk = process._Desk(sayer.desk, sayer)
+        desk = process._Desk(StandIn(sayer.desk), sayer)
         heard = asyncio.Event()
 
         def write(lines: list[str]) -> None:

@@ -16,7 +16,16 @@ from stagectl.errors import WireError
 from stagectl.show.load import load_profile
 from stagectl.where import shipped
 from stagectl.wire import laws
-from stagectl.wire.laws import LineLaw, Point, StepLaw, even_steps, gm2, points_over_codes
+from stagectl.wire.laws import (
+    LineLaw,
+    Point,
+    StepLaw,
+    even_steps,
+    gm2,
+    points_over_codes,
+    power_over_codes,
+    power_over_numbers,
+)
 
 PROFILES = sorted(path.stem for path in (shipped("mappings") / "desks").glob("*.yaml"))
 
@@ -98,7 +107,8 @@ def test_codes_rise_with_their_levels(law: StepLaw, bits: int) -> None:
     levels = [law.level(code) for code in range(law.first, law.first + len(law.levels))]
     assert all(height(below) <= height(above) for below, above in pairwise(levels))
     assert {level for level in levels if isinstance(level, int)} == set(law.grid.steps)
-    assert law.grid.has_off is (OFF in levels)
+    assert law.grid.has_off is (law.off is not None)
+    assert law.off is None or law.level(law.off) is OFF
 
 
 @pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
@@ -272,3 +282,109 @@ def test_levels_beyond_the_ends_are_said_by_the_ends(law: StepLaw, bits: int) ->
     assert law.level(law.code(steps[-1] + 100_000)) == steps[-1]
     assert law.level(law.code(steps[0] - 100_000)) == steps[0]
     assert isinstance(law.level(law.code(OFF)), Off) is law.grid.has_off
+
+
+# -- falling codes, off anywhere, halves, wide values and the power law -----------------------------------------------
+
+
+@st.composite
+def any_charts(draw: st.DrawFn) -> list[Point]:
+    """A chart over whole numbers, rising or falling, with an off at either end or none."""
+    points = [point for point in draw(charts(whole=True)) if not isinstance(point.level, Off)]
+    if draw(st.booleans()):
+        levels = [point.level for point in points][::-1]
+        points = [Point(point.code, level) for point, level in zip(points, levels, strict=True)]
+    off = draw(st.sampled_from(["none", "below", "above"]))
+    if off == "below":
+        return [Point(0, OFF), *points]
+    return [*points, Point(16_384, OFF)] if off == "above" else points
+
+
+@given(any_charts())
+def test_charts_of_either_direction_there_and_back(points: list[Point]) -> None:
+    for law in (points_over_codes(points), LineLaw(points, step=7)):
+        for level in law.grid.steps[:: max(1, len(law.grid.steps) // 200)]:
+            assert abs(height(law.level(law.code(level))) - level) <= (0 if isinstance(law, StepLaw) else 1)
+        off = next((point.code for point in points if isinstance(point.level, Off)), None)
+        assert law.grid.has_off is (off is not None)
+        if off is not None:
+            assert law.code(OFF) == off
+            assert law.level(off) is OFF
+
+
+@given(any_charts())
+def test_the_first_half_of_a_value_is_never_louder_than_the_whole(points: list[Point]) -> None:
+    """MIDI 1.0 Detailed Specification 4.2.1: a received MSB resets the LSB to 0, so it counts as a value by itself."""
+    # Fourteen bits end at 16,383, so an off above the levels stands there.
+    points = [Point(min(point.code, 16_383), point.level) for point in points]
+    if len({point.code for point in points}) < len(points):
+        return
+    plain = points_over_codes(points)
+    try:
+        law = points_over_codes(points, in_two_parts=True)
+    except WireError:
+        # Nothing, or not off, can be said without something louder on the way.
+        assert plain.grid.has_off or height(points[0].level) > height(points[-1].level)
+        return
+    levels: list[Level] = [*law.grid.steps, *[OFF] * law.grid.has_off]
+    assert set(law.grid.steps) <= set(plain.grid.steps)
+    for level in levels:
+        code = law.code(level)
+        assert isinstance(code, int)
+        assert law.level(code) == level
+        try:
+            assert height(law.level(code & ~0x7F)) <= height(level)
+        except WireError:
+            # Below the first value of a rising law.
+            assert code & ~0x7F < points[0].code
+
+
+@pytest.mark.parametrize("factor", [10, 20, 40, 33.5])
+@pytest.mark.parametrize("top", [127, 100, 16_383])
+def test_the_power_law_agrees_with_numpy(factor: float, top: int) -> None:
+    # The definition of the decibel: 10·log10 of a ratio of powers, 20·log10 of a ratio of amplitudes (ISO 80000-3, from
+    # memory); 40·log10 is General MIDI 2 v1.2a §3.3.4.
+    law = power_over_codes(round(factor * 100), top, 600)
+    values = np.arange(1, top + 1)
+    expected = 6 + factor * np.log10(values / top)
+    found = np.array([law.level(int(value)) for value in values], dtype=np.float64) / 100
+    assert float(np.max(np.abs(found - expected))) <= 0.005 + 1e-9
+    assert (law.level(0), law.code(OFF), law.level(top)) == (OFF, 0, 600)
+    with pytest.raises(WireError, match="outside"):
+        law.level(top + 1)
+
+
+@given(st.sampled_from([1_000, 2_000, 4_000]), st.sampled_from([1.0, 4.0, 0.25]), st.floats(0, 1))
+def test_the_power_law_over_floats(factor: int, top: float, part: float) -> None:
+    law = power_over_numbers(factor, top, -9_000, 1_000, 10)
+    level = round(-9_000 + 10_000 * part)
+    code = _float32(law.code(level))
+    # Half of the amplitude is 6.02 dB less, half of the power 3.01 dB: 20·log10 2 and 10·log10 2.
+    assert code == pytest.approx(top * 10 ** ((level - 1_000) / factor), rel=1e-6)
+    assert abs(height(law.level(code)) - level) <= 1
+    assert law.level(0.0) is law.level(-1.0) is OFF
+    with pytest.raises(WireError, match="outside"):
+        law.level(top * 1.01)
+
+
+def test_three_bytes_are_worked_out_each_time() -> None:
+    # 21 bits: 2,097,151 is the most.
+    points = [Point(0, OFF), Point(100, -9_000), Point(2_097_151, 1_000)]
+    law = points_over_codes(points)
+    assert isinstance(law, LineLaw)
+    for level in law.grid.steps:
+        code = law.code(level)
+        assert isinstance(code, int)
+        assert law.level(code) == level
+    assert (law.code(OFF), law.level(0), law.level(99)) == (0, OFF, OFF)
+    for wrong in (2_097_152, 1_000.5, math.nan, math.inf):
+        with pytest.raises(WireError):
+            law.level(wrong)
+    with pytest.raises(WireError, match="make `step` larger"):
+        points_over_codes([Point(0, -9_000), Point(50, -8_000), Point(2_000_000, 1_000)])
+
+
+@pytest.mark.parametrize("code", [math.nan, math.inf, -math.inf, 0.5, 1e30, -1])
+def test_a_table_takes_no_strange_numbers(code: float) -> None:
+    with pytest.raises(WireError, match="outside"):
+        gm2(7).level(code)
