@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 
 from stagectl.errors import Fault, WireError
 from stagectl.show.answers import AnswersModel
-from stagectl.show.osc_template import shape_of
-from stagectl.show.places import AskByOsc, AskBySysEx, ByControl, ByControlPair, ByOsc, ByParameter, BySysEx, Place
+from stagectl.show.places import AskByOsc, AskBySysEx
 from stagectl.show.profile import ProfileModel
 from stagectl.show.rig import RigModel
+from stagectl.show.signs import Sign, changes, kept_controls, signs_of
 from stagectl.show.source import Source
-from stagectl.wire import midi
 from stagectl.wire.midi import hex_text
 from stagectl.wire.osc import parse
 
@@ -34,8 +34,13 @@ def answers_faults(profile: ProfileModel, source: Source) -> Iterator[Fault]:
 
 
 def _changing(profile: ProfileModel, answers: AnswersModel, source: Source) -> Iterator[Fault]:
-    """Questions and subscriptions that would themselves set a level or recall a scene."""
+    """Questions and subscriptions that would themselves set a level, the first on any rig, or recall a scene."""
     places = [send.say for send in (profile.send, profile.whole_mix) if send is not None]
+    taken: set[Sign] = set()
+    for place in places:
+        with suppress(WireError):
+            taken.update(signs_of(place, 1, 1))
+    kept = kept_controls(profile, [1], [1])
     for key, question in (("ask", answers.ask), ("ask whole mix", answers.ask_whole_mix)):
         if question is None:
             continue
@@ -44,45 +49,25 @@ def _changing(profile: ProfileModel, answers: AnswersModel, source: Source) -> I
         except WireError as error:
             yield source.fault(f"`{key}`: {error}", "answers", key)
             continue
-        if any(_sets(place, packet, question) for place in places):
+        if changes(profile, taken, kept, packet):
             yield source.fault(f"`{key}`: this message sets a level in place of asking for it", "answers", key)
     for key, messages in (("ask all", answers.ask_all), ("subscribe", answers.subscribe)):
         for at, message in enumerate(messages or ()):
-            for packet in message.packets():
-                if any(_sets(place, packet, None) for place in places) or _recalls(profile, packet):
-                    says = f"`{key}`: this message changes levels or recalls a scene in place of asking for it"
-                    yield source.fault(says, "answers", key, at)
-                    break
+            try:
+                packets = message.packets()
+            except WireError as error:
+                yield source.fault(f"`{key}`: {error}", "answers", key, at)
+                continue
+            if any(changes(profile, taken, kept, packet) for packet in packets):
+                says = f"`{key}`: this message changes levels or recalls a scene in place of asking for it"
+                yield source.fault(says, "answers", key, at)
 
 
-def _sets(place: Place, packet: bytes, question: AskByOsc | AskBySysEx | None) -> bool:
-    """Whether a message would set a level of the first input of the first mix, or of any by SysEx or a parameter."""
-    if isinstance(place, BySysEx):
-        return place.sysex.match(packet) is not None
-    if isinstance(place, ByOsc):
-        (message,) = parse(packet)
-        return place.hole < len(message.arguments) and shape_of(message, place.hole) == place.shape(1, 1)
-    if packet[0] & 0xF0 != midi.CONTROL or question is not None:
-        return False
-    controls: frozenset[int] = frozenset()
-    if isinstance(place, ByParameter):
-        controls = midi.SELECT_PARAMETERS | midi.DATA_ENTRY
-    elif isinstance(place, ByControl):
-        controls = frozenset((place.control_change.at(1, 1),))
-    elif isinstance(place, ByControlPair):
-        coarse = place.control_change_pair.at(1, 1)
-        controls = frozenset((coarse, coarse + 32))
-    return packet[1] in controls
-
-
-def _recalls(profile: ProfileModel, packet: bytes) -> bool:
-    stored = profile.stored_scene
-    return stored is not None and packet[0] == midi.PROGRAM | (stored.channel - 1)
-
-
-def question_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterator[Fault]:
-    """Levels of this rig that cannot be asked for, or whose questions are the same. One of a kind is told: all come of
-    the same template."""
+def question_faults(
+    rig: RigModel, profile: ProfileModel, source: Source, sets: Callable[[bytes], bool]
+) -> Iterator[Fault]:
+    """Levels of this rig that cannot be asked for, whose questions are the same, or that a question would set (`sets`).
+    The first is told: all come of the same template."""
     answers = profile.answers
     if answers is None or any(True for _ in answers_faults(profile, source)):
         return
@@ -90,6 +75,9 @@ def question_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Ite
     for who, packet in _questions(rig, answers):
         if isinstance(packet, WireError):
             yield source.fault(f"the desk cannot be asked for {who}: {packet}", "desk", "profile")
+            return
+        if sets(packet):
+            yield source.fault(f"the question for {who} would set a level", "desk", "profile")
             return
         other = asked.setdefault(packet, who)
         if other != who:
@@ -99,6 +87,11 @@ def question_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Ite
             )
             yield source.fault(says, "desk", "profile")
             return
+    for key, messages in (("ask all", answers.ask_all), ("subscribe", answers.subscribe)):
+        if any(sets(packet) for message in messages or () for packet in message.packets()):
+            yield source.fault(
+                f"what the desk profile says under `{key}` would set a level of this rig", "desk", "profile"
+            )
 
 
 def _questions(rig: RigModel, answers: AnswersModel) -> Iterator[tuple[str, bytes | WireError]]:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Iterator
 
 from stagectl.core.levels import text
 from stagectl.errors import Fault, WireError
 from stagectl.show.answers_fit import answers_faults, question_faults
 from stagectl.show.names import WHOLE, ceiling_of
 from stagectl.show.numbering import Numbering
-from stagectl.show.places import ByParameter
 from stagectl.show.profile import Place, ProfileModel, SendModel
 from stagectl.show.rig import RigModel
+from stagectl.show.signs import Sign, changes, kept_controls, means_else, signs_of
 from stagectl.show.source import Source
-from stagectl.wire import midi
 
 _CODE = 0
 """The value that messages are compared with: one that every kind of message can say."""
@@ -26,10 +24,13 @@ def desk_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterato
         needs = "`host` (HOST:PORT)" if profile.over == "osc" else "`port` (part of a MIDI port's name)"
         over = "OSC" if profile.over == "osc" else "MIDI"
         yield source.fault(f"the profile `{profile.name}` speaks {over}: the `desk` needs {needs}", "desk")
-    sends = list(_Sends(rig, profile, source).faults())
-    yield from sends
-    if not sends:
-        yield from question_faults(rig, profile, source)
+    sends = _Sends(rig, profile, source)
+    wrong = list(sends.faults())
+    yield from wrong
+    if not wrong:
+        yield from question_faults(
+            rig, profile, source, lambda packet: changes(profile, sends.taken, sends.kept, packet)
+        )
     for at in range(len(rig.listeners)):
         yield from _reach(rig, at, profile.send, [one.name for one in rig.inputs], source)
         if profile.whole_mix is not None:
@@ -62,34 +63,6 @@ def _never(place: Place) -> str | None:
     return wrong
 
 
-PAIR = 2
-"""Messages of a controller pair; a parameter has more."""
-
-_VERBS = {
-    "bank": ("selects banks of stored scenes", "select banks of stored scenes"),
-    "select": ("selects parameters", "select parameters"),
-    "data": ("enters the values of parameters", "enter the values of parameters"),
-}
-
-
-def kept_controls(profile: ProfileModel, sockets: Sequence[int], mixes: Sequence[int]) -> dict[tuple[int, int], str]:
-    """The controllers, by channel and number, that mean something else than a level (MIDI 1.0 Detailed Specification
-    4.2.1): bank select where stored scenes have banks, parameter numbers and data entry where levels are parameters."""
-    kept: dict[tuple[int, int], str] = {}
-    if profile.stored_scene is not None and profile.stored_scene.banks:
-        kept.update(((profile.stored_scene.channel, control), "bank") for control in midi.BANK_SELECT)
-    for send, over in ((profile.send, sockets), (profile.whole_mix, (1,))):
-        if send is None or not isinstance(send.say, ByParameter):
-            continue
-        for socket in over:
-            for mix in mixes:
-                with suppress(WireError):
-                    channel = send.say.channel.at(socket, mix)
-                    kept.update(((channel, control), "select") for control in midi.SELECT_PARAMETERS)
-                    kept.update(((channel, control), "data") for control in midi.DATA_ENTRY)
-    return kept
-
-
 class _Sends:
     """The message of every send. `failed`: why a send (listener, input) has none; `taken`: whose each message is.
     Sockets and mixes that stand twice in the rig are the rig's own fault, and only the first overlap is told: all
@@ -98,7 +71,7 @@ class _Sends:
     def __init__(self, rig: RigModel, profile: ProfileModel, source: Source) -> None:
         self.rig, self.profile, self.source = rig, profile, source
         self.failed: dict[tuple[int, int], str] = {}
-        self.taken: dict[tuple[bytes, ...], str] = {}
+        self.taken: dict[Sign, str] = {}
         self.overlaps = False
         self.kept = kept_controls(profile, [one.socket for one in rig.inputs], [one.mix for one in rig.listeners])
 
@@ -128,46 +101,31 @@ class _Sends:
         sockets = [one.socket for one in self.rig.inputs]
         for line, input_ in enumerate(self.rig.inputs):
             try:
-                said = self.profile.send.say.packets(input_.socket, mix, _CODE)
+                fault = self._share(self.profile.send.say, input_.socket, mix, f"`{input_.name}` for `{who}`")
             except WireError as error:
                 self.failed[at, line] = str(error)
             else:
-                if sockets.index(input_.socket) == line:
-                    shared = shared or self._share(said, f"`{input_.name}` for `{who}`")
-                    shared = shared or self._meant(said, f"`{input_.name}` for `{who}`")
+                shared = shared or (fault if sockets.index(input_.socket) == line else "")
         if self.profile.whole_mix is not None and not any(mix_at == at for mix_at, _ in self.failed):
             try:
-                said = self.profile.whole_mix.say.packets(1, mix, _CODE)
+                fault = self._share(self.profile.whole_mix.say, 1, mix, f"the whole mix of `{who}`")
             except WireError as error:
                 yield self.source.fault(f"the desk cannot be told the whole mix {mix}: {error}", "listeners", at, "mix")
             else:
-                shared = shared or self._share(said, f"the whole mix of `{who}`")
-                shared = shared or self._meant(said, f"the whole mix of `{who}`")
+                shared = shared or fault
         if shared and not again and not self.overlaps:
             self.overlaps = True
             yield self.source.fault(shared, "desk", "profile")
 
-    def _share(self, said: tuple[bytes, ...], who: str) -> str:
-        """The fault of two sends on one message; an empty text where there is none."""
-        other = self.taken.setdefault(said, who)
-        if other == who:
-            return ""
-        return f"{who} is said by the same message as {other}: the numbering of the desk profile overlaps"
-
-    def _meant(self, said: tuple[bytes, ...], who: str) -> str:
-        """The fault of a level on a controller that means something else on its channel; an empty text where there is
-        none."""
-        if len(said) > PAIR or said[0][0] & 0xF0 != midi.CONTROL:
-            return ""
-        channel = (said[0][0] & 0x0F) + 1
-        controls = [message[1] for message in said]
-        for control in controls:
-            what = self.kept.get((channel, control))
-            if what is not None:
-                many = len(controls) > 1
-                these = f"controller{'s' * many} {' and '.join(map(str, controls))} of channel {channel}"
-                return f"{who} is said by {these}, which {_VERBS[what][many]} there"
-        return ""
+    def _share(self, place: Place, socket: int, mix: int, who: str) -> str:
+        """The fault of two levels on one message, or of one on a controller that means something else; an empty text
+        where there is none. Raises WireError where the level cannot be said."""
+        for sign in signs_of(place, socket, mix):
+            other = self.taken.setdefault(sign, who)
+            if other != who:
+                return f"{who} is said by the same message as {other}: the numbering of the desk profile overlaps"
+        else_ = means_else(place, socket, mix, self.kept)
+        return else_ and f"{who} is said by {else_}"
 
     def _in_mix_1(self, line: int) -> bool:
         try:

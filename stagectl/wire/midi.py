@@ -101,7 +101,7 @@ def rpn(channel: int, parameter: int, value: int) -> tuple[bytes, ...]:
     """A registered parameter: number MSB and LSB (101, 100), then data entry MSB and LSB (6, 38). The number 7F/7F is
     null, which selects none."""
     if parameter == NULL_PARAMETER:
-        raise WireError(f"parameter {parameter} is null, which selects none")
+        raise WireError(f"parameter {parameter} (7F/7F) stands for none")
     return _parameter(channel, (RPN_MSB, RPN_LSB), parameter, value)
 
 

@@ -94,6 +94,8 @@ LINE = (
     "name: x\nover: midi\nsend: {{say: {{channel: 1, control change: {{first: 1, per input: 1}}}}, "
     "values: {{law: db, lowest: -90, highest: 10, step: {}}}}}\n"
 )
+ANSWERS = "name: x\nover: osc\nsend: {{say: {{osc: /a}}, values: {{law: power, factor: 20}}}}\nanswers: {}\n"
+PLACE = "name: x\nover: midi\nsend: {{say: {}, values: {{law: points, points: [[0, off], [1, -60], [127, 0]]}}}}\n"
 SAYS = (
     "inputs: [{{name: a, socket: 1}}]\nlisteners: [{{name: a, mix: 1}}]\ndesk: {{profile: x, port: y}}\n"
     "devices:\n  - name: d\n    port: p\n    messages: {{one: {}}}\n"
@@ -158,6 +160,31 @@ AGREED = [
     *((STORED, "profile", typed) for typed in ("maybe", "1", "[yes]")),
     *((LINE, "profile", typed) for typed in ("1", "1.0", "1 dB", "2")),
     *((LINE, "profile", typed) for typed in ("0", "off", "21")),
+    *(
+        (ANSWERS, "profile", typed)
+        for typed in (
+            "{}",
+            "{ask: {osc: '/a/{mix}', arguments: [1, yes, x, '{input}']}}",
+            "{reports: yes, subscribe: {osc: /r}, renew: 8 s}",
+            "{ask all: [{osc: /a}, {osc: /b}], echoes: no}",
+            "{ask: {osc: 5}}",
+            "{reports: maybe}",
+            "{ask: 3}",
+            "{renew: often}",
+            "{aks: {osc: /a}}",
+        )
+    ),
+    *(
+        (PLACE, "profile", typed)
+        for typed in (
+            "{channel: 1, rpn: 5, kept: yes}",
+            "{channel: {table: [1, 2], by: mix}, control change: {table: [[1, 2], [3, 4]]}}",
+            "{channel: {table: [1, x]}, nrpn: 4}",
+            "{channel: {table: []}, nrpn: 4}",
+            "{channel: 1, rpn: 5, kept: perhaps}",
+            "{sysex: 'F0 7D {from here} {input} {value} {checksum xor} F7', input: {first: 3, per input: 2}}",
+        )
+    ),
     *(
         (SAYS, "rig", typed)
         for typed in ("{program: 1, channel: 1}", "[{program: 1, channel: 1}]", "{sysex: F07D01F7}")
