@@ -11,7 +11,7 @@ from stagectl.show.names import WHOLE, ceiling_of
 from stagectl.show.numbering import Numbering
 from stagectl.show.profile import Place, ProfileModel, SendModel
 from stagectl.show.rig import RigModel
-from stagectl.show.signs import Sign, changes, kept_controls, means_else, signs_of
+from stagectl.show.signs import Sign, changes, kept_controls, may_meet, means_else, pattern_of, signs_of
 from stagectl.show.source import Source
 
 _CODE = 0
@@ -25,7 +25,7 @@ def desk_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterato
         over = "OSC" if profile.over == "osc" else "MIDI"
         yield source.fault(f"the profile `{profile.name}` speaks {over}: the `desk` needs {needs}", "desk")
     sends = _Sends(rig, profile, source)
-    wrong = list(sends.faults())
+    wrong = list(sends.faults()) or list(sends.meeting())
     yield from wrong
     if not wrong:
         yield from question_faults(
@@ -116,6 +116,26 @@ class _Sends:
         if shared and not again and not self.overlaps:
             self.overlaps = True
             yield self.source.fault(shared, "desk", "profile")
+
+    def meeting(self) -> Iterator[Fault]:
+        """A whole mix whose message, with some value, is that of an input with another value."""
+        send, whole = self.profile.send.say, self.profile.whole_mix
+        if whole is None or type(whole.say) is not type(send):
+            return
+        inputs = [
+            (pattern, f"`{one.name}` for `{listener.name}`")
+            for listener in self.rig.listeners
+            for one in self.rig.inputs
+            if (pattern := pattern_of(send, one.socket, listener.mix)) is not None
+        ]
+        for listener in self.rig.listeners:
+            mixed = pattern_of(whole.say, 1, listener.mix)
+            other = None if mixed is None else next((who for pattern, who in inputs if may_meet(pattern, mixed)), None)
+            if other is not None:
+                says = f"the whole mix of `{listener.name}` may be said by the same message as {other}"
+                hint = "the value stands in another place, so the two cannot be told apart"
+                yield self.source.fault(f"{says}: {hint}", "desk", "profile")
+                return
 
     def _share(self, place: Place, socket: int, mix: int, who: str) -> str:
         """The fault of two levels on one message, or of one on a controller that means something else; an empty text

@@ -13,6 +13,7 @@ from stagectl.errors import WireError
 from stagectl.show.osc_template import shape_of
 from stagectl.show.places import ByControl, ByControlPair, ByOsc, ByParameter, BySysEx, Place
 from stagectl.show.profile import ProfileModel
+from stagectl.show.sysex_template import INPUT, MIX
 from stagectl.wire import midi
 from stagectl.wire.osc import parse
 
@@ -34,6 +35,29 @@ def signs_of(place: Place, socket: int, mix: int) -> tuple[Sign, ...]:
     if isinstance(place, ByParameter):
         return (said[:2],)
     return (place.shape(socket, mix),) if isinstance(place, ByOsc) else said
+
+
+Pattern: TypeAlias = tuple[Hashable, ...]
+"""A level's message part by part; None stands for any value."""
+
+
+def pattern_of(place: Place, socket: int, mix: int) -> Pattern | None:
+    """The pattern of a level's message, where values can stand in different places. Raises WireError where it cannot be
+    said."""
+    if isinstance(place, ByOsc):
+        shape = place.shape(socket, mix)
+        return (shape.address, *shape.others[: place.hole], None, *shape.others[place.hole :])
+    if isinstance(place, BySysEx):
+        (message,) = place.packets(socket, mix, _CODE)
+        fixed = {INPUT, MIX}
+        parts = zip(place.sysex.parts, message, strict=True)
+        return tuple(byte if isinstance(part, int) or part in fixed else None for part, byte in parts)
+    return None
+
+
+def may_meet(one: Pattern, other: Pattern) -> bool:
+    """Whether some message fits both patterns."""
+    return len(one) == len(other) and all(a is None or b is None or a == b for a, b in zip(one, other, strict=True))
 
 
 def kept_controls(profile: ProfileModel, sockets: Sequence[int], mixes: Sequence[int]) -> Kept:
