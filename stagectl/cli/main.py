@@ -24,6 +24,7 @@ COMMANDS: Final = {
     "rehearse": "The same night with no hardware, under a virtual clock.",
     "check": "Load and check a show, and sum it up.",
     "learn": "Learn what a pedal sends, and write its mapping.",
+    "learn-desk": "Learn how a desk says its levels, and write its profile.",
     "ports": "What MIDI there is, by system.",
     "log": "Tell what happened in a night.",
     "desk": "A virtual desk on a real port.",
@@ -40,7 +41,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command = import_module(f"stagectl.cli.{cmd_name}").command
+        command = import_module(f"stagectl.cli.{cmd_name.replace('-', '_')}").command
         assert isinstance(command, click.Command)
         return command
 

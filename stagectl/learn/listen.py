@@ -69,32 +69,83 @@ class Shows(Protocol):
         ...
 
 
+class OpenPorts:
+    """The ports of a MIDI system whose name holds `part`, opened as they come and let go as they leave. `hear`: gives
+    what takes a port's messages; `opened`: told of each port that could be opened; `say`: lines for people."""
+
+    def __init__(
+        self,
+        system: MidiSystem,
+        part: str,
+        *,
+        hear: Callable[[str], Heard],
+        opened: Callable[[str], None],
+        say: Callable[[str], None],
+    ) -> None:
+        self._system, self._part = system, part.lower()
+        self._hear, self._opened, self._say = hear, opened, say
+        self._open: dict[str, InPort] = {}
+        self._refused: set[str] = set()
+        self._next_look = 0.0
+
+    def look(self, now: float) -> None:
+        """Look at most every `PORTS_S` for ports that came or went. `now`: monotonic, s. Raises DeviceError where the
+        system fails."""
+        if now < self._next_look:
+            return
+        self._next_look = now + PORTS_S
+        names = [name for name in self._system.inputs() if self._part in name.lower()]
+        for name in [name for name in self._open if name not in names]:
+            self._open.pop(name).close()
+            self._say(f"gone: {name}")
+        self._refused &= set(names)
+        self._open_all(name for name in dict.fromkeys(names) if name not in self._open)
+
+    def _open_all(self, names: Iterable[str]) -> None:
+        for name in names:
+            try:
+                self._open[name] = self._system.open_in(name, self._hear(name))
+            except DeviceError as error:
+                if name not in self._refused:
+                    self._say(f"not heard: {error}")
+                self._refused.add(name)
+                continue
+            self._opened(name)
+            self._say(f"listening: {name}")
+
+    def close(self) -> None:
+        """Let go of all ports."""
+        for port in self._open.values():
+            port.close()
+
+
 class Listener:
     """Listens to all ports of a MIDI system, or to those whose name holds `part`."""
 
     def __init__(self, system: MidiSystem, shows: Shows, part: str = "") -> None:
         self.ports: dict[str, Port] = {}
-        self._system, self._shows, self._part = system, shows, part.lower()
-        self._open: dict[str, InPort] = {}
-        self._refused: set[str] = set()
+        self._shows = shows
+        self._open = OpenPorts(system, part, hear=self._heard, opened=self._opened, say=shows.say)
         self._queue: queue.Queue[tuple[str, int, bytes]] = queue.Queue(QUEUE_MAX)
         self._overrun = 0
-        self._next_look = self._next_show = 0.0
+        self._next_show = 0.0
 
     def until(self, ended: Callable[[float], bool]) -> list[Port]:
         """Listen until `ended` says so; it waits for so many seconds at most. Gives every port that there was. Raises
         DeviceError where the system fails."""
         try:
             while True:
-                self._look(time.monotonic())
+                self._open.look(time.monotonic())
                 over = ended(LOOK_S)
                 self._drain()
                 self._show(time.monotonic(), at_once=over)
                 if over:
                     return list(self.ports.values())
         finally:
-            for port in self._open.values():
-                port.close()
+            self._open.close()
+
+    def _opened(self, name: str) -> None:
+        self.ports.setdefault(name, Port(name))
 
     def _heard(self, name: str) -> Heard:
         def heard(packet: bytes, at: int) -> None:
@@ -104,29 +155,6 @@ class Listener:
                 self._overrun += 1
 
         return heard
-
-    def _look(self, now: float) -> None:
-        if now < self._next_look:
-            return
-        self._next_look = now + PORTS_S
-        names = [name for name in self._system.inputs() if self._part in name.lower()]
-        for name in [name for name in self._open if name not in names]:
-            self._open.pop(name).close()
-            self._shows.say(f"gone: {name}")
-        self._refused &= set(names)
-        self._open_all(name for name in dict.fromkeys(names) if name not in self._open)
-
-    def _open_all(self, names: Iterable[str]) -> None:
-        for name in names:
-            try:
-                self._open[name] = self._system.open_in(name, self._heard(name))
-            except DeviceError as error:
-                if name not in self._refused:
-                    self._shows.say(f"not heard: {error}")
-                self._refused.add(name)
-                continue
-            self.ports.setdefault(name, Port(name))
-            self._shows.say(f"listening: {name}")
 
     def _drain(self) -> None:
         for _ in range(self._queue.qsize()):

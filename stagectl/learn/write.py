@@ -43,15 +43,15 @@ def mapping_text(name: str, port: str, learned: Learned, names: Mapping[Sender, 
     """The mapping file. `name`: the pedal's; `port`: where it was heard; `names`: of the controls, all different;
     a control without one is left out."""
     named = [verdict for verdict in learned.verdicts if verdict.sender in names]
-    lines = [*_comment(f"Learned from `{_plain(port)}`: {_heard(learned)}", "")]
-    lines += _comment(
+    lines = [*comment(f"Learned from `{plain(port)}`: {_heard(learned)}", "")]
+    lines += comment(
         "Each control has what it sends, and what was seen of it. Take the # from a gesture and say what it does; of a "
         "treadle, from all of its lines.",
         "",
     )
     left = len(named) - CONTROLS_MAX
     if left > 0:
-        lines += _comment(f"{count(left, 'control')} more spoke; a mapping holds {CONTROLS_MAX}.", "")
+        lines += comment(f"{count(left, 'control')} more spoke; a mapping holds {CONTROLS_MAX}.", "")
     lines += [f"name: {quoted(name)}", "controls:"]
     for verdict in named[:CONTROLS_MAX]:
         lines += [f"  {quoted(names[verdict.sender])}:", *(f"    {line}" for line in _control(verdict, names))]
@@ -61,23 +61,24 @@ def mapping_text(name: str, port: str, learned: Learned, names: Mapping[Sender, 
 def _heard(learned: Learned) -> str:
     said = f"{count(learned.heard, 'message')} in {learned.span_ns / 1_000_000_000:.0f} s."
     if learned.background:
-        said += f" Sent without a foot: {_counted(learned.background)}."
+        said += f" Sent without a foot: {counted(learned.background)}."
     if learned.odd:
-        said += f" Left out: {_counted(learned.odd)}."
+        said += f" Left out: {counted(learned.odd)}."
     return said
 
 
-def _counted(counted: Mapping[str, int]) -> str:
-    return ", ".join(f"{what} ({number:,})" for what, number in counted.items())
+def counted(counts: Mapping[str, int]) -> str:
+    """What was counted, in words: `clock (12), reset (1)`."""
+    return ", ".join(f"{what} ({number:,})" for what, number in counts.items())
 
 
 def _control(verdict: Verdict, names: Mapping[Sender, str]) -> Iterator[str]:
-    yield from _comment(f"{_capital(str(verdict.sender))}: {verdict.what()} ({verdict.sure.value}).")
-    yield from _comment(f"{_capital(verdict.why)}.")
+    yield from comment(f"{_capital(str(verdict.sender))}: {verdict.what()} ({verdict.sure.value}).")
+    yield from comment(f"{_capital(verdict.why)}.")
     if verdict.against:
-        yield from _comment(f"Would contradict: {verdict.against}.")
+        yield from comment(f"Would contradict: {verdict.against}.")
     if verdict.wanted:
-        yield from _comment(f"To be sure: {verdict.wanted}.")
+        yield from comment(f"To be sure: {verdict.wanted}.")
     yield from _more(verdict, names)
     yield f"sends: {sends_text(verdict.sender)}"
     yield from _turn(verdict) if not verdict.is_switch else _press(verdict)
@@ -87,19 +88,19 @@ def _more(verdict: Verdict, names: Mapping[Sender, str]) -> Iterator[str]:
     """What else was seen."""
     if verdict.bounce_edges > 1:
         length, gap = verdict.bounce_ns / _MS, verdict.bounce_gap_ns / _MS
-        yield from _comment(f"Bounce: {verdict.bounce_edges} edges within {length:.1f} ms, up to {gap:.1f} ms apart.")
+        yield from comment(f"Bounce: {verdict.bounce_edges} edges within {length:.1f} ms, up to {gap:.1f} ms apart.")
     if verdict.varies:
         down = " Any strength is down." if verdict.sender.kind == "note" else ""
-        yield from _comment(f"Strength of the presses: {verdict.softest} to {verdict.high}.{down}")
+        yield from comment(f"Strength of the presses: {verdict.softest} to {verdict.high}.{down}")
     if verdict.kind is Kind.REPEATS:
-        yield from _comment("It never says that it was let go. A press counts only once until some other value comes.")
+        yield from comment("It never says that it was let go. A press counts only once until some other value comes.")
     if not verdict.is_switch:
         bits = 14 if verdict.sender.top > 127 else 7
         rest = f"rests within {verdict.jitter} steps" if verdict.jitter else "rests without a wobble"
-        yield from _comment(f"Resolution: {bits} bits, {count(verdict.values, 'value')} seen; it {rest}.")
+        yield from comment(f"Resolution: {bits} bits, {count(verdict.values, 'value')} seen; it {rest}.")
     for other in verdict.beside:
         which = f", `{names[other]}` here" if other in names else ""
-        yield from _comment(f"Always comes together with {other}{which}: one press may send both. Use one of them.")
+        yield from comment(f"Always comes together with {other}{which}: one press may send both. Use one of them.")
 
 
 def sends_text(sender: Sender) -> str:
@@ -160,15 +161,16 @@ def quoted(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def _comment(text: str, indent: str = "    ") -> list[str]:
-    return [f"# {line}" for line in wrap(text, _WIDTH - len(indent), break_on_hyphens=False)]
+def comment(text: str, indent: str = "    ", before: str = "") -> list[str]:
+    """A text as comment lines that leave room for `indent`; `before` is put before each."""
+    return [f"{before}# {line}" for line in wrap(text, _WIDTH - len(indent), break_on_hyphens=False)]
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """On one line, as a comment can hold it."""
     return "".join(char if char.isprintable() else "?" for char in text)
 

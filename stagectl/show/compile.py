@@ -42,7 +42,7 @@ from stagectl.show.messages import Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
 from stagectl.show.wire_time import link_of
-from stagectl.wire.midi import hex_text
+from stagectl.wire.midi import BYTE_NS, hex_text
 
 
 class Compiled(NamedTuple):

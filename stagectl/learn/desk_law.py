@@ -1,0 +1,320 @@
+"""The value law, from the marks of the desk's own scale.
+
+Pure. Known laws are tried first: the volume law of General MIDI 2, values that count even steps of dB, OSC values that
+are the dB. A law is taken where it is within `NEAR` of every mark, or within half a value. Where none is, the marks
+themselves are the law, with straight lines between them: no more is known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby, pairwise
+from statistics import median_low
+from typing import Any, Final, NamedTuple
+
+from pydantic import ValidationError
+
+from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, Level, Off, change_text, hundredths, text
+from stagectl.errors import WireError
+from stagectl.learn.verdict import Sure, count
+from stagectl.show.value_laws import REAL, Codes, DbValues, Gm2Values, PointsValues, Values
+from stagectl.wire.laws import Code, Law, StepLaw
+
+NEAR: Final = 10
+"""A mark is read as well as this, in hundredths of a dB: scales show tenths."""
+
+MARKS_SURE: Final = 3
+"""Marks, besides off, that make a known law sure."""
+
+GAP: Final = 0.3
+"""A part of the travel larger than this without a mark is told."""
+
+LEAP: Final = 8
+"""A first step above off that is so many times as long as the others is no step: values were left out there."""
+
+STEP_DEFAULT: Final = 10
+"""The distance between two levels of a real number, hundredths of a dB, where nothing else is known."""
+
+
+class Mark(NamedTuple):
+    """A place on the desk's scale: what the desk showed, and the value that it said."""
+
+    level: Level
+    code: Code
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A value law. `typed`: as the file says it. `why`: the evidence; `notes`: what it does not cover; `against`: what
+    contradicts it; `wanted`: what to do to be sure."""
+
+    values: Values
+    law: Law = field(compare=False)
+    typed: dict[str, Any]
+    sure: Sure
+    why: str
+    notes: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    wanted: str = ""
+
+
+class NoLaw(Exception):
+    """No law can be told. The message says why, and what to do."""
+
+
+def fit(marks: Sequence[Mark], heard: Sequence[Code], ends: tuple[Code, Code], bits: int | None) -> Fitted:
+    """The law. `heard`: every value that the levels said; `ends`: those of the bottom and the top; `bits`: their width,
+    None for real numbers. Raises NoLaw."""
+    kept, against = _rising(marks)
+    levels = [mark for mark in kept if not isinstance(mark.level, Off)]
+    if bits is not None and any(code < 0 for code in heard):
+        raise NoLaw("the values go below 0, and a profile's whole numbers do not")
+    if len({mark.level for mark in levels}) < 2:
+        raise NoLaw(
+            f"{count(len(levels), 'usable mark')} with a level tells no law; set a send to at least three marks of its "
+            "scale, such as 0, -10 and -30 dB" + "".join(f"; {one}" for one in against)
+        )
+    off = next((mark.code for mark in kept if isinstance(mark.level, Off)), None)
+    fitted = _fit(kept, levels, off, heard, ends, bits, against)
+    if fitted.law.grid.has_off:
+        return fitted
+    return replace(fitted, notes=(*fitted.notes, "no mark was off: the desk's lowest level stands in for it"))
+
+
+def _fit(
+    kept: Sequence[Mark],
+    levels: Sequence[Mark],
+    off: Code | None,
+    heard: Sequence[Code],
+    ends: tuple[Code, Code],
+    bits: int | None,
+    against: list[str],
+) -> Fitted:
+    """The known law that is near enough to every mark, else the marks."""
+    known = [_gm2(bits), _even(levels, off, ends, heard)] if bits is not None else [_decibels(levels, off, ends, heard)]
+    for typed, words in (one for one in known if one is not None):
+        made = _built(typed, bits)
+        if made is not None and (worst := _worst(made[1], kept)) is not None:
+            sure = Sure.SURE if len(levels) >= MARKS_SURE and not against else Sure.FAIRLY
+            why = f"{words}; {count(len(levels), 'mark')} agree, the worst within {worst / 100:.2f} dB"
+            wanted = "" if len(levels) >= MARKS_SURE else "set a send to one more mark of its scale"
+            return Fitted(*made, typed, sure, why, _notes_known(levels), tuple(against), wanted)
+    once, several = _each_once(kept)
+    return _points(once, off, ends, bits, against + several)
+
+
+def _built(typed: dict[str, Any], bits: int | None) -> tuple[Values, Law] | None:
+    """The model and its law; None where the numbers do not fit."""
+    models: dict[str, type[Values]] = {"gm2": Gm2Values, "db": DbValues, "points": PointsValues}
+    try:
+        values = models[typed["law"]].model_validate(typed)
+        return values, values.build(REAL if bits is None else Codes(high=(1 << bits) - 1))
+    except (ValidationError, ValueError, WireError):
+        return None
+
+
+def _rising(marks: Sequence[Mark]) -> tuple[list[Mark], list[str]]:
+    """The marks by their values; those that contradict most others are left out and told."""
+    against: list[str] = []
+    kept = sorted(set(marks), key=lambda mark: (_height(mark.level), mark.code))
+    while True:
+        wrong = {mark: sum(_crossed(mark, other) for other in kept) for mark in kept}
+        worst = max(kept, key=lambda mark: wrong[mark], default=None)
+        if worst is None or not wrong[worst]:
+            return kept, against
+        other = next(mark for mark in kept if _crossed(worst, mark))
+        kept.remove(worst)
+        against.append(
+            f"the mark {text(worst.level)} was said as {worst.code:.7g}, but {text(other.level)} as {other.code:.7g}: "
+            f"values have to rise with the level; {text(worst.level)} is left out"
+        )
+
+
+def _each_once(kept: Sequence[Mark]) -> tuple[list[Mark], list[str]]:
+    """One value for each level; a level that was said in several ways is told."""
+    once, against = [], []
+    for level, same in groupby(kept, key=lambda mark: mark.level):
+        codes = [mark.code for mark in same]
+        once.append(Mark(level, median_low(codes)))
+        if len(codes) > 1:
+            said = " and ".join(f"{code:.7g}" for code in codes)
+            against.append(f"the mark {text(level)} was said as {said}; {once[-1].code:.7g} is taken")
+    return once, against
+
+
+def _crossed(one: Mark, other: Mark) -> bool:
+    return one.level != other.level and (one.code < other.code) != (_height(one.level) < _height(other.level))
+
+
+def _height(level: Level) -> int:
+    return -(10**9) if isinstance(level, Off) else level
+
+
+def _worst(law: Law, marks: Sequence[Mark]) -> int | None:
+    """How far the law is from the marks at most, hundredths of a dB; None where it is too far."""
+    worst = 0
+    for level, code in marks:
+        try:
+            said = law.level(code)
+        except WireError:
+            return None
+        if isinstance(said, Off) or isinstance(level, Off):
+            if said is not level:
+                return None
+            continue
+        if abs(said - level) > max(NEAR, _half_a_value(law, code)):
+            return None
+        worst = max(worst, abs(said - level))
+    return worst
+
+
+def _half_a_value(law: Law, code: Code) -> int:
+    """Half of the distance to the next value, where values are whole numbers."""
+    if not isinstance(law, StepLaw):
+        return 0
+    at = int(code) - law.first
+    near = [level for level in law.levels[max(0, at - 1) : at + 2] if not isinstance(level, Off)]
+    return max((after - before for before, after in pairwise(near)), default=0) // 2
+
+
+# -- known laws -------------------------------------------------------------------------------------------
+
+
+def _gm2(bits: int) -> tuple[dict[str, Any], str]:
+    return {"law": "gm2"}, f"the volume law of General MIDI 2, 40·log10(value / {(1 << bits) - 1}) dB"
+
+
+def _even(
+    levels: Sequence[Mark], off: Code | None, ends: tuple[Code, Code], heard: Sequence[Code]
+) -> tuple[dict[str, Any], str] | None:
+    """Values that count even steps of dB."""
+    low, high = levels[0], levels[-1]
+    step = _step(low, high)
+    if step is None:
+        return None
+    base = median_low([_hundredths(mark) - step * int(mark.code) for mark in levels])
+    first, last = map(int, ends)
+    if off is not None:
+        # In this law off stands just below the first value.
+        if off != ends[0] or _leaps(off, heard):
+            return None
+        first = int(off) + 1
+    lowest, highest = base + step * first, base + step * last
+    if not LEVEL_MIN <= lowest < highest <= LEVEL_MAX:
+        return None
+    typed = {
+        "law": "db",
+        "lowest": _level(lowest),
+        "highest": _level(highest),
+        "step": f"{step / 100:g}",
+        "first": str(first),
+    }
+    if off is not None:
+        typed["off"] = str(int(off))
+    return typed, f"each value is {step / 100:g} dB more than the one before"
+
+
+def _leaps(off: Code, heard: Sequence[Code]) -> bool:
+    """Whether the values leave out a stretch above off."""
+    passing = sorted({off, *(code for code in heard if code > off)})
+    gaps = [after - before for before, after in pairwise(passing)]
+    return bool(gaps) and gaps[0] > LEAP * median_low(gaps)
+
+
+def _hundredths(mark: Mark) -> int:
+    assert not isinstance(mark.level, Off)
+    return mark.level
+
+
+def _step(low: Mark, high: Mark) -> int | None:
+    """The distance between two values, hundredths of a dB: the roundest number that two marks allow, where each is read
+    as well as `NEAR`; a number of tenths of a dB, where the hand may have been half a value off."""
+    across = float(high.code - low.code)
+    slope = (_hundredths(high) - _hundredths(low)) / across
+    near, half = 2 * NEAR / across, max(slope, 2 * NEAR) / across
+    for unit, blur in ((100, half), (50, half), (25, half), (10, half), (5, near), (1, near)):
+        step = round(slope / unit) * unit
+        if step >= 1 and abs(step - slope) <= blur + 1e-9:
+            return step
+    return None
+
+
+def _decibels(
+    levels: Sequence[Mark], off: Code | None, ends: tuple[Code, Code], heard: Sequence[Code]
+) -> tuple[dict[str, Any], str] | None:
+    """OSC values that are the dB."""
+    if any(abs(mark.code * 100 - _hundredths(mark)) > NEAR for mark in levels):
+        return None
+    passing = sorted({hundredths(code) for code in heard if off is None or code > off})
+    lowest, highest = passing[0], hundredths(ends[1])
+    if not LEVEL_MIN <= lowest < highest <= LEVEL_MAX or (off is not None and off != int(off)):
+        return None
+    typed = {
+        "law": "db",
+        "lowest": _level(lowest),
+        "highest": _level(highest),
+        "step": f"{_grain(passing) / 100:g}",
+    }
+    if off is not None:
+        typed["off"] = str(int(off))
+    return typed, "the value is the level in dB"
+
+
+def _grain(passing: Sequence[int]) -> int:
+    """The step that all levels are multiples of; a finer one than a tenth is no use."""
+    grain = math.gcd(*(after - before for before, after in pairwise(passing)))
+    return grain if STEP_DEFAULT <= grain <= 100 else STEP_DEFAULT
+
+
+def _notes_known(levels: Sequence[Mark]) -> tuple[str, ...]:
+    low, high = levels[0].level, levels[-1].level
+    return (f"marks go from {text(low)} to {text(high)}; beyond them the law is carried on",)
+
+
+# -- points -----------------------------------------------------------------------------------------------
+
+
+def _points(
+    kept: Sequence[Mark],
+    off: Code | None,
+    ends: tuple[Code, Code],
+    bits: int | None,
+    against: list[str],
+) -> Fitted:
+    levels = [mark for mark in kept if not isinstance(mark.level, Off)]
+    typed: dict[str, Any] = {"law": "points", "points": [[_number(code), _level(level)] for level, code in kept]}
+    made = _built(typed, bits)
+    if made is None:
+        raise NoLaw(f"no law goes through the marks {', '.join(f'{mark.code:.7g}' for mark in kept)}")
+    notes, across = [], float(ends[1] - ends[0]) or 1.0
+    for before, after in pairwise(kept):
+        if after.code - before.code > GAP * across:
+            notes.append(f"no mark between {text(before.level)} and {text(after.level)}: a straight line is guessed")
+    if kept[0].code > ends[0]:
+        notes.append(f"values from {ends[0]:.7g} to below {kept[0].code:.7g} are below the lowest mark, and unknown")
+    if kept[-1].code < ends[1]:
+        notes.append(f"values above {kept[-1].code:.7g} to {ends[1]:.7g} are above the highest mark, and unknown")
+    if off is not None and bits is not None and levels[0].code > off + 1:
+        notes.append(f"values from {off:.7g} to below {levels[0].code:.7g} count as off: no mark is lower")
+    enough = len(levels) > MARKS_SURE and not notes and not against
+    return Fitted(
+        *made,
+        typed,
+        Sure.FAIRLY if enough else Sure.NOT,
+        f"no known law fits; straight lines between {count(len(kept), 'mark')} of the desk's scale",
+        tuple(notes),
+        tuple(against),
+        "" if enough else "set a send to more marks of its scale, the lowest above off and the highest too",
+    )
+
+
+def _number(code: Code) -> str:
+    """As short as a 32-bit real number can be told from its neighbours."""
+    short = f"{code:.7g}"
+    return short if "e" not in short else f"{code:.9f}"
+
+
+def _level(level: Level) -> str:
+    return "off" if isinstance(level, Off) else change_text(level).lstrip("+")

@@ -1,0 +1,154 @@
+"""Where in SysEx the value stands: the bytes that change while one fader goes from its bottom to its top.
+
+Pure. Messages of one length and one manufacturer are looked at together. Of the bytes that changed during a sweep,
+each choice of up to `PLACES_MAX` is tried: the messages that agree in all other bytes are one fader's if their value
+rises as the hand did. The choice that explains the most messages of the most levels is the value; of two that explain
+the same, the smaller one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations, permutations
+from typing import Final, NamedTuple, TypeAlias
+
+from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
+
+PLACES_MAX: Final = 3
+"""Bytes that may change with the value: two for the value itself, and one that sums up."""
+
+VARYING_MAX: Final = 8
+"""Bytes that are looked at: those with the most different values."""
+
+LOOKED_AT_MAX: Final = 1_000
+"""Messages of one move that are looked at."""
+
+RISES: Final = 0.5
+"""So much of what a value does in a sweep is rising; a hand trembles, and brings the fader to the bottom first."""
+
+ENOUGH: Final = 40
+"""So many different messages of a level tell its value; more do not outweigh another level."""
+
+
+class Timed(NamedTuple):
+    """A whole MIDI message."""
+
+    at: int
+    part: int
+    data: bytes
+
+
+class Places(NamedTuple):
+    """Where the value stands, most significant byte first, and where a checksum of the others does (0 for nowhere)."""
+
+    value: tuple[int, ...] = ()
+    sum: int = 0
+
+
+Found: TypeAlias = tuple[tuple[int, ...], Places, tuple[int, int, int]]
+"""The bytes that are no value (between F0 and F7), the places of the others, and time, part and value."""
+
+
+def sysex_voices(messages: Sequence[Timed], parts: Sequence[Part]) -> Iterator[Found]:
+    """Each message with its value taken out."""
+    groups: dict[tuple[int, bytes], list[Timed]] = {}
+    for one in messages:
+        maker = one.data[1:4] if one.data[1:2] == b"\0" else one.data[1:2]
+        groups.setdefault((len(one.data), maker), []).append(one)
+    for group in groups.values():
+        places = value_places(group, parts)
+        for one in group:
+            kept = tuple(byte for at, byte in enumerate(one.data) if at not in (*places.value, places.sum or -1))
+            yield kept[1:-1], places, (one.at, one.part, value_at(one.data, places.value))
+
+
+def value_at(data: bytes, places: Sequence[int]) -> int:
+    """The value that stands in some of the bytes, the most significant first."""
+    value = 0
+    for at in places:
+        value = value << 7 | data[at]
+    return value
+
+
+def value_places(group: Sequence[Timed], parts: Sequence[Part]) -> Places:
+    """Where the value of some messages of one length stands; nowhere where no byte changed."""
+    heard = _heard(group, parts)
+    varying = _varying(heard[0])
+    tried = [
+        (*_explained(heard, places), -len(places), places)
+        for size in range(1, PLACES_MAX + 1)
+        for places in combinations(varying, size)
+    ]
+    if not tried:
+        return Places()
+    *_, places = max(tried, key=lambda one: one[:3])
+    return _in_order(_top(heard[0], places)[1], places)
+
+
+def _heard(group: Sequence[Timed], parts: Sequence[Part]) -> list[list[bytes]]:
+    """What was heard during the most telling move of each level, the most telling of all first: a sweep before other
+    moves, and the one that said the most."""
+    by_part: dict[int, list[bytes]] = {}
+    for one in group:
+        by_part.setdefault(one.part, []).append(one.data)
+    telling = sorted(by_part, key=lambda part: (parts[part][0].way is not Way.SWEEP, -len(set(by_part[part]))))
+    by_spot: dict[Spot | None, list[bytes]] = {}
+    for part in telling:
+        by_spot.setdefault(parts[part][0].spot, by_part[part][:LOOKED_AT_MAX])
+    return list(by_spot.values())
+
+
+def _varying(heard: Sequence[bytes]) -> list[int]:
+    values = [len({data[at] for data in heard}) for at in range(len(heard[0]))]
+    most = sorted((at for at, count in enumerate(values) if count > 1), key=lambda at: -values[at])
+    return sorted(most[:VARYING_MAX])
+
+
+def _explained(heard: Sequence[Sequence[bytes]], places: tuple[int, ...]) -> tuple[int, int]:
+    """How many different messages are of levels that the other bytes tell apart: at most `ENOUGH` of each, and all."""
+    told: dict[bytes, int] = {}
+    for one in heard:
+        rest, series = _top(one, places)
+        if _rises(series, _in_order(series, places).value) >= RISES:
+            told[rest] = max(told.get(rest, 0), len(set(series)))
+    return sum(min(messages, ENOUGH) for messages in told.values()), sum(told.values())
+
+
+def _top(heard: Sequence[bytes], places: tuple[int, ...]) -> tuple[bytes, list[bytes]]:
+    """The messages that agree in all other bytes: the largest such set, and these bytes."""
+    by_rest: dict[bytes, list[bytes]] = {}
+    for data in heard:
+        by_rest.setdefault(bytes(byte for at, byte in enumerate(data) if at not in places), []).append(data)
+    return max(by_rest.items(), key=lambda one: len(set(one[1])))
+
+
+def _in_order(series: Sequence[bytes], places: tuple[int, ...]) -> Places:
+    """The places in the order in which the value rises best; a checksum comes last in a message."""
+    if len(places) > 1 and is_sum(series, places[-1]):
+        return Places(_in_order(series, places[:-1]).value, places[-1])
+    return Places(max(permutations(places), key=lambda order: _rises(series, order)))
+
+
+def _rises(series: Sequence[bytes], order: Sequence[int]) -> float:
+    """How straight the value rises, and through how many of the messages, with its bytes in this order."""
+    values = [value_at(data, order) for data in series]
+    risen = climb(values)
+    return rising(risen) * len(risen) / len(values)
+
+
+def is_sum(series: Sequence[bytes], at: int) -> bool:
+    """Whether a byte is a checksum of the others: all of them together, added modulo 128 or by exclusive or, are always
+    the same."""
+    if len(set(series)) < 3:
+        return False
+    added = {sum(data[1:-1]) % 128 for data in series}
+    mixed = {_exclusive(data[1:-1]) for data in series}
+    plain = {(sum(data[1:-1]) - 2 * data[at]) % 128 for data in series}
+    return len(added) == 1 or len(mixed) == 1 or len(plain) == 1
+
+
+def _exclusive(data: bytes) -> int:
+    total = 0
+    for byte in data:
+        total ^= byte
+    return total

@@ -1,0 +1,97 @@
+"""Voices: messages of a desk that are the same but for one value.
+
+Pure. A voice has a *shape*, which every level of a kind shares, and *numbers*, which tell the levels apart: channel and
+controller, channel and parameter, the fixed bytes of SysEx, the numbers in an OSC address.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+from stagectl.wire.laws import Code
+
+NO_LEVEL: Final = "no level is said that way"
+NO_NUMBER: Final = "it holds no number"
+NO_CHANGE: Final = "none of its bytes changed"
+
+
+class Shape(NamedTuple):
+    """What all levels of a kind share. `kind` is `control change`, `control change pair`, `nrpn`, `rpn`, `sysex`, `osc`
+    or the name of a message that can say no level. `bits`: the width of the value, None for real numbers. `text`: an
+    OSC address with `#` for each number, else the length of SysEx. `places`: where in SysEx the value stands, most
+    significant byte first. `padded`: the width of each number of an address that begins with 0, else 0. `odd`: why no
+    profile can say it, if so."""
+
+    kind: str
+    bits: int | None = 7
+    text: str = ""
+    places: tuple[int, ...] = ()
+    padded: tuple[int, ...] = ()
+    odd: str = ""
+
+
+class Voice(NamedTuple):
+    """A shape with its numbers."""
+
+    shape: Shape
+    numbers: tuple[int, ...]
+
+    def __str__(self) -> str:
+        shape, numbers = self
+        if shape.kind == "osc":
+            return osc_address(shape, numbers)
+        if shape.kind == "sysex":
+            return f"SysEx {sysex_text(shape, numbers)}"
+        if not numbers:
+            return shape.kind
+        names = {"control change": "controller", "nrpn": "NRPN", "rpn": "RPN"}
+        number = f" {numbers[1]}" if len(numbers) > 1 else ""
+        if shape.kind == "control change pair":
+            return f"controllers {numbers[1]} with {numbers[1] + 32} on channel {numbers[0]}"
+        return f"{names.get(shape.kind, shape.kind)}{number} on channel {numbers[0]}"
+
+
+def osc_address(shape: Shape, numbers: Sequence[int | str]) -> str:
+    """The address with its numbers, or with words in their places."""
+    left = list(zip(numbers, shape.padded, strict=True))
+    return re.sub("#", lambda _: (lambda one: str(one[0]).zfill(one[1]))(left.pop(0)), shape.text)
+
+
+def sysex_text(shape: Shape, numbers: Sequence[int | str]) -> str:
+    """The bytes in hexadecimal, `..` where the value stands; words stand for themselves."""
+    filled = list(numbers)
+    body = [
+        ".."
+        if at in (*shape.places, *shape.padded)
+        else (f"{one:02X}" if isinstance(one := filled.pop(0), int) else one)
+        for at in range(1, int(shape.text) - 1)
+    ]
+    return " ".join(["F0", *body, "F7"])
+
+
+class Sample(NamedTuple):
+    """A value that a voice said. `at`: ns; `part`: during which move."""
+
+    at: int
+    part: int
+    value: Code
+
+
+@dataclass
+class Voices:
+    """Everything that one link said. `background`: real-time messages, by name; `odd`: what was left out, by reason;
+    `refused`: the moves during which a packet could not be read."""
+
+    series: dict[Voice, list[Sample]] = field(default_factory=dict)
+    background: Counter[str] = field(default_factory=Counter)
+    odd: Counter[str] = field(default_factory=Counter)
+    refused: set[int] = field(default_factory=set)
+    heard: int = 0
+
+    def add(self, voice: Voice, sample: Sample) -> None:
+        """One value more."""
+        self.series.setdefault(voice, []).append(sample)

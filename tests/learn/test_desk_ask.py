@@ -1,0 +1,97 @@
+"""The questions of `learn-desk`, what may be answered, and how what was heard is cut into moves."""
+
+from __future__ import annotations
+
+import pytest
+
+from stagectl.learn import desk_live
+from stagectl.learn.desk_ask import STEPS, Answer, Asking
+from stagectl.learn.desk_live import Session
+from stagectl.learn.desk_moves import Move, Spot, Way, parse_move
+
+
+def answered(*lines: str) -> tuple[Asking, list[Answer]]:
+    asking = Asking()
+    return asking, [asking.answer(line) for line in lines]
+
+
+def kept(answers: list[Answer]) -> list[str]:
+    return [str(one.keep) for one in answers if one.keep is not None]
+
+
+def test_enter_alone_goes_through_everything() -> None:
+    asking, answers = answered(*[""] * len(STEPS))
+    assert asking.asks is None
+    assert kept(answers) == [
+        "nothing",
+        "input 1 mix 1 bottom to top",
+        "input 2 mix 1 bottom to top",
+        "input 1 mix 2 bottom to top",
+        "input 3 mix 2 bottom to top",
+        "whole mix 1 bottom to top",
+        "whole mix 2 bottom to top",
+    ]
+
+
+def test_marks_are_asked_for_until_a_line_is_empty() -> None:
+    asking, answers = answered("", "", "off", "-40", "loud", "0 dB", "input 2 mix 1 at -3", "")
+    marks = ["input 1 mix 1 at off", "input 1 mix 1 at -40 dB", "input 1 mix 1 at 0 dB", "input 2 mix 1 at -3 dB"]
+    assert kept(answers)[2:] == marks
+    assert "`loud` is not a level" in answers[4].say
+    assert asking.asks == STEPS[3].asks
+
+
+def test_another_level_may_be_moved_instead_and_a_mark_set_at_any_question() -> None:
+    asking, answers = answered("", "input 4 mix 1", "", "input 9 mix 4 at -6")
+    assert [one.keep for one in answers[1:4:2]] == [Move(Way.SWEEP, Spot(4, 1)), parse_move("input 9 mix 4 at -6")]
+    assert asking.asks == STEPS[3].asks
+    assert asking.answer("whole mix 3").keep == Move(Way.SWEEP, Spot(None, 3))
+    assert "`chorus` is not a move" in asking.answer("chorus").say
+    assert asking.asks == STEPS[4].asks
+
+
+def test_again_asks_for_the_last_move_anew() -> None:
+    asking, answers = answered("again", "", "", "-40", "again")
+    assert not answers[0].forget and answers[-1].forget
+    assert asking.asks == STEPS[2].asks
+    asking.answer("again")
+    assert asking.asks == STEPS[1].asks
+
+
+def test_end_ends_it_and_skip_leaves_out() -> None:
+    asking, answers = answered("skip", "", "end")
+    assert asking.asks is None
+    assert kept(answers) == ["input 1 mix 1 bottom to top"]
+
+
+# -- what was heard ---------------------------------------------------------------------------------------
+
+
+def test_each_link_has_every_move() -> None:
+    session = Session()
+    session.put("a", b"\xb0\x10\x01", 1)
+    assert session.close(Move(Way.NOTHING)) == 1
+    session.put("b", b"\xb0\x10\x02", 2)
+    assert session.close(None) == 1
+    session.put("b", b"\xb0\x10\x03", 3)
+    session.close(Move(Way.SWEEP, Spot(1, 1)))
+    assert session.last() == ["  b: controller 16 on channel 1 (1 different value, now 3)"]
+    links = dict(session.links())
+    assert [packets for _, packets in links["a"]] == [[(1, b"\xb0\x10\x01")], []]
+    assert [packets for _, packets in links["b"]] == [[], [(3, b"\xb0\x10\x03")]]
+    session.forget()
+    assert [packets for _, packets in dict(session.links())["b"]] == [[]]
+    session.close(Move(Way.SWEEP, Spot(1, 1)))
+    assert session.last() == ["  nothing was heard"]
+
+
+@pytest.mark.parametrize(("said", "lost"), [(10, 0), (11, 1), (1_000, 990)])
+@pytest.mark.parametrize("bound", ["QUEUE_MAX", "MESSAGES_MAX"])
+def test_what_is_kept_is_bounded(bound: str, said: int, lost: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(desk_live, bound, 10)
+    session = Session()
+    for at in range(said):
+        session.put("a", b"\xfe", at)
+    session.close(Move(Way.NOTHING))
+    assert session.lost == lost
+    assert sum(len(packets) for _, parts in session.links() for _, packets in parts) == said - lost
