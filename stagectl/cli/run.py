@@ -14,7 +14,8 @@ from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 @venue_option
 @api_option
 @click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="Where to keep the night's journal.")
-def command(setlist: Path, venue: str | None, api: str, journal: Path | None) -> None:
+@click.option("--dry", is_flag=True, help="Read the desk, say what the first recall would change, and change nothing.")
+def command(setlist: Path, venue: str | None, api: str, journal: Path | None, dry: bool) -> None:
     """Play the night until Ctrl-C: serve the pedals, the desk and the players, and keep the journal.
 
     A pedal or desk that is missing is waited for; the rest is served. SETLIST is the file or its folder.
@@ -26,6 +27,12 @@ def command(setlist: Path, venue: str | None, api: str, journal: Path | None) ->
     import asyncio
 
     show, compiled = load(setlist, venue)
+    if dry:
+        from stagectl.live.dry import look
+
+        known, lines = asyncio.run(look(show, compiled, api))
+        click.echo("\n".join(lines))
+        raise SystemExit(0 if known else 1)
     from stagectl.live.daemon import run
 
     asyncio.run(run(show, compiled, venue, api, journal))

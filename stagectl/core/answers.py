@@ -88,7 +88,7 @@ def came(work: Work) -> None:
     if not work.plan.answers.reads:
         _ready(work)
         return
-    sends = (send for send in range(len(work.state.asked)) if work.plan.grid_of(send) is not None)
+    sends = filter(work.plan.can_ask, range(len(work.state.asked)))
     known = NOTHING_KNOWN._replace(before=_had(work), reading=True)
     work.set(desk_here=False, known=known.with_doubts({send: Doubt(due=work.at) for send in sends}))
 

@@ -103,7 +103,9 @@ def tell_due(work: Work) -> None:
     if levels:
         known, was = work.state.known, work.state.asked
         if work.plan.answers.confirms:
-            work.set(known=known.told([(send, was[send], level) for send, level in levels], when))
+            sure = work.plan.answers.echoes
+            told = [(send, was[send], level) for send, level in levels if sure or work.plan.can_ask(send)]
+            work.set(known=known.told(told, when))
         elif known.said:
             work.set(known=known.unsaid([send for send, _ in levels]))
         on_wire = max(work.state.wire_free, when) + sum(work.plan.takes(send) for send, _ in levels)

@@ -209,10 +209,11 @@ class Link:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answers:
-    """What the desk says of itself. `each`: each level can be asked for; `all`: all of them at once; `reports`: it says
-    what hands move; `echoes`: it says back what it is told."""
+    """What the desk says of itself. `each`: the level of each input in a mix can be asked for, `whole`: that of a whole
+    mix too; `all`: all of them at once; `reports`: it says what hands move; `echoes`: it says back what it is told."""
 
     each: bool = False
+    whole: bool = True
     all: bool = False
     reports: bool = False
     echoes: bool = False
@@ -316,6 +317,12 @@ class Plan:
     def grid_of(self, send: int) -> Grid | None:
         """The levels that the desk can say for a send; None for a whole mix that this desk has no message for."""
         return self.whole_grid if send % self.width == self.whole else self.grid
+
+    def can_ask(self, send: int) -> bool:
+        """Whether the desk can be asked for the level of a send."""
+        answers = self.answers
+        asked = answers.all or (answers.each and (answers.whole or send % self.width != self.whole))
+        return asked and self.grid_of(send) is not None
 
     def takes(self, send: int) -> int:
         """How long telling a send's level takes on the wire, ns."""

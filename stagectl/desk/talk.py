@@ -29,7 +29,8 @@ class Said(NamedTuple):
 
 class DeskTalk:
     """One rig's talk with its desk. `sockets`: the input's number on the desk, for each input of the plan; `mixes`: the
-    mix's number, for each listener. `counted`: what the desk said that means no level, by reason.
+    mix's number, for each listener. `sends`: how many the plan has. `counted`: what the desk said that means no level,
+    by reason.
 
     Raises WireError where two levels share a message or a question.
     """
@@ -47,6 +48,7 @@ class DeskTalk:
             for listener, mix in enumerate(mixes)
             for column, socket in enumerate(columns)
         }
+        self.sends = len(mixes) * (len(sockets) + 1)
         self._sends = {spot: send for send, spot in self._spots.items()}
         self._laws = {spot: part_of(profile, spot).law() for spot in self._sends}
         self._ear = ear_for(profile, self._sends, self.counted)

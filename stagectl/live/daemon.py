@@ -7,24 +7,30 @@ import gc
 import signal
 import time
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 import stagectl
-from stagectl.core.events import DeskCame, DeskWent, LampsCame, LampsWent, PedalCame
+from stagectl.core.events import LampsCame, LampsWent, PedalCame
 from stagectl.errors import DeviceError, JournalError
 from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.schema import Night as NightHead
 from stagectl.journal.write import Journal
+from stagectl.live.desk import DeskSide
 from stagectl.live.hearing import Hearing
-from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink
+from stagectl.live.inbox import Inbox
+from stagectl.live.links import DeskLink, KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.printer import Printer
 from stagectl.live.watch import Watch
 from stagectl.ports.udp import listen
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
+
+ANSWER_S: Final = 0.5
+"""Seconds that a desk has for its first answer before everything is said to be ready."""
 
 KEEP_S: Final = 1.0
 """Seconds between two checkpoints of the journal."""
@@ -43,11 +49,12 @@ class _Daemon:
         self.zero = time.monotonic_ns()
         self.journal = self._open_journal(journal)
         rig = show.rig
-        self.desk = OutLink("desk", rig.desk)
+        self.desk = DeskLink("desk", rig.desk, self._desk_said)
         players = [OutLink(model.name, model) for model in rig.players]
         devices = [OutLink(model.name, model) for model in rig.devices]
         outs = Outs(self.desk, players, devices)
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.zero)
+        self.side = DeskSide(show, self.desk, self.night.handle, self.printer.warn)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
         self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
@@ -59,8 +66,17 @@ class _Daemon:
                 self.links.append(KeyboardLink(pedal.name, pedal.keyboard, heard))
         self.lamps = outs.lamps = self._lamps()
         self.links += outs.all
+        if rig.desk.port is not None and (self.side.talk.can_read or self.side.talk.reports):
+            self.inbox = Inbox(asyncio.get_running_loop(), self._desk_voice, self.printer.warn)
+            self.links.append(VoiceLink("desk", rig.desk.port, lambda packet, at: self.inbox.put(0, packet, at)))
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
         outs.lost = self.watch.lost
+
+    def _desk_said(self, packet: bytes, at: int) -> None:
+        self.side.heard(packet, at)
+
+    def _desk_voice(self, _: int, packet: bytes, at: int) -> None:
+        self.side.heard(packet, at)
 
     def _lamps(self) -> list[LampLink | None]:
         """The way back to each pedal that has lamps."""
@@ -131,11 +147,15 @@ class _Daemon:
 
     def _write_counts(self) -> None:
         """What was counted instead of recorded, where it has changed."""
-        self.journal.write(self.hearing.counts(time.monotonic_ns() - self.zero), time.time_ns() // 1000)
+        at = time.monotonic_ns() - self.zero
+        self.journal.write([*self.hearing.counts(at), *self.side.counts(at)], time.time_ns() // 1000)
 
     # -- what comes and goes ------------------------------------------------------------------------------
 
     def _changed(self, link: Link, here: bool) -> None:
+        if isinstance(link, VoiceLink):
+            self.printer.say([f"the desk is {'heard' if here else 'heard no more'}"])
+            return
         if isinstance(link, PedalLink | KeyboardLink):
             self.hearing.port_changed(self.pedals[link.name], here)
         elif isinstance(link, LampLink):
@@ -144,7 +164,7 @@ class _Daemon:
             self.printer.say([f"{link.name} are {f'at `{link.port_name}`' if here else 'gone'}"])
             return
         elif link is self.desk:
-            self.night.handle(DeskCame() if here else DeskWent(), time.monotonic_ns())
+            self.side.link_changed(here)
         else:
             self.printer.say([f"{link.name} is {'here' if here else 'gone'}"])
         if here and link.is_midi:
@@ -168,10 +188,17 @@ class _Daemon:
                 for pedal in pedals:
                     self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
             await self.watch.look()
+            if self.side.waits and self.desk.here:
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
             gc.collect()
             gc.freeze()
             self.printer.begin(self._ready())
-            chores = (("watching the ports", self.watch.forever), ("keeping the journal", self._keep_journal))
+            chores = (
+                ("watching the ports", self.watch.forever),
+                ("hearing the desk", self.side.forever),
+                ("keeping the journal", self._keep_journal),
+            )
             tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
             await stop.wait()
         finally:
@@ -182,6 +209,7 @@ class _Daemon:
                 transport.close()
             self.watch.close()
             self.hearing.close()
+            self.side.close()
             self.night.end()
             self._write_counts()
             self.journal.close()
@@ -192,7 +220,11 @@ class _Daemon:
 
     def _ready(self) -> str:
         where = f", {self.venue}" if self.venue else ""
-        missing = [f"{link.name} (`{link.wants}`)" for link in self.links if not link.here]
+        missing = [
+            f"{link.name} (`{link.wants}`)" for link in self.links if not (link.here or isinstance(link, VoiceLink))
+        ]
+        if self.side.waits and self.desk.here:
+            missing.append(f"the desk at `{self.desk.wants}` to answer")
         waits = f"; waiting for {', '.join(missing)}" if missing else "; everything is here"
         if any(link.is_midi and not link.here for link in self.links):
             waits += "; `stagectl ports` lists what there is"

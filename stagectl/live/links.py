@@ -7,6 +7,7 @@ only ever changed in the loop's thread (`take`, `drop`), so that no port is clos
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Sequence
 from typing import Final, Generic, Protocol, TypeAlias, TypeVar
 
@@ -128,6 +129,42 @@ class OutLink(Holds[OutPort]):
         self._port = port
 
 
+PACKETS_AT_ONCE: Final = 16
+"""Packets of the desk that are taken before anything else has its turn."""
+
+
+class DeskLink(OutLink):
+    """The desk. Over OSC its answers come back to the socket that asks: `heard` gets them in the loop's thread."""
+
+    def __init__(self, name: str, model: LinkedModel, heard: Callable[[bytes, int], None]) -> None:
+        super().__init__(name, model)
+        self._heard = heard
+
+    def take(self, port: Port) -> None:
+        """See `Link`."""
+        super().take(port)
+        if isinstance(port, UdpOut):
+            asyncio.get_running_loop().add_reader(port.fileno(), self._readable, port)
+
+    def drop(self) -> Port | None:
+        """See `Link`."""
+        if isinstance(self._port, UdpOut):
+            asyncio.get_running_loop().remove_reader(self._port.fileno())
+        return super().drop()
+
+    @property
+    def strangers(self) -> int:
+        """Packets of other hosts that came in instead of the desk's."""
+        return self._port.strangers if isinstance(self._port, UdpOut) else 0
+
+    def _readable(self, port: UdpOut) -> None:
+        for _ in range(PACKETS_AT_ONCE):
+            packet = port.receive()
+            if packet is None:
+                return
+            self._heard(packet, time.monotonic_ns())
+
+
 class LampLink(OutLink):
     """The way back to a pedal, for its lamps. `beside`: the pedal's own link, where the lamps are at its port: they
     come and go with it. Of several outputs that fit, the one with the very name of the pedal's input is its own; where
@@ -190,6 +227,10 @@ class PedalLink(Holds[InPort]):
         """See `Link`."""
         assert isinstance(port, InPort)
         self._port = port
+
+
+class VoiceLink(PedalLink):
+    """The desk's own MIDI output, on which it says what it has."""
 
 
 KEYBOARD_LOOKS: Final = 10

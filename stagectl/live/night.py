@@ -23,6 +23,7 @@ from stagectl.core.effects import (
     Lit,
     Order,
     Pressed,
+    Question,
     RecallStored,
     Refused,
     Told,
@@ -32,6 +33,7 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 from stagectl.desk.speak import Speaker
+from stagectl.desk.talk import DeskTalk
 from stagectl.errors import DeviceError
 from stagectl.journal.write import Journal
 from stagectl.live.links import OutLink
@@ -60,6 +62,7 @@ class Night:
         self._outs = outs
         self._teller = Teller(self.plan, zero)
         self._speaker = Speaker.of(show)
+        self._talk = DeskTalk.of(show)
         self._players = [WirePlayer(model) for model in show.rig.players]
         self._timer: asyncio.TimerHandle | None = None
         self._untold: list[Row] = []
@@ -67,6 +70,7 @@ class Night:
         self._orders: Mapping[type[Effect], Callable[[Any], None]] = {
             Ask: self._ask,
             RecallStored: self._recall_stored,
+            Question: self._question,
             Cue: self._cue,
             Told: self._told,
             Lit: self._lit,
@@ -74,6 +78,8 @@ class Night:
 
     def handle(self, event: Event, now: int) -> None:
         """One event: step, journal, bytes, then the rest."""
+        if isinstance(event, DeskWent):
+            self._speaker.forget()
         try:
             self.state, effects = step(self.plan, self.state, event, now)
             if effects:
@@ -90,8 +96,16 @@ class Night:
         say, send = self._speaker.say, self._outs.desk.send
         try:
             for which, level in effect.levels:
-                for packet in say(which, level):
+                for packet in say(which, level, effect.at):
                     send(packet)
+        except DeviceError as error:
+            self._desk_failed(error)
+
+    def _question(self, effect: Question) -> None:
+        asked = [packet for send in effect.sends for packet in self._talk.ask(send)] or self._talk.ask_all()
+        try:
+            for packet in asked:
+                self._outs.desk.send(packet)
         except DeviceError as error:
             self._desk_failed(error)
 
@@ -114,6 +128,7 @@ class Night:
 
     def _told(self, effect: Told) -> None:
         device = self.plan.messages[effect.message].device
+        self._speaker.others(self._packets[effect.message])
         self._send(self._outs.devices[device], self._packets[effect.message])
 
     def _lit(self, effect: Lit) -> None:

@@ -7,9 +7,15 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Final
 
 from stagectl.errors import DeviceError
+
+PACKET_MAX: Final = 65_535
+"""Bytes of a UDP packet."""
+
+STRANGERS_AT_ONCE: Final = 16
+"""Packets from elsewhere that one look passes over."""
 
 
 class Lookup:
@@ -43,6 +49,8 @@ class UdpOut:
 
     def __init__(self, name: str, family: Any, address: Any) -> None:
         self.name = name
+        self.strangers = 0
+        """Packets from elsewhere, which were not taken."""
         self._to = address
         self._socket = socket.socket(family, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
@@ -53,6 +61,22 @@ class UdpOut:
             self._socket.sendto(packet, self._to)
         except OSError as error:
             raise DeviceError(f"{self.name} cannot be sent to: {error.strerror or error}") from error
+
+    def fileno(self) -> int:
+        """The socket's number, for a loop that waits for answers."""
+        return self._socket.fileno()
+
+    def receive(self) -> bytes | None:
+        """The next packet of this host that has come in, or None. Packets of other hosts are counted."""
+        for _ in range(STRANGERS_AT_ONCE):
+            try:
+                packet, sender = self._socket.recvfrom(PACKET_MAX)
+            except OSError:
+                return None
+            if sender[0] == self._to[0]:
+                return packet
+            self.strangers += 1
+        return None
 
     def relax(self) -> None:
         """See `ports.midi.OutPort`: a packet has left when it was sent."""

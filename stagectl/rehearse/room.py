@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple, TypeAlias
 
-from stagectl.core.effects import Ask, Cue, Effect, Lit, RecallStored, Told
-from stagectl.core.events import DeskCame, Event, LampsCame, PedalCame, Wake
+from stagectl.core.effects import Ask, Cue, Effect, Lit, Question, RecallStored, Told
+from stagectl.core.events import DeskCame, DeskSaid, Event, LampsCame, PedalCame, Wake
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 from stagectl.desk.speak import Speaker
+from stagectl.desk.stand_in import StandIn
+from stagectl.desk.talk import DeskTalk
 from stagectl.desk.virtual import VirtualDesk
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
@@ -35,13 +37,16 @@ class Timed(NamedTuple):
 
 
 class Room:
-    """A night under a virtual clock that begins at 0."""
+    """A night under a virtual clock that begins at 0. What the desk is asked, and what it says, is no moment of it:
+    only what came of that is told."""
 
     def __init__(self, show: Show, compiled: Compiled) -> None:
         self.plan = compiled.plan
         self.state = begin(self.plan, 0)
         rig = show.rig
         self.desk = VirtualDesk(show.profile, [one.socket for one in rig.inputs], [one.mix for one in rig.listeners])
+        self._stand_in = StandIn(self.desk)
+        self._talk = DeskTalk.of(show)
         self._rig = rig
         self._teller = Teller(self.plan)
         self._speaker = Speaker.of(show)
@@ -51,6 +56,7 @@ class Room:
 
     def open(self) -> list[Moment]:
         """The desk and every pedal are here, and every lamp can be told."""
+        self._tell_desk(self._talk.subscribe(), 0)
         moments = self.do(DeskCame(), 0)
         for pedal in range(len(self.plan.pedals)):
             moments += self.do(PedalCame(pedal=pedal), 0)
@@ -66,9 +72,13 @@ class Room:
     def wait(self, until: int | None = None) -> list[Moment]:
         """Let time pass: to `until` (ns), or until nothing is under way any more."""
         moments: list[Moment] = []
-        while (due := next_wake(self.state)) is not None and (until is None or due <= until):
+        while (due := self._due()) is not None and (until is None or due <= until):
             moments += self._step(Wake(), due)
         return moments
+
+    def _due(self) -> int | None:
+        """When the core or the desk has something to do by itself."""
+        return min((due for due in (next_wake(self.state), self._stand_in.due) if due is not None), default=None)
 
     def play(self, presses: Iterable[Timed]) -> Iterable[Moment]:
         """Open the room, play the presses in their order, and wait until all is done."""
@@ -82,15 +92,21 @@ class Room:
         moments: list[Moment] = list(self._teller.rows(effects))
         for effect in effects:
             moments += self._orders(effect)
+        for packet, _ in self._stand_in.advance(now).out:
+            for send, level in self._talk.hear(packet):
+                moments += self._step(DeskSaid(send=send, level=level), now)
         return moments
 
     def _orders(self, effect: Effect) -> list[Moment]:
         if isinstance(effect, Ask):
-            return [
-                sent for send, level in effect.levels for sent in self._level(effect, self._speaker.say(send, level))
-            ]
+            said = (self._speaker.say(send, level, effect.at) for send, level in effect.levels)
+            return [sent for packets in said for sent in self._level(effect, packets)]
         if isinstance(effect, RecallStored):
             return list(self._to_desk(effect, self._speaker.stored(effect.number)))
+        if isinstance(effect, Question):
+            asked = [packet for send in effect.sends for packet in self._talk.ask(send)]
+            self._tell_desk(tuple(asked) or self._talk.ask_all(), effect.at)
+            return []
         if isinstance(effect, Cue):
             player = self._players[effect.player]
             packets = player.packets(effect.number, starts=effect.starts)
@@ -108,9 +124,12 @@ class Room:
         return [FirstOfLevel(*first), *more]
 
     def _to_desk(self, effect: Ask | RecallStored, packets: Sequence[bytes]) -> list[Sent]:
-        for packet in packets:
-            self.desk.hear(packet)
+        self._tell_desk(packets, effect.at)
         return [Sent(effect.at, effect.press, "desk", packet) for packet in packets]
+
+    def _tell_desk(self, packets: Sequence[bytes], at: int) -> None:
+        for packet in packets:
+            self._stand_in.hear(packet, None, at)
 
     def differences(self) -> list[str]:
         """Where the virtual desk does not stand where it was asked to; nothing, if all is well."""

@@ -12,6 +12,7 @@ from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
     LAMP_GAP_NS,
+    Answers,
     Control,
     CueCall,
     Does,
@@ -40,6 +41,7 @@ from stagectl.show.load import Show
 from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.messages import Say
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
+from stagectl.show.profile import ProfileModel
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
 from stagectl.show.wire_time import link_of
 from stagectl.wire.midi import BYTE_NS, hex_text
@@ -86,6 +88,7 @@ class _Compiler:
                 Scene(name=name, layer=self._layer(scene.levels), fade_ns=_fade(scene.fade, self.setlist.fade))
                 for name, scene in self.setlist.scenes.items()
             ),
+            answers=_answers(profile),
             pedals=self._pedals(stops),
             players=tuple(player.name for player in rig.players),
             devices=tuple(self.devices),
@@ -287,6 +290,20 @@ class _Compiler:
         at = [one.name for one in self.setlist.songs].index(song)
         part = [one.name for one in self.setlist.songs[at].sections].index(section)
         return next(i for i, stop in enumerate(stops) if (stop.song, stop.section) == (at, part))
+
+
+def _answers(profile: ProfileModel) -> Answers:
+    """What can be known of the desk."""
+    model = profile.answers
+    if model is None:
+        return Answers()
+    return Answers(
+        each=model.ask is not None,
+        whole=model.ask_whole_mix is not None,
+        all=model.ask_all is not None,
+        reports=model.reports,
+        echoes=model.echoes,
+    )
 
 
 def _kept(model: ControlModel) -> dict[Gesture, ActionModel]:

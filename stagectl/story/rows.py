@@ -15,6 +15,7 @@ from stagectl.core.effects import (
     Layered,
     Lit,
     Pressed,
+    Question,
     RecallStored,
     Refused,
     Told,
@@ -69,10 +70,10 @@ class Teller:
         }
 
     def rows(self, effects: Iterable[Effect]) -> list[Row]:
-        """The rows of some effects. What the desk is asked for is told by its messages, not here; so is what lamps
+        """The rows of some effects. What the desk is asked for, or asked, is told by its messages; so is what lamps
         show: it follows from these rows, and a journal of the night needs it no more than it needs each message of a
         fade."""
-        telling = (effect for effect in effects if not isinstance(effect, Ask | Lit))
+        telling = (effect for effect in effects if not isinstance(effect, Ask | Lit | Question))
         return [row for effect in telling for row in self._tell[type(effect)](effect)]
 
     def _names(self, pedal: int | None, control: int | None) -> tuple[str | None, str | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
@@ -22,6 +22,12 @@ def clock(at: int) -> str:
     return f"{head}:{rest // 1000:02d}.{rest % 1000:03d}"
 
 
+_OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
+    ("desk", "hand"): "a hand at the desk: ",
+    ("desk", "read"): "the desk has: ",
+}
+
+
 def lines(rows: Sequence[Row]) -> list[str]:
     """The lines for some rows, in their order; the changes of one press share a line."""
     out = []
@@ -33,7 +39,14 @@ def lines(rows: Sequence[Row]) -> list[str]:
 
 
 def changes(rows: Sequence[Row]) -> list[str]:
-    """What the changes of one press come to."""
+    """What the changes of one press come to. Those that the desk tells of have no press of their own before them."""
+    teller = _OF_THE_DESK.get((rows[0].who, rows[0].what), "")
+    if teller:
+        return [f"{teller}{line.strip()}" for line in _changes(rows)]
+    return _changes(rows)
+
+
+def _changes(rows: Sequence[Row]) -> list[str]:
     listeners = list(dict.fromkeys(row.listener for row in rows))
     if len(rows) <= NAMED_MAX:
         return [f"  {row.listener}: {row.input} {_way(row)}" for row in rows]

@@ -34,8 +34,15 @@ songs: [{name: one}, {name: two}, {name: three}, {name: four}, {name: five}, {na
 RIG = """
 inputs: [{name: voice, socket: 1}]
 listeners: [{name: singer, mix: 1, own input: voice}]
-desk: {profile: osc-decibels, host: '127.0.0.1:9'}
+desk: {profile: deaf, host: '127.0.0.1:9'}
 limits: {settle time: 0}
+"""
+DEAF = """
+name: a desk that says nothing
+over: osc
+send:
+  say: {osc: '/mix/{mix}/from/{input}'}
+  values: {law: db, lowest: -90, highest: 10}
 """
 OVER_MIDI = """
 name: board
@@ -61,6 +68,7 @@ def write_show(folder: Path, pedal: str, mapping: str) -> None:
     rig = f"{RIG}pedals: [{{name: foot, mapping: board, listener: singer, {pedal}}}]\n"
     for name, text in (("rig", rig), ("board", mapping), ("setlist", SETLIST)):
         (folder / f"{name}.yaml").write_text(text)
+    (folder / "deaf.yaml").write_text(DEAF)
 
 
 class Board:

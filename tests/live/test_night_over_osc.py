@@ -12,7 +12,7 @@ import pytest
 import yaml
 from lines import running
 from needs import needs
-from nights import by_press, playing, quick_copy, told
+from nights import by_press, deaf, playing, quick_copy, told
 
 pytestmark = pytest.mark.ports
 
@@ -36,7 +36,7 @@ def said(line: str) -> str:
 def test_rehearsal_journal_and_desk_tell_the_same_story(tmp_path: Path) -> None:
     needs("oscsend", "oscdump", "stdbuf")
     desk, foot = free_port(), free_port()
-    show = quick_copy("three-songs", tmp_path, **{"9000": str(desk), "9010": str(foot)})
+    show = deaf(quick_copy("three-songs", tmp_path, **{"9000": str(desk), "9010": str(foot)}))
     script = show / "night.yaml"
     board = {"pedal": "floor board", "happens": "press"}
     presses = [{"at": 10 * at, "control": name, **board} for at, name in enumerate(PRESSES, 1)]

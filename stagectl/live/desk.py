@@ -1,0 +1,159 @@
+"""The desk as it is heard: whether it answers, its subscription, and what it says.
+
+A desk that can be asked counts as here when it answers. In silence it is asked for one level every `PROBE_S`; when it
+has said nothing for `SILENT_S`, it is gone, and asked on, and read again when it is back.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import Counter
+from collections.abc import Callable
+from typing import Final
+
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event
+from stagectl.core.levels import Level
+from stagectl.desk.talk import DeskTalk
+from stagectl.errors import DeviceError
+from stagectl.live.links import DeskLink
+from stagectl.show.load import Show
+from stagectl.story.rows import Row
+
+PROBE_S: Final = 0.4
+"""Seconds of silence after which the desk is asked whether it is there."""
+
+SILENT_S: Final = 1.5
+"""Seconds of silence after which it is gone."""
+
+TICK_S: Final = 0.1
+"""Seconds between two looks at the clock."""
+
+HALF_S: Final = 0.02
+"""How long the coarse part of a value waits for its fine part, s: the two leave a desk one right after the other."""
+
+
+STRANGERS: Final = "packets that are not from the desk"
+
+
+class DeskSide:
+    """Hears the desk at the end of `link`. `handle` takes events in the loop's thread; `says` takes sentences."""
+
+    def __init__(
+        self, show: Show, link: DeskLink, handle: Callable[[Event, int], None], says: Callable[[str], None]
+    ) -> None:
+        self.talk = DeskTalk.of(show)
+        self.answering = asyncio.Event()
+        self._link = link
+        self._handle = handle
+        self._says = says
+        self._loop = asyncio.get_running_loop()
+        self._in_two_parts = any(
+            part is not None and part.say.codes.in_two_parts for part in (show.profile.send, show.profile.whole_mix)
+        )
+        self._late: dict[int, Level] = {}
+        self._timer: asyncio.TimerHandle | None = None
+        asks = (self.talk.ask(send) for send in range(self.talk.sends))
+        self._probe = next(filter(None, asks), self.talk.ask_all())
+        self._counted: Counter[str] = Counter()
+        self._heard_at = self._probed_at = self._subscribed_at = 0
+
+    @property
+    def waits(self) -> bool:
+        """Whether the desk could answer, and does not."""
+        return self.talk.can_read and not self.answering.is_set()
+
+    # -- its link ---------------------------------------------------------------------------------------------
+
+    def link_changed(self, here: bool) -> None:
+        """The way to the desk came or went."""
+        self.talk.forget()
+        self._late.clear()
+        was_here = self.answering.is_set()
+        self.answering.clear()
+        now = time.monotonic_ns()
+        if not here:
+            if was_here or not self.talk.can_read:
+                self._handle(DeskWent(), now)
+            return
+        self._subscribe(now)
+        if self.talk.can_read:
+            self._ask(now)
+        else:
+            self._handle(DeskCame(), now)
+
+    async def forever(self) -> None:
+        """Watch the clock, until cancelled."""
+        while True:
+            await asyncio.sleep(TICK_S)
+            if self._link.here:
+                self._tick(time.monotonic_ns())
+
+    def _tick(self, now: int) -> None:
+        if self.talk.renew_ns is not None and now - self._subscribed_at >= self.talk.renew_ns:
+            self._subscribe(now)
+        if not self.talk.can_read:
+            return
+        silent = now - self._heard_at
+        if self.answering.is_set() and silent > SILENT_S * 1e9:
+            self.answering.clear()
+            self._says(f"the desk at `{self._link.wants}` has stopped answering")
+            self._handle(DeskWent(), now)
+        if silent > PROBE_S * 1e9 and now - self._probed_at > PROBE_S * 1e9:
+            self._ask(now)
+
+    def _subscribe(self, now: int) -> None:
+        self._subscribed_at = now
+        self._send(self.talk.subscribe())
+
+    def _ask(self, now: int) -> None:
+        self._probed_at = now
+        self._send(self._probe)
+
+    def _send(self, packets: tuple[bytes, ...]) -> None:
+        try:
+            for packet in packets:
+                self._link.send(packet)
+        except DeviceError:
+            # The next level that is told finds that out too, and lets go of the link.
+            return
+
+    # -- what it says -----------------------------------------------------------------------------------------
+
+    def heard(self, packet: bytes, at: int) -> None:
+        """The desk says something, at a monotonic time, ns."""
+        said = self.talk.hear(packet)
+        if not said:
+            return
+        self._heard_at = at
+        if self.talk.can_read and not self.answering.is_set():
+            self.answering.set()
+            self._subscribe(at)
+            self._handle(DeskCame(), at)
+        for send, level in said:
+            if self._in_two_parts:
+                self._late[send] = level
+            else:
+                self._handle(DeskSaid(send=send, level=level), at)
+        if self._late and self._timer is None:
+            self._timer = self._loop.call_later(HALF_S, self._whole)
+
+    def _whole(self) -> None:
+        """Both parts of every value have had their time."""
+        self._timer = None
+        late, self._late = self._late, {}
+        for send, level in late.items():
+            self._handle(DeskSaid(send=send, level=level), time.monotonic_ns())
+
+    def counts(self, at: int) -> list[Row]:
+        """Rows for everything that was counted and has changed since the last time. `at`: ns since the night began."""
+        counted = Counter(self.talk.counted)
+        counted[STRANGERS] = self._link.strangers
+        new = {what: number for what, number in sorted(counted.items()) if number != self._counted[what]}
+        self._counted = counted
+        return [Row(at, "count", who="desk", what=what, number=number) for what, number in new.items()]
+
+    def close(self) -> None:
+        """Hear no more."""
+        if self._timer is not None:
+            self._timer.cancel()

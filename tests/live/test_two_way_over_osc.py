@@ -1,0 +1,210 @@
+"""A desk that answers, over real UDP: `stagectl run` and `stagectl desk`, with hands, an outage and a bad wire."""
+
+from __future__ import annotations
+
+import json
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from lines import Program
+from nights import STAGECTL, playing, quick_copy, told
+from test_night_over_osc import free_port
+
+from stagectl.wire.osc import build
+
+pytestmark = pytest.mark.ports
+
+THIS_HOST = "127.0.0.1"
+
+
+class Desk:
+    """`stagectl desk`, and what it says."""
+
+    def __init__(self, port: int, *more: str) -> None:
+        where = f"{THIS_HOST}:{port}"
+        command = (*STAGECTL, "desk", "osc-decibels", "--inputs", "5", "--mixes", "3", "--osc", where, "--json", *more)
+        self.program = Program(command)
+        self.program.line()
+
+    def say(self, line: str) -> None:
+        self.program.say(line)
+
+    def levels(self) -> dict[tuple[int, int | None], float | str]:
+        """Every level now, by mix and input."""
+        self.say("levels")
+        line = self.program.until(lambda line: '"levels"' in line)
+        return {(one["mix"], one["input"]): one["level_db"] for one in json.loads(line)["levels"]}
+
+    def close(self) -> None:
+        self.program.process.kill()
+        self.program.process.wait(10)
+        for pipe in (self.program.process.stdin, self.program.process.stdout, self.program.process.stderr):
+            assert pipe is not None
+            pipe.close()
+
+
+@contextmanager
+def night(folder: Path, *faults: str) -> Iterator[tuple[Program, Desk, Foot, Path]]:
+    """The three songs, played: the daemon, its desk, the foot, the journal."""
+    desk_port, foot_port = free_port(), free_port()
+    show = quick_copy("three-songs", folder, **{"9000": str(desk_port), "9010": str(foot_port)})
+    desk = Desk(desk_port, *faults)
+    journal = folder / "two-way.night"
+    try:
+        with playing(show, journal) as daemon, Foot(foot_port) as foot:
+            daemon.until(lambda line: line.startswith("ready"))
+            yield daemon, desk, foot, journal
+    finally:
+        desk.close()
+
+
+class Foot:
+    """Presses buttons over OSC."""
+
+    def __init__(self, port: int) -> None:
+        self._to = (THIS_HOST, port)
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+
+    def __enter__(self) -> Foot:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._socket.close()
+
+    def press(self, name: str) -> None:
+        for value in (1, 0):
+            self._socket.sendto(build(f"/foot/{name}", (value,)), self._to)
+
+
+def end(daemon: Program, journal: Path) -> list[dict[str, Any]]:
+    """The journal of the night, ended."""
+    daemon.process.send_signal(signal.SIGTERM)
+    assert daemon.process.wait(10) == 0
+    return told("log", "--journal", str(journal))
+
+
+def hands(story: list[dict[str, Any]]) -> list[tuple[str, str, Any, Any]]:
+    return [
+        (one["listener"], one["input"], one["from_db"], one["to_db"])
+        for one in story
+        if one["kind"] == "change" and one.get("cause") == "hand"
+    ]
+
+
+def reaches(desk: Desk, wanted: dict[tuple[int, int | None], float | str], tries: int = 20_000) -> None:
+    """The desk comes to these levels; asked again and again, which takes it some time."""
+    for _ in range(tries):
+        levels = desk.levels()
+        if all(levels[spot] == level for spot, level in wanted.items()):
+            return
+    assert {spot: levels[spot] for spot in wanted} == wanted
+
+
+def test_the_desk_is_read_first_and_a_hand_is_kept_by_the_next_song(tmp_path: Path) -> None:
+    """The rig: the fiddle is input 2; the singer has mix 1. The Ferry Waltz shifts the base's -12 dB up by 2."""
+    with night(tmp_path) as (daemon, desk, foot, journal):
+        foot.press("on")
+        daemon.until(lambda line: "The Ferry Waltz" in line)
+        reaches(desk, {(1, 2): -10.0})
+        desk.say("move 1 2 -7")
+        assert "a hand at the desk: singer: fiddle -10 dB → -7 dB" in daemon.until(lambda line: "a hand" in line)
+        foot.press("on")
+        daemon.until(lambda line: "Seven Gates" in line)
+        # The base has -12 dB in this song, and the hand was 3 dB up.
+        reaches(desk, {(1, 2): -9.0})
+        story = end(daemon, journal)
+    assert hands(story) == [("singer", "fiddle", -10.0, -7.0)]
+    first = next(one for one in story if one["kind"] == "change")
+    assert (first["who"], first["cause"], first.get("from_db")) == ("desk", "read", None)
+
+
+def test_a_desk_that_is_switched_off_is_gone_and_told_everything_when_it_is_back(tmp_path: Path) -> None:
+    with night(tmp_path) as (daemon, desk, foot, journal):
+        foot.press("on")
+        daemon.until(lambda line: "The Ferry Waltz" in line)
+        reaches(desk, {(1, 2): -10.0, (3, 1): -10.0, (3, 2): -14.0, (3, 3): -5.0})
+        before = desk.levels()
+        desk.say("power off")
+        daemon.until(lambda line: line.endswith("desk is gone"))
+        foot.press("more")
+        daemon.until(lambda line: "fiddler: nudge" in line)
+        desk.say("power on")
+        daemon.until(lambda line: line.endswith("desk is here"))
+        # The fiddler's own input, 2 in mix 2, is one up.
+        own = before[2, 2]
+        assert isinstance(own, float)
+        reaches(desk, before | {(2, 2): own + 1})
+        story = end(daemon, journal)
+    assert hands(story) == []
+
+
+def test_a_bad_wire_brings_every_level_there(tmp_path: Path) -> None:
+    """A fifth lost, up to 50 ms late, some out of order and twice, both ways."""
+    faults = ("--faults", "loss 20%, delay 50 ms, reorder 10%, twice 5%", "--seed", "7")
+    with night(tmp_path, *faults) as (daemon, desk, foot, journal):
+        daemon.until(lambda line: "the desk has" in line)
+        for at, song in enumerate(("The Ferry Waltz", "Seven Gates", "Morning, Mrs Finch")):
+            foot.press("on")
+            daemon.until(lambda line, song=song: song in line)  # type: ignore[misc]
+            reaches(desk, {(1, 2): (-10.0, -12.0, -12.0)[at], (2, 2): (-4.0, -2.0, -4.0)[at]})
+        story = end(daemon, journal)
+    assert hands(story) == []
+
+
+def test_what_strangers_say_changes_nothing_and_is_counted(tmp_path: Path) -> None:
+    """Nonsense from the desk's own address, and levels from another."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as desk:
+        desk.bind((THIS_HOST, 0))
+        desk.settimeout(10)
+        foot_port = free_port()
+        show = quick_copy("three-songs", tmp_path, **{"9000": str(desk.getsockname()[1]), "9010": str(foot_port)})
+        journal = tmp_path / "strangers.night"
+        nan, huge = (build("/mix/1/from/2", (value,), "f") for value in (float("nan"), 1e30))
+        with playing(show, journal) as daemon, Foot(foot_port):
+            _, asker = desk.recvfrom(4_096)
+            for packet in (
+                b"\0",
+                nan,
+                huge,
+                b"/mix/1/from/2\0\0\0,s\0\0no\0\0",
+                b"\xff" * 99,
+                build("/mix/1/from/99", (1.0,)),
+            ):
+                desk.sendto(packet, asker)
+            daemon.until(lambda line: line.startswith("ready"))
+            story = end(daemon, journal)
+    assert not [one for one in story if one["kind"] == "change"]
+    assert sum(one["number"] for one in story if one["kind"] == "count" and one["who"] == "desk") >= 5
+
+
+def test_a_dry_run_says_what_the_first_recall_would_change_and_changes_nothing(tmp_path: Path) -> None:
+    port = free_port()
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(port)})
+    desk = Desk(port)
+    try:
+        desk.say("move 1 2 -10")
+        before = desk.levels()
+        command = [sys.executable, "-m", "stagectl", "run", str(show), "--dry"]
+        run = subprocess.run(command, capture_output=True, text=True, check=True)
+        first, *lines = run.stdout.splitlines()
+        assert first == "The first `next` goes to The Ferry Waltz and changes 10 of 12 levels:"
+        assert "  own" not in run.stdout
+        assert any("fiddle in the mix of fiddler: off → -4 dB" in line for line in lines)
+        assert not any("fiddle in the mix of singer" in line for line in lines)
+        assert desk.levels() == before
+    finally:
+        desk.close()
+
+
+def test_a_dry_run_of_a_desk_that_does_not_answer_says_so(tmp_path: Path) -> None:
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(free_port())})
+    run = subprocess.run([*STAGECTL, "run", str(show), "--dry"], capture_output=True, text=True, check=False)
+    assert run.returncode == 1
+    assert "does not answer" in run.stdout
