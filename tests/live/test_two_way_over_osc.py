@@ -51,10 +51,12 @@ class Desk:
 
 
 @contextmanager
-def night(folder: Path, *faults: str) -> Iterator[tuple[Program, Desk, Foot, Path]]:
+def night(folder: Path, *faults: str, fade: str = "0.2") -> Iterator[tuple[Program, Desk, Foot, Path]]:
     """The three songs, played: the daemon, its desk, the foot, the journal."""
     desk_port, foot_port = free_port(), free_port()
     show = quick_copy("three-songs", folder, **{"9000": str(desk_port), "9010": str(foot_port)})
+    setlist = show / "setlist.yaml"
+    setlist.write_text(setlist.read_text().replace("fade: 0.2", f"fade: {fade}"))
     desk = Desk(desk_port, *faults)
     journal = folder / "two-way.night"
     try:
@@ -208,3 +210,17 @@ def test_a_dry_run_of_a_desk_that_does_not_answer_says_so(tmp_path: Path) -> Non
     run = subprocess.run([*STAGECTL, "run", str(show), "--dry"], capture_output=True, text=True, check=False)
     assert run.returncode == 1
     assert "does not answer" in run.stdout
+
+
+def test_a_hand_in_mid_fade_is_let_be(tmp_path: Path) -> None:
+    """The singer's own voice fades to -3 dB; somebody pulls it to -1 dB on the way."""
+    with night(tmp_path, fade="2") as (daemon, desk, foot, journal):
+        foot.press("on")
+        daemon.until(lambda line: "The Ferry Waltz" in line)
+        desk.program.until(lambda line: '"mix": 1, "input": 1' in line)
+        desk.say("move 1 1 -1")
+        daemon.until(lambda line: "a hand at the desk: singer: voice" in line)
+        reaches(desk, {(1, 2): -10.0, (3, 3): -5.0})
+        assert desk.levels()[1, 1] == -1.0
+        story = end(daemon, journal)
+    assert [(who, what, to) for who, what, _, to in hands(story)] == [("singer", "voice", -1.0)]
