@@ -31,7 +31,7 @@ def asks_keep_their_bounds(night: Night) -> None:
                 assert level in grid.steps
 
 
-@settings(max_examples=120)
+@settings(max_examples=80)
 @given(nights())
 def test_no_ask_is_above_ceiling_or_desk(night: Night) -> None:
     asks_keep_their_bounds(night)
