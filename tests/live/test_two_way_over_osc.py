@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import selectors
 import signal
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -224,3 +226,92 @@ def test_a_hand_in_mid_fade_is_let_be(tmp_path: Path) -> None:
         assert desk.levels()[1, 1] == -1.0
         story = end(daemon, journal)
     assert [(who, what, to) for who, what, _, to in hands(story)] == [("singer", "voice", -1.0)]
+
+
+FIDDLE = build("/mix/1/from/2", ())
+"""The question for the singer's fiddle."""
+
+
+class Relay:
+    """A wire between the daemon and the desk that can be cut. `questions`: one for each `FIDDLE` that went by."""
+
+    def __init__(self, desk_port: int) -> None:
+        self.cut = False
+        self.questions = threading.Semaphore(0)
+        self._near = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._near.bind((THIS_HOST, 0))
+        self._far = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._far.connect((THIS_HOST, desk_port))
+        self._daemon: Any = None
+        self.port = int(self._near.getsockname()[1])
+        self._thread = threading.Thread(target=self._carry, daemon=True)
+        self._thread.start()
+
+    def _carry(self) -> None:
+        with selectors.DefaultSelector() as both:
+            for one in (self._near, self._far):
+                both.register(one, selectors.EVENT_READ)
+            while self._near.fileno() >= 0:
+                for key, _ in both.select(0.1):
+                    self._one(key.fileobj is self._near)
+
+    def _one(self, from_daemon: bool) -> None:
+        try:
+            packet, sender = (self._near if from_daemon else self._far).recvfrom(4_096)
+            if from_daemon:
+                self._daemon = sender
+            if not self.cut:
+                if from_daemon:
+                    self._far.send(packet)
+                    if packet == FIDDLE:
+                        self.questions.release()
+                else:
+                    self._near.sendto(packet, self._daemon)
+        except OSError:
+            # One end is closed: the night is over.
+            return
+
+    def close(self) -> None:
+        self._near.close()
+        self._thread.join(10)
+        self._far.close()
+
+
+def test_a_hand_during_an_outage_is_found_when_the_wire_is_whole_again(tmp_path: Path) -> None:
+    """While the wire is cut the song changes, and somebody lowers the singer's fiddle by 3 dB."""
+    desk_port, foot_port = free_port(), free_port()
+    desk = Desk(desk_port)
+    relay = Relay(desk_port)
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(relay.port), "9010": str(foot_port)})
+    journal = tmp_path / "outage.night"
+    settled: dict[tuple[int, int | None], float | str] = {
+        (1, 2): -10.0,
+        (2, 2): -4.0,
+        (3, 1): -10.0,
+        (3, 2): -14.0,
+        (3, 3): -5.0,
+    }
+    try:
+        with playing(show, journal) as daemon, Foot(foot_port) as foot:
+            daemon.until(lambda line: line.startswith("ready"))
+            foot.press("on")
+            daemon.until(lambda line: "The Ferry Waltz" in line)
+            reaches(desk, settled)
+            # Read, asked whether it arrived, and asked for the last time.
+            for _ in range(3):
+                assert relay.questions.acquire(timeout=10)
+            relay.cut = True
+            daemon.until(lambda line: line.endswith("desk is gone"))
+            foot.press("on")
+            daemon.until(lambda line: "Seven Gates" in line)
+            desk.say("move 1 2 -13")
+            desk.program.until(lambda line: '"mix": 1, "input": 2' in line)
+            relay.cut = False
+            assert "a hand at the desk: singer: fiddle -10 dB → -13 dB" in daemon.until(lambda line: "a hand" in line)
+            # Seven Gates has the fiddle at -12 dB for the singer, and the fiddler's own 2 dB up.
+            reaches(desk, {(1, 2): -15.0, (2, 2): -2.0})
+            story = end(daemon, journal)
+    finally:
+        relay.close()
+        desk.close()
+    assert hands(story) == [("singer", "fiddle", -10.0, -13.0)]
