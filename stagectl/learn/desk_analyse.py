@@ -14,7 +14,7 @@ from typing import Final
 
 from stagectl.core.levels import text
 from stagectl.learn.desk_hearing import over_osc, voices_of
-from stagectl.learn.desk_law import Fitted, Mark, NoLaw, fit
+from stagectl.learn.desk_law import Fitted, Mark, NoLaw, fit, off_above, over_other_codes
 from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
 from stagectl.learn.desk_pick import Picked, pick
 from stagectl.learn.desk_place import Placed, place
@@ -143,8 +143,9 @@ def _judge(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice], placed
     }
     heard = [one.value for series in samples.values() for one in series]
     different = sorted(set(heard))
-    ends = _ends(parts, samples)
     marks, unread = _marks(parts, {spot: voices.series[voice] for spot, voice in own.items()}, voices.refused)
+    off = off_above(marks)
+    ends = _ends(parts, samples, off)
     said = Said(
         placed,
         own,
@@ -158,26 +159,37 @@ def _judge(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice], placed
     if like is not None and not marks:
         return _like(said, like)
     try:
-        return replace(said, fitted=fit(marks, heard, ends, placed.shape.bits))
+        return replace(said, fitted=fit(marks, [one for one in heard if one != off], ends, placed.shape.codes))
     except NoLaw as error:
         return replace(said, no_law=str(error))
 
 
 def _like(said: Said, like: Said) -> Said:
-    """The law of the sends, where no mark of a whole mix was moved and its values go as far."""
-    same = said.placed.shape.bits == like.placed.shape.bits
-    if like.fitted is None or not same or abs(said.ends[1] - like.ends[1]) > abs(like.ends[1] - like.ends[0]) / 50:
-        return replace(said, no_law="no mark of a whole mix was moved, and its values do not go as far as the sends'")
+    """The law of the sends, where no mark of a whole mix was moved and its values go as far: to the same value, or as
+    the law of General MIDI 2 is one of shares of the highest value, to the highest of its own width."""
+    codes, theirs = said.placed.shape.codes, like.placed.shape.codes
+    fitted, wanted = like.fitted, ""
     why = "no mark of a whole mix was moved; its values go as far as the sends', so their law is taken"
-    return replace(said, fitted=replace(like.fitted, sure=Sure.FAIRLY, why=why, notes=(), against=(), wanted=""))
+    far = like.ends[1]
+    if fitted is not None and codes != theirs:
+        over = over_other_codes(fitted, codes)
+        fitted, far = over, codes.high or 0
+        why = f"no mark of a whole mix was moved; its values go up to {far}, so the sends' law is taken over them"
+        wanted = "set a whole mix to some marks of its scale: its values have another width than the sends'"
+    if fitted is None or abs(said.ends[1] - far) > abs(far - like.ends[0]) / 50:
+        return replace(said, no_law="no mark of a whole mix was moved, and its values do not go as far as the sends'")
+    return replace(said, fitted=replace(fitted, sure=Sure.FAIRLY, why=why, notes=(), against=(), wanted=wanted))
 
 
-def _ends(parts: Sequence[Part], samples: dict[Spot, list[Sample]]) -> tuple[Code, Code]:
-    """The values of the bottom and the top: where sweeps began and ended, and marks."""
+def _ends(parts: Sequence[Part], samples: dict[Spot, list[Sample]], off: Code | None) -> tuple[Code, Code]:
+    """The values of the bottom and the top: where sweeps began and ended, and marks. `off`: a value above all levels
+    that means off, which is neither."""
     settled: list[Code] = []
     for series in samples.values():
         for part in {one.part for one in series}:
-            values = [one.value for one in series if one.part == part]
+            values = [one.value for one in series if one.part == part and one.value != off]
+            if not values:
+                continue
             if parts[part][0].way is Way.SWEEP:
                 settled += [min(values), max(values[-SETTLES:])]
             elif parts[part][0].way is Way.MARK:

@@ -78,15 +78,13 @@ def _midi_voices(parts: Sequence[Part]) -> Voices:
 
 
 def _sysex_shape(places: Places, kept: int) -> Shape:
-    length = kept + len(places.value) + bool(places.sum) + 2
+    length = kept + len(places.value) + (places.checksum is not None) + 2
     odd = ""
     if not places.value:
         odd = NO_CHANGE
-    elif places.sum:
-        odd = f"byte {places.sum + 1} is a checksum, which profiles cannot say"
-    elif len(places.value) > 2:
-        odd = f"{len(places.value)} of its bytes change with the level, and a profile says two"
-    return Shape("sysex", 7 * len(places.value), str(length), places.value, (places.sum,) if places.sum else (), odd)
+    elif places.checksum is not None and not places.checksum.word:
+        odd = f"byte {places.checksum.at + 1} is a checksum of a kind that profiles cannot say"
+    return Shape("sysex", 7 * len(places.value), str(length), places.value, places.checksum, odd=odd)
 
 
 def _no_level(message: bytes) -> Voice:
@@ -139,8 +137,7 @@ class _Channel:
         if high < 0 or low < 0 or high == low == 127:
             self.found.odd["data entry for no parameter"] += 1
             return
-        odd = "" if self.kind == "nrpn" else "profiles say levels by non-registered parameters, not by registered ones"
-        voice = Voice(Shape(self.kind, 14, odd=odd), (self.channel, high * 128 + low))
+        voice = Voice(Shape(self.kind, 14), (self.channel, high * 128 + low))
         self._half(voice, one, coarse=one.data[1] == midi.DATA_MSB)
 
     def _half(self, voice: Voice, one: Timed, *, coarse: bool) -> None:

@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, Level, Off, change_text, hundredths, text
 from stagectl.errors import WireError
 from stagectl.learn.verdict import Sure, count
-from stagectl.show.value_laws import REAL, Codes, DbValues, Gm2Values, PointsValues, Values
+from stagectl.show.value_laws import Codes, DbValues, Gm2Values, PointsValues, Values
 from stagectl.wire.laws import Code, Law, StepLaw
 
 NEAR: Final = 10
@@ -64,20 +64,33 @@ class NoLaw(Exception):
     """No law can be told. The message says why, and what to do."""
 
 
-def fit(marks: Sequence[Mark], heard: Sequence[Code], ends: tuple[Code, Code], bits: int | None) -> Fitted:
-    """The law. `heard`: every value that the levels said; `ends`: those of the bottom and the top; `bits`: their width,
-    None for real numbers. Raises NoLaw."""
-    kept, against = _rising(marks)
+def off_above(marks: Sequence[Mark]) -> Code | None:
+    """The value that means off, where it stands above those of all levels."""
+    off = {mark.code for mark in marks if isinstance(mark.level, Off)}
+    levels = [mark.code for mark in marks if not isinstance(mark.level, Off)]
+    return max(off) if len(off) == 1 and levels and max(off) > max(levels) else None
+
+
+def over_other_codes(fitted: Fitted, codes: Codes) -> Fitted | None:
+    """A law over other values than those that told it; None unless it is one of shares of the highest value."""
+    made = _built(fitted.typed, codes) if fitted.typed["law"] == "gm2" else None
+    return None if made is None else replace(fitted, values=made[0], law=made[1])
+
+
+def fit(marks: Sequence[Mark], heard: Sequence[Code], ends: tuple[Code, Code], codes: Codes) -> Fitted:
+    """The law. `heard`: every value that the levels said; `ends`: those of the bottom and the top, both without a value
+    above all levels that means off; `codes`: the values that can be said. Raises NoLaw."""
+    above = off_above(marks)
+    kept, against = _rising([mark for mark in marks if mark.code != above])
+    kept += sorted({mark for mark in marks if mark.code == above})
     levels = [mark for mark in kept if not isinstance(mark.level, Off)]
-    if bits is not None and any(code < 0 for code in heard):
-        raise NoLaw("the values go below 0, and a profile's whole numbers do not")
     if len({mark.level for mark in levels}) < 2:
         raise NoLaw(
             f"{count(len(levels), 'usable mark')} with a level tells no law; set a send to at least three marks of its "
             "scale, such as 0, -10 and -30 dB" + "".join(f"; {one}" for one in against)
         )
     off = next((mark.code for mark in kept if isinstance(mark.level, Off)), None)
-    fitted = _fit(kept, levels, off, heard, ends, bits, against)
+    fitted = _fit(kept, levels, off, heard, ends, codes, against)
     if fitted.law.grid.has_off:
         return fitted
     return replace(fitted, notes=(*fitted.notes, "no mark was off: the desk's lowest level stands in for it"))
@@ -89,28 +102,31 @@ def _fit(
     off: Code | None,
     heard: Sequence[Code],
     ends: tuple[Code, Code],
-    bits: int | None,
+    codes: Codes,
     against: list[str],
 ) -> Fitted:
     """The known law that is near enough to every mark, else the marks."""
-    known = [_gm2(bits), _even(levels, off, ends, heard)] if bits is not None else [_decibels(levels, off, ends, heard)]
+    if codes.high is None:
+        known = [_decibels(levels, off, ends, heard)]
+    else:
+        known = [_gm2(codes.high), _even(levels, off, ends, heard)]
     for typed, words in (one for one in known if one is not None):
-        made = _built(typed, bits)
+        made = _built(typed, codes)
         if made is not None and (worst := _worst(made[1], kept)) is not None:
             sure = Sure.SURE if len(levels) >= MARKS_SURE and not against else Sure.FAIRLY
             why = f"{words}; {count(len(levels), 'mark')} agree, the worst within {worst / 100:.2f} dB"
             wanted = "" if len(levels) >= MARKS_SURE else "set a send to one more mark of its scale"
             return Fitted(*made, typed, sure, why, _notes_known(levels), tuple(against), wanted)
     once, several = _each_once(kept)
-    return _points(once, off, ends, bits, against + several)
+    return _points(once, off, ends, codes, against + several)
 
 
-def _built(typed: dict[str, Any], bits: int | None) -> tuple[Values, Law] | None:
+def _built(typed: dict[str, Any], codes: Codes) -> tuple[Values, Law] | None:
     """The model and its law; None where the numbers do not fit."""
     models: dict[str, type[Values]] = {"gm2": Gm2Values, "db": DbValues, "points": PointsValues}
     try:
         values = models[typed["law"]].model_validate(typed)
-        return values, values.build(REAL if bits is None else Codes(high=(1 << bits) - 1))
+        return values, values.build(codes)
     except (ValidationError, ValueError, WireError):
         return None
 
@@ -182,8 +198,8 @@ def _half_a_value(law: Law, code: Code) -> int:
 # -- known laws -------------------------------------------------------------------------------------------
 
 
-def _gm2(bits: int) -> tuple[dict[str, Any], str]:
-    return {"law": "gm2"}, f"the volume law of General MIDI 2, 40·log10(value / {(1 << bits) - 1}) dB"
+def _gm2(highest: int) -> tuple[dict[str, Any], str]:
+    return {"law": "gm2"}, f"the volume law of General MIDI 2, 40·log10(value / {highest}) dB"
 
 
 def _even(
@@ -196,8 +212,8 @@ def _even(
         return None
     base = median_low([_hundredths(mark) - step * int(mark.code) for mark in levels])
     first, last = map(int, ends)
-    if off is not None:
-        # In this law off stands just below the first value.
+    if off is not None and off <= ends[1]:
+        # Off stands just below the first value, or above all of them.
         if off != ends[0] or _leaps(off, heard):
             return None
         first = int(off) + 1
@@ -247,7 +263,7 @@ def _decibels(
     """OSC values that are the dB."""
     if any(abs(mark.code * 100 - _hundredths(mark)) > NEAR for mark in levels):
         return None
-    passing = sorted({hundredths(code) for code in heard if off is None or code > off})
+    passing = sorted({hundredths(code) for code in heard if off is None or code > off or off > ends[1]})
     lowest, highest = passing[0], hundredths(ends[1])
     if not LEVEL_MIN <= lowest < highest <= LEVEL_MAX or (off is not None and off != int(off)):
         return None
@@ -280,12 +296,12 @@ def _points(
     kept: Sequence[Mark],
     off: Code | None,
     ends: tuple[Code, Code],
-    bits: int | None,
+    codes: Codes,
     against: list[str],
 ) -> Fitted:
     levels = [mark for mark in kept if not isinstance(mark.level, Off)]
     typed: dict[str, Any] = {"law": "points", "points": [[_number(code), _level(level)] for level, code in kept]}
-    made = _built(typed, bits)
+    made = _built(typed, codes)
     if made is None:
         raise NoLaw(f"no law goes through the marks {', '.join(f'{mark.code:.7g}' for mark in kept)}")
     notes, across = [], float(ends[1] - ends[0]) or 1.0
@@ -294,9 +310,9 @@ def _points(
             notes.append(f"no mark between {text(before.level)} and {text(after.level)}: a straight line is guessed")
     if kept[0].code > ends[0]:
         notes.append(f"values from {ends[0]:.7g} to below {kept[0].code:.7g} are below the lowest mark, and unknown")
-    if kept[-1].code < ends[1]:
-        notes.append(f"values above {kept[-1].code:.7g} to {ends[1]:.7g} are above the highest mark, and unknown")
-    if off is not None and bits is not None and levels[0].code > off + 1:
+    if levels[-1].code < ends[1]:
+        notes.append(f"values above {levels[-1].code:.7g} to {ends[1]:.7g} are above the highest mark, and unknown")
+    if off is not None and codes.high is not None and levels[0].code > off + 1:
         notes.append(f"values from {off:.7g} to below {levels[0].code:.7g} count as off: no mark is lower")
     enough = len(levels) > MARKS_SURE and not notes and not against
     return Fitted(

@@ -22,6 +22,9 @@ INPUTS_MAX: Final = 1_024
 MIXES_MAX: Final = 256
 """The highest number of a mix."""
 
+APART_FROM: Final = 4
+"""Of fewer different values none stands apart."""
+
 
 class Spot(NamedTuple):
     """One level of the desk, counted from 1. `input` None: the whole mix."""
@@ -97,8 +100,18 @@ def _spot(found: re.Match[str]) -> Spot:
 
 
 def climb(values: Sequence[float]) -> Sequence[float]:
-    """What follows the lowest value: a fader is first brought to the bottom."""
+    """What follows the lowest value: a fader is first brought to the bottom. A value apart is left out: it may
+    stand for off."""
+    values = _together(values)
     return values[min(range(len(values)), key=values.__getitem__) :]
+
+
+def _together(values: Sequence[float]) -> Sequence[float]:
+    """The values without the highest, where it is farther above the others than they are from each other."""
+    different = sorted(set(values))
+    if len(different) < APART_FROM or different[-1] - different[-2] <= different[-2] - different[0]:
+        return values
+    return [value for value in values if value != different[-1]]
 
 
 def rising(values: Sequence[float]) -> float:

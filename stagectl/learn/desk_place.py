@@ -1,7 +1,7 @@
 """Where on the wire a kind of level is said: the voices of the levels that were moved, as a profile says them.
 
-Pure. A profile counts by strides: `first`, `per input`, `per mix`; SysEx holds input and mix as bytes counted from 0,
-OSC addresses as plain numbers counted from 1. What it cannot say is told plainly.
+Pure. A profile counts by strides: `first`, `per input`, `per mix`; where nothing else is said, the words of SysEx count
+from 0 and those of OSC addresses from 1. What it cannot say is told plainly.
 """
 
 from __future__ import annotations
@@ -14,9 +14,14 @@ from stagectl.learn.desk_moves import Spot
 from stagectl.learn.desk_numbering import Strides, strides, varies
 from stagectl.learn.desk_voices import Shape, Voice, osc_address
 from stagectl.learn.verdict import Sure, count
+from stagectl.show.sysex_template import FROM_HERE, INPUT, MIX, VALUE, VALUE_LSB, VALUE_MID, VALUE_MSB
 
 ENOUGH: Final = 4
 """Levels that make the strides sure: three give them, one more proves them."""
+
+
+_VALUE_WORDS: Final = {1: (VALUE,), 2: (VALUE_MSB, VALUE_LSB), 3: (VALUE_MSB, VALUE_MID, VALUE_LSB)}
+"""The words of a value of so many bytes, the most significant first."""
 
 
 @dataclass(frozen=True)
@@ -97,41 +102,51 @@ def number_text(one: Strides) -> str:
 
 
 def _sysex(shape: Shape, numbers: list[Strides]) -> tuple[list[str], list[str]]:
-    cannot: list[str] = []
-    words = [_word(one, 0, "byte", cannot) for one in numbers]
-    values = ["{value}"] if len(shape.places) == 1 else ["{value msb}", "{value lsb}"]
+    words, more, cannot = _words(numbers, 0)
+    known = dict(zip(shape.places, _VALUE_WORDS.get(len(shape.places), ()), strict=False))
+    summed = shape.checksum
+    if summed is not None:
+        known[summed.at] = summed.word
     body: list[str] = []
     for at in range(1, int(shape.text) - 1):
-        if at in shape.places:
-            body.append(dict(zip(shape.places, values, strict=False)).get(at, "{value}"))
-        elif at in shape.padded:
-            body.append("00")
-        else:
-            word = words.pop(0)
-            body.append(word if isinstance(word, str) else f"{word:02X}")
-    return [f"sysex: {' '.join(['F0', *body, 'F7'])}"], cannot
+        if summed is not None and summed.start == at > 1:
+            body.append(f"{{{FROM_HERE}}}")
+        word = f"{{{known[at]}}}" if at in known else words.pop(0)
+        body.append(word if isinstance(word, str) else f"{word:02X}")
+    return [f"sysex: {' '.join(['F0', *body, 'F7'])}", *more], cannot
 
 
 def _osc(shape: Shape, numbers: list[Strides]) -> tuple[list[str], list[str]]:
-    cannot: list[str] = []
-    words = [_word(one, 1, "number", cannot) for one in numbers]
-    widths = [width for width, word in zip(shape.padded, words, strict=True) if isinstance(word, str) and width]
-    if widths:
-        cannot.append(f"its address pads numbers with zeros to {widths[0]} digits, and a profile's are plain")
+    words, more, cannot = _words(numbers, 1)
+    digits = max(shape.padded, default=0)
+    padded = list(zip(numbers, shape.padded, words, strict=True))
+    if any(isinstance(word, str) and width for _, width, word in padded):
+        more.append(f"digits: {digits}")
+        if any(
+            isinstance(word, str) and width < digits and one.first < 10 ** (digits - 1) for one, width, word in padded
+        ):
+            cannot.append(f"its address pads a number with zeros to {digits} digits, and another otherwise")
     kind = "float" if shape.bits is None else "int"
-    return [f"osc: {osc_address(shape, words)}", f"type: {kind}"], cannot
+    return [f"osc: {osc_address(shape, words)}", *more, f"type: {kind}"], cannot
 
 
-def _word(one: Strides, base: int, what: str, cannot: list[str]) -> int | str:
-    """What stands for a number: `{input}`, `{mix}`, or the number itself where it never changes. A profile counts from
-    `base`."""
-    if not one.per_input and not one.per_mix:
-        return one.first
-    for word, stride in (("input", (1, 0)), ("mix", (0, 1))):
-        if (one.per_input, one.per_mix) == stride:
-            if one.first != base:
-                cannot.append(f"it counts the {word} from {one.first}; a profile's {what} is counted from {base}")
-            return f"{{{word}}}"
-    grows = ", ".join(f"{by} with each {word}" for word, by in (("input", one.per_input), ("mix", one.per_mix)) if by)
-    cannot.append(f"a {what} grows by {grows}; a profile's is the input's or the mix's own number there")
-    return "{input}" if one.per_input else "{mix}"
+def _words(numbers: list[Strides], base: int) -> tuple[list[int | str], list[str], list[str]]:
+    """What stands for each number: `{input}`, `{mix}`, or the number itself where it never changes; the lines that say
+    how these words count, where not from `base` on; and why they cannot be right."""
+    stands: dict[Strides, str] = {}
+    growing = [one for one in dict.fromkeys(numbers) if one.per_input or one.per_mix]
+    # Those that have a word of their own take it first.
+    for one in sorted(growing, key=lambda one: bool(one.per_input) == bool(one.per_mix)):
+        wished = INPUT if one.per_input else MIX
+        free = [word for word in (wished, INPUT, MIX) if word not in stands.values()]
+        if free:
+            stands[one] = free[0]
+    cannot = []
+    if len(stands) < len(growing):
+        cannot.append(
+            f"{len(growing)} of its numbers change from level to level in ways of their own, and a profile has two"
+        )
+    cannot += [f"the number {one.first} is below 0" for one in growing if one.first < 0]
+    plain = {INPUT: Strides(base, 1, 0), MIX: Strides(base, 0, 1)}
+    more = [f"{word}: {number_text(one)}" for one, word in stands.items() if one != plain[word]]
+    return [f"{{{stands[one]}}}" if one in stands else one.first for one in numbers], sorted(more), cannot

@@ -1,9 +1,9 @@
 """Where in SysEx the value stands: the bytes that change while one fader goes from its bottom to its top.
 
 Pure. Messages of one length and one manufacturer are looked at together. Of the bytes that changed during a sweep,
-each choice of up to `PLACES_MAX` is tried: the messages that agree in all other bytes are one fader's if their value
-rises as the hand did. The choice that explains the most messages of the most levels is the value; of two that explain
-the same, the smaller one.
+each choice of up to `VALUE_MAX` is tried, with a checksum behind them and without: the messages that agree in all
+other bytes are one fader's if their value rises as the hand did. The choice that explains the most messages of the most
+levels is the value; of two that explain the same, the smaller one.
 """
 
 from __future__ import annotations
@@ -12,10 +12,12 @@ from collections.abc import Iterator, Sequence
 from itertools import combinations, permutations
 from typing import Final, NamedTuple, TypeAlias
 
+from stagectl.learn.desk_checksum import checksum_of, is_sum
 from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
+from stagectl.learn.desk_voices import Checksum
 
-PLACES_MAX: Final = 3
-"""Bytes that may change with the value: two for the value itself, and one that sums up."""
+VALUE_MAX: Final = 3
+"""Bytes of a value."""
 
 VARYING_MAX: Final = 8
 """Bytes that are looked at: those with the most different values."""
@@ -39,10 +41,15 @@ class Timed(NamedTuple):
 
 
 class Places(NamedTuple):
-    """Where the value stands, most significant byte first, and where a checksum of the others does (0 for nowhere)."""
+    """Where the value stands, most significant byte first, and the checksum."""
 
     value: tuple[int, ...] = ()
-    sum: int = 0
+    checksum: Checksum | None = None
+
+    @property
+    def taken(self) -> tuple[int, ...]:
+        """All of these bytes."""
+        return self.value if self.checksum is None else (*self.value, self.checksum.at)
 
 
 Found: TypeAlias = tuple[tuple[int, ...], Places, tuple[int, int, int]]
@@ -58,7 +65,7 @@ def sysex_voices(messages: Sequence[Timed], parts: Sequence[Part]) -> Iterator[F
     for group in groups.values():
         places = value_places(group, parts)
         for one in group:
-            kept = tuple(byte for at, byte in enumerate(one.data) if at not in (*places.value, places.sum or -1))
+            kept = tuple(_rest(one.data, places.taken))
             yield kept[1:-1], places, (one.at, one.part, value_at(one.data, places.value))
 
 
@@ -76,13 +83,18 @@ def value_places(group: Sequence[Timed], parts: Sequence[Part]) -> Places:
     varying = _varying(heard[0])
     tried = [
         (*_explained(heard, places), -len(places), places)
-        for size in range(1, PLACES_MAX + 1)
+        for size in range(1, VALUE_MAX + 2)
         for places in combinations(varying, size)
     ]
     if not tried:
         return Places()
-    *_, places = max(tried, key=lambda one: one[:3])
-    return _in_order(_top(heard[0], places)[1], places)
+    *_, taken = max(tried, key=lambda one: one[:3])
+    places = _in_order(_top(heard[0], taken)[1], taken)
+    if places.checksum is None:
+        return places if len(places.value) <= VALUE_MAX else Places()
+    levels = {_top(one, taken)[0] for one in heard}
+    said = {one.data for one in group if _rest(one.data, taken) in levels}
+    return places._replace(checksum=checksum_of(said, places.checksum.at))
 
 
 def _heard(group: Sequence[Timed], parts: Sequence[Part]) -> list[list[bytes]]:
@@ -109,7 +121,8 @@ def _explained(heard: Sequence[Sequence[bytes]], places: tuple[int, ...]) -> tup
     told: dict[bytes, int] = {}
     for one in heard:
         rest, series = _top(one, places)
-        if _rises(series, _in_order(series, places).value) >= RISES:
+        order = _in_order(series, places).value
+        if len(order) <= VALUE_MAX and _rises(series, order) >= RISES:
             told[rest] = max(told.get(rest, 0), len(set(series)))
     return sum(min(messages, ENOUGH) for messages in told.values()), sum(told.values())
 
@@ -118,15 +131,23 @@ def _top(heard: Sequence[bytes], places: tuple[int, ...]) -> tuple[bytes, list[b
     """The messages that agree in all other bytes: the largest such set, and these bytes."""
     by_rest: dict[bytes, list[bytes]] = {}
     for data in heard:
-        by_rest.setdefault(bytes(byte for at, byte in enumerate(data) if at not in places), []).append(data)
+        by_rest.setdefault(_rest(data, places), []).append(data)
     return max(by_rest.items(), key=lambda one: len(set(one[1])))
+
+
+def _rest(data: bytes, places: Sequence[int]) -> bytes:
+    return bytes(byte for at, byte in enumerate(data) if at not in places)
 
 
 def _in_order(series: Sequence[bytes], places: tuple[int, ...]) -> Places:
     """The places in the order in which the value rises best; a checksum comes last in a message."""
     if len(places) > 1 and is_sum(series, places[-1]):
-        return Places(_in_order(series, places[:-1]).value, places[-1])
-    return Places(max(permutations(places), key=lambda order: _rises(series, order)))
+        return Places(_best_order(series, places[:-1]), Checksum(places[-1]))
+    return Places(places if len(places) > VALUE_MAX else _best_order(series, places))
+
+
+def _best_order(series: Sequence[bytes], places: tuple[int, ...]) -> tuple[int, ...]:
+    return max(permutations(places), key=lambda order: _rises(series, order))
 
 
 def _rises(series: Sequence[bytes], order: Sequence[int]) -> float:
@@ -134,21 +155,3 @@ def _rises(series: Sequence[bytes], order: Sequence[int]) -> float:
     values = [value_at(data, order) for data in series]
     risen = climb(values)
     return rising(risen) * len(risen) / len(values)
-
-
-def is_sum(series: Sequence[bytes], at: int) -> bool:
-    """Whether a byte is a checksum of the others: all of them together, added modulo 128 or by exclusive or, are always
-    the same."""
-    if len(set(series)) < 3:
-        return False
-    added = {sum(data[1:-1]) % 128 for data in series}
-    mixed = {_exclusive(data[1:-1]) for data in series}
-    plain = {(sum(data[1:-1]) - 2 * data[at]) % 128 for data in series}
-    return len(added) == 1 or len(mixed) == 1 or len(plain) == 1
-
-
-def _exclusive(data: bytes) -> int:
-    total = 0
-    for byte in data:
-        total ^= byte
-    return total

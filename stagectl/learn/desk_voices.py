@@ -12,26 +12,49 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
+from stagectl.show.value_laws import OSC_WHOLE, REAL, Codes
 from stagectl.wire.laws import Code
 
 NO_LEVEL: Final = "no level is said that way"
 NO_NUMBER: Final = "it holds no number"
 NO_CHANGE: Final = "none of its bytes changed"
 
+IN_TWO_PARTS: Final = ("control change pair", "nrpn", "rpn")
+"""What says its value in two messages."""
+
+
+class Checksum(NamedTuple):
+    """A byte of SysEx that sums up others. `at`: where it stands; `word`: what a template calls its kind, empty where
+    none does; `start`: the first byte that it counts."""
+
+    at: int
+    word: str = ""
+    start: int = 1
+
 
 class Shape(NamedTuple):
     """What all levels of a kind share. `kind` is `control change`, `control change pair`, `nrpn`, `rpn`, `sysex`, `osc`
     or the name of a message that can say no level. `bits`: the width of the value, None for real numbers. `text`: an
     OSC address with `#` for each number, else the length of SysEx. `places`: where in SysEx the value stands, most
-    significant byte first. `padded`: the width of each number of an address that begins with 0, else 0. `odd`: why no
-    profile can say it, if so."""
+    significant byte first; `checksum`: where it is summed up. `padded`: the width of each number of an address that
+    begins with 0, else 0. `odd`: why no profile can say it, if so."""
 
     kind: str
     bits: int | None = 7
     text: str = ""
     places: tuple[int, ...] = ()
+    checksum: Checksum | None = None
     padded: tuple[int, ...] = ()
     odd: str = ""
+
+    @property
+    def codes(self) -> Codes:
+        """The values that it can carry."""
+        if self.bits is None:
+            return REAL
+        if self.kind == "osc":
+            return OSC_WHOLE
+        return Codes(high=(1 << self.bits) - 1, in_two_parts=self.kind in IN_TWO_PARTS)
 
 
 class Voice(NamedTuple):
@@ -63,14 +86,14 @@ def osc_address(shape: Shape, numbers: Sequence[int | str]) -> str:
 
 def sysex_text(shape: Shape, numbers: Sequence[int | str]) -> str:
     """The bytes in hexadecimal, `..` where the value stands; words stand for themselves."""
-    filled = list(numbers)
-    body = [
-        ".."
-        if at in (*shape.places, *shape.padded)
-        else (f"{one:02X}" if isinstance(one := filled.pop(0), int) else one)
-        for at in range(1, int(shape.text) - 1)
-    ]
+    left = list(numbers)
+    taken = (*shape.places, *((shape.checksum.at,) if shape.checksum else ()))
+    body = [".." if at in taken else _hexadecimal(left.pop(0)) for at in range(1, int(shape.text) - 1)]
     return " ".join(["F0", *body, "F7"])
+
+
+def _hexadecimal(one: int | str) -> str:
+    return f"{one:02X}" if isinstance(one, int) else one
 
 
 class Sample(NamedTuple):

@@ -29,9 +29,13 @@ SPOTS = (Spot(2, 1), Spot(1, 2), Spot(5, 3))
 
 
 def codes_of(law: Law) -> list[Code]:
-    """Every value of a law, from the bottom to the top."""
+    """Every value of a law, from the bottom to the top; off may stand apart."""
     if isinstance(law, StepLaw):
-        return list(range(law.first, law.first + len(law.levels)))
+        steps: list[Code] = list(range(law.first, law.first + len(law.levels)))
+        if law.off is not None and law.off not in steps:
+            steps.append(law.off)
+        falls = _height(law.levels[-1]) < _height(law.levels[0])
+        return sorted(steps, key=lambda code: (_height(law.level(code)), -code if falls else code))
     passing: list[Code] = [law.code(level) for level in law.grid.steps]
     return [law.code(OFF), *passing] if law.grid.has_off else passing
 
@@ -238,36 +242,55 @@ def save(path: Path, parts: Sequence[Part], *names: str) -> None:
 def random_profile(seed: int) -> ProfileModel:
     """A profile with room for 8 inputs and 4 mixes; neighbouring levels never share a message."""
     random = Random(seed)
-    kind = random.choice(("control change", "control change pair", "nrpn", "sysex", "osc"))
-    bits: int | None = {"control change": 7, "control change pair": 14, "nrpn": 14}.get(kind)
+    kind = random.choice(("control change", "control change pair", "nrpn", "rpn", "sysex", "sysex", "osc"))
+    bits: int | None = {"control change": 7, "control change pair": 14, "nrpn": 14, "rpn": 14}.get(kind)
     say: dict[str, Any]
     if kind == "sysex":
-        bits = random.choice((7, 14))
-        parts = ["{mix}", "{input}", f"{random.randrange(128):02X}"]
-        random.shuffle(parts)
-        value = (
-            ["{value}"]
-            if bits == 7
-            else random.choice((["{value msb}", "{value lsb}"], ["{value lsb}", "{value msb}"]))
-        )
-        say = {"sysex": " ".join(("F0", "7D", *parts, *value, "F7"))}
+        bits = random.choice((7, 14, 21))
+        say = _sysex(random, bits)
     elif kind == "osc":
         words = ["/{mix}", "/{input}", random.choice(("/level", "/send", "/a1"))]
         random.shuffle(words)
-        say = {"osc": "/x" + "".join(words), "type": random.choice(("float", "int"))}
+        say = {"osc": "/x" + "".join(words), "type": random.choice(("float", "int")), **_counted(random, 1)}
+        say |= {"digits": "2"} if random.random() < 0.3 else {}
         bits = 14 if say["type"] == "int" else None
     else:
         say = _numbers(random, kind)
     typed = {
         "name": "drawn",
         "over": "osc" if kind == "osc" else "midi",
-        "send": {"say": say, "values": _law(random, bits)},
+        "send": {"say": say, "values": _law(random, bits, whole=kind != "osc" and bits != 21)},
     }
     return ProfileModel.model_validate(typed)
 
 
+def _sysex(random: Random, bits: int) -> dict[str, Any]:
+    """With a checksum or without; the bytes of the value in any order."""
+    parts = ["{mix}", "{input}", *(f"{random.randrange(128):02X}" for _ in range(2))]
+    random.shuffle(parts)
+    checksum = random.choice(((), ("{checksum sum}",), ("{checksum xor}",)))
+    if checksum:
+        parts.insert(random.randint(0, len(parts)), "{from here}")
+    value = {7: ["{value}"], 14: ["{value msb}", "{value lsb}"], 21: ["{value msb}", "{value mid}", "{value lsb}"]}[
+        bits
+    ]
+    random.shuffle(value)
+    return {"sysex": " ".join(("F0", "7D", *parts, *value, *checksum, "F7")), **_counted(random, 0)}
+
+
+def _counted(random: Random, base: int) -> dict[str, Any]:
+    """How the words of a template count, where not from `base` on."""
+    counted: dict[str, Any] = {}
+    if random.random() < 0.3:
+        first, stride = str(random.randint(0, 40)), str(random.randint(1, 3))
+        counted["input"] = {"first": first, "per input": stride}
+    if random.random() < 0.3:
+        counted["mix"] = {"first": str(base + random.randint(0, 9)), "per mix": random.choice(("1", "8"))}
+    return counted
+
+
 def _numbers(random: Random, kind: str) -> dict[str, Any]:
-    if kind == "nrpn":
+    if kind in ("nrpn", "rpn"):
         by_input, by_mix = random.choice(((1, 64), (2, 128), (64, 1), (128, 3)))
         number = {"first": str(random.randint(0, 12_000)), "per input": str(by_input), "per mix": str(by_mix)}
         return {"channel": str(random.randint(1, 16)), kind: number}
@@ -278,8 +301,8 @@ def _numbers(random: Random, kind: str) -> dict[str, Any]:
     }
 
 
-def _law(random: Random, bits: int | None) -> dict[str, Any]:
-    law = random.choice(("gm2", "db", "points") if bits is not None else ("db", "points"))
+def _law(random: Random, bits: int | None, *, whole: bool) -> dict[str, Any]:
+    law = random.choice(("gm2", "db", "points") if whole else ("db", "points"))
     if law == "gm2":
         return {"law": "gm2"}
     if law == "db" and bits is None:
@@ -292,21 +315,24 @@ def _law(random: Random, bits: int | None) -> dict[str, Any]:
             "off": str(low - 10),
         }
     if law == "db":
+        assert bits is not None
         step, first = ("1", 1) if bits == 7 else random.choice((("0.1", 1), ("0.05", 1), ("0.25", 24)))
         low = random.randint(-90, -60)
+        # A value in two parts is off from a multiple of 128 on.
+        off = random.choice((first - 1, ((1 << bits) - 1) & ~0x7F if bits > 7 else 127))
         return {
             "law": "db",
             "lowest": str(low),
             "highest": str(low + 80),
             "step": step,
             "first": str(first),
-            "off": str(first - 1),
+            "off": str(off),
         }
     top = 1.0 if bits is None else (1 << bits) - 1
     levels = sorted(random.sample(range(-80, 11), 6))
     shares = sorted(random.sample(range(2, 40), 5))
     codes = [top * share / 40 if bits is None else top * share // 40 for share in shares] + [top]
-    points = [["0", "off"], *([f"{code:.6g}", str(level)] for code, level in zip(codes, levels, strict=True))]
+    points = [["0", "off"], *([f"{code:.7g}", str(level)] for code, level in zip(codes, levels, strict=True))]
     return {"law": "points", "points": points}
 
 

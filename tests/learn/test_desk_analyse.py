@@ -210,6 +210,38 @@ def test_what_else_follows_the_hand_is_told() -> None:
     assert learned.send is not None and learned.send.placed.typed[1].startswith("control change: {first: 16")
 
 
+@pytest.mark.parametrize(
+    ("spots", "says"),
+    [
+        (("/ch/01/mix/01", "/ch/02/mix/01", "/ch/01/mix/02"), ["osc: /ch/{input}/mix/{mix}", "digits: 2"]),
+        (
+            ("/ch/0/mix/1", "/ch/1/mix/1", "/ch/0/mix/2"),
+            ["osc: /ch/{input}/mix/{mix}", "input: {first: 0, per input: 1}"],
+        ),
+        (
+            ("/level/1", "/level/2", "/level/25"),
+            ["osc: /level/{input}", "input: {first: 1, per input: 1, per mix: 24}"],
+        ),
+    ],
+)
+def test_numbers_in_an_address_count_as_the_desk_does(spots: Sequence[str], says: list[str]) -> None:
+    learned = analyse(sends(*map(osc, spots)))
+    assert learned.cannot == ()
+    assert learned.send is not None and learned.send.placed.typed == (*says, "type: float")
+
+
+def test_a_registered_parameter_says_a_level() -> None:
+    """MIDI 1.0 Detailed Specification 4.2.1: 101 and 100 choose a registered parameter."""
+
+    def rpn(number: int) -> Callable[[int], Iterable[bytes]]:
+        return lambda value: tuple(bytes((0xB0, *pair)) for pair in ((101, 2), (100, number), (6, value), (38, 0)))
+
+    learned = analyse(sends(rpn(3), rpn(4), rpn(19)))
+    assert learned.cannot == ()
+    assert learned.send is not None
+    assert learned.send.placed.typed == ("channel: 1", "rpn: {first: 259, per input: 1, per mix: 16}")
+
+
 def test_of_two_that_follow_the_hand_the_one_that_fits_the_others_is_taken() -> None:
     def linked(value: int) -> Iterable[bytes]:
         return (*control(80)(value), *control(16)(value))
@@ -426,42 +458,32 @@ def test_what_was_not_moved_is_asked_for() -> None:
 # -- what no profile can say ------------------------------------------------------------------------------
 
 
-def template(*words: str, base: int = 0) -> Callable[[int, int], Callable[[int], Iterable[bytes]]]:
-    """SysEx for an input and a mix: `i`, `m`, `v`, `s` (a checksum: all bytes add up to 0 modulo 128)."""
+def template(*words: str) -> Callable[[int, int], Callable[[int], Iterable[bytes]]]:
+    """SysEx for an input and a mix: `i`, `m`, `v`, `b` (both in one), `s` (a checksum: the sum of the others)."""
 
     def of(input_: int, mix: int) -> Callable[[int], Iterable[bytes]]:
         def says(value: int) -> Iterable[bytes]:
-            fill = {"i": input_ - 1 + base, "m": mix - 1 + base, "v": value}
+            fill = {"i": input_ - 1, "m": mix - 1, "v": value, "b": input_ + 8 * mix}
             body = [fill[word] if word in fill else int(word, 16) for word in words if word != "s"]
-            return (bytes((0xF0, 0x7D, *body, *([-(0x7D + sum(body)) % 128] if "s" in words else ()), 0xF7)),)
+            return (bytes((0xF0, 0x7D, *body, *([(0x7D + sum(body)) % 128] if "s" in words else ()), 0xF7)),)
 
         return says
 
     return of
 
 
-def rpn(value: int) -> Iterable[bytes]:
-    return tuple(bytes((0xB0, *pair)) for pair in ((101, 2), (100, 3), (6, value), (38, 0)))
-
-
 @pytest.mark.parametrize(
     ("first", "second", "other_mix", "says"),
     [
-        (osc("/ch/01/mix/1"), osc("/ch/02/mix/1"), osc("/ch/01/mix/2"), "pads numbers with zeros to 2 digits"),
-        (osc("/ch/0/mix/1"), osc("/ch/1/mix/1"), osc("/ch/0/mix/2"), "it counts the input from 0; a profile's number"),
-        (osc("/level/1"), osc("/level/2"), osc("/level/25"), "a number grows by 1 with each input, 24 with each mix"),
+        (osc("/ch/01/mix/1"), osc("/ch/02/mix/1"), osc("/ch/01/mix/2"), "pads a number with zeros to 2 digits, and an"),
         (osc("/a/1/1", "dB"), osc("/a/2/1", "dB"), osc("/a/1/2", "dB"), "it has 2 arguments"),
         *(
             (says(1, 1), says(2, 1), says(1, 2), why)
             for says, why in (
-                (template("10", "m", "i", "v", "s"), "byte 7 is a checksum, which profiles cannot say"),
-                (
-                    template("10", "m", "i", "v", base=1),
-                    "it counts the input from 1; a profile's byte is counted from 0",
-                ),
+                (template("10", "m", "i", "v", "s"), "byte 7 is a checksum of a kind that profiles cannot say"),
+                (template("b", "m", "i", "v"), "3 of its numbers change from level to level in ways of their own"),
             )
         ),
-        (rpn, lambda _: (), lambda _: (), "not by registered ones"),
     ],
 )
 def test_what_no_profile_can_say_is_told_plainly(first: Any, second: Any, other_mix: Any, says: str) -> None:
