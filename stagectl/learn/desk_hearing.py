@@ -6,19 +6,18 @@ may come alone) and for parameters (99 and 98 or 101 and 100 choose one, 6 and 3
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 from stagectl.errors import WireError
 from stagectl.learn.desk_moves import Part
+from stagectl.learn.desk_osc import Heard, osc_voices
 from stagectl.learn.desk_sysex import Places, Timed, sysex_voices
-from stagectl.learn.desk_voices import NO_CHANGE, NO_LEVEL, NO_NUMBER, Sample, Shape, Voice, Voices
+from stagectl.learn.desk_voices import NO_CHANGE, NO_LEVEL, Sample, Shape, Voice, Voices
 from stagectl.learn.series import BACKGROUND, MESSAGES_MAX, TOGETHER_NS
 from stagectl.wire import midi
-from stagectl.wire.laws import Code
-from stagectl.wire.osc import BUNDLE, OscMessage, parse
+from stagectl.wire.osc import BUNDLE, parse
 from stagectl.wire.stream import MidiStream
 
 PAIRED_SHARE: Final = 0.6
@@ -183,7 +182,7 @@ def _pairs(messages: Sequence[Timed]) -> set[int]:
 
 def _osc_voices(parts: Sequence[Part]) -> Voices:
     found = Voices()
-    heard: list[tuple[int, int, OscMessage]] = []
+    heard: list[Heard] = []
     for part, (_, packets) in enumerate(parts):
         for at, data in packets:
             found.heard += 1
@@ -191,41 +190,10 @@ def _osc_voices(parts: Sequence[Part]) -> Voices:
                 found.odd["beyond the first messages"] += 1
                 continue
             try:
-                heard += [(at, part, message) for message in parse(data)]
+                heard += [Heard(at, part, message) for message in parse(data)]
             except WireError as error:
                 found.odd[str(error)] += 1
                 found.refused.add(part)
-    padded = _padded(message.address for _, _, message in heard)
-    for at, part, message in heard:
-        voice, value = _osc_voice(message, padded)
-        found.add(voice, Sample(at, part, value))
+    for voice, sample in osc_voices(heard):
+        found.add(voice, sample)
     return found
-
-
-def _template(address: str) -> str:
-    return re.sub(r"[0-9]+", "#", address)
-
-
-def _padded(addresses: Iterable[str]) -> dict[str, tuple[int, ...]]:
-    """The width of each number of an address, by the address without its numbers: 0 unless one begins with 0."""
-    widths: dict[str, tuple[int, ...]] = {}
-    for address in dict.fromkeys(addresses):
-        here = [len(one) if one[0] == "0" and len(one) > 1 else 0 for one in re.findall(r"[0-9]+", address)]
-        before = widths.get(_template(address), (0,) * len(here))
-        widths[_template(address)] = tuple(map(max, before, here))
-    return widths
-
-
-def _osc_voice(message: OscMessage, padded: Mapping[str, tuple[int, ...]]) -> tuple[Voice, Code]:
-    """The voice of a message, and its last number."""
-    template = _template(message.address)
-    values = [one for one in message.arguments if isinstance(one, int | float) and not isinstance(one, bool)]
-    odd = ""
-    if not values:
-        odd = NO_NUMBER
-    elif len(message.arguments) != 1:
-        odd = f"it has {len(message.arguments)} arguments, and a profile says levels with one"
-    bits = None if values and isinstance(values[-1], float) else 14
-    shape = Shape("osc", bits, template, padded=padded[template], odd=odd)
-    numbers = tuple(map(int, re.findall(r"[0-9]+", message.address)))
-    return Voice(shape, numbers), values[-1] if values else 0

@@ -12,7 +12,7 @@ from typing import Final
 
 from stagectl.learn.desk_moves import Spot
 from stagectl.learn.desk_numbering import Strides, strides, varies
-from stagectl.learn.desk_voices import Shape, Voice, osc_address
+from stagectl.learn.desk_voices import Shape, Voice, osc_address, osc_arguments
 from stagectl.learn.verdict import Sure, count
 from stagectl.show.sysex_template import FROM_HERE, INPUT, MIX, VALUE, VALUE_LSB, VALUE_MID, VALUE_MSB
 
@@ -119,13 +119,17 @@ def _sysex(shape: Shape, numbers: list[Strides]) -> tuple[list[str], list[str]]:
 def _osc(shape: Shape, numbers: list[Strides]) -> tuple[list[str], list[str]]:
     words, more, cannot = _words(numbers, 1)
     digits = max(shape.padded, default=0)
-    padded = list(zip(numbers, shape.padded, words, strict=True))
+    padded = list(zip(numbers, shape.padded, words, strict=False))
     if any(isinstance(word, str) and width for _, width, word in padded):
         more.append(f"digits: {digits}")
         if any(
             isinstance(word, str) and width < digits and one.first < 10 ** (digits - 1) for one, width, word in padded
         ):
             cannot.append(f"its address pads a number with zeros to {digits} digits, and another otherwise")
+    if shape.arguments:
+        # Braces are quoted: YAML takes them for a mapping.
+        typed = [f'"{one}"' if one.startswith("{") else one for one in osc_arguments(shape, words)]
+        more.append(f"arguments: [{', '.join(typed)}]")
     kind = "float" if shape.bits is None else "int"
     return [f"osc: {osc_address(shape, words)}", *more, f"type: {kind}"], cannot
 

@@ -19,6 +19,12 @@ NO_LEVEL: Final = "no level is said that way"
 NO_NUMBER: Final = "it holds no number"
 NO_CHANGE: Final = "none of its bytes changed"
 
+NUMBER: Final = "#"
+"""Stands for a number that tells levels apart."""
+
+HOLE: Final = "{value}"
+"""Stands for the value among OSC arguments."""
+
 IN_TWO_PARTS: Final = ("control change pair", "nrpn", "rpn")
 """What says its value in two messages."""
 
@@ -37,7 +43,8 @@ class Shape(NamedTuple):
     or the name of a message that can say no level. `bits`: the width of the value, None for real numbers. `text`: an
     OSC address with `#` for each number, else the length of SysEx. `places`: where in SysEx the value stands, most
     significant byte first; `checksum`: where it is summed up. `padded`: the width of each number of an address that
-    begins with 0, else 0. `odd`: why no profile can say it, if so."""
+    begins with 0, else 0. `arguments`: those of OSC as a profile types them, with `#` for each number; none where the
+    value stands alone. `odd`: why no profile can say it, if so."""
 
     kind: str
     bits: int | None = 7
@@ -45,6 +52,7 @@ class Shape(NamedTuple):
     places: tuple[int, ...] = ()
     checksum: Checksum | None = None
     padded: tuple[int, ...] = ()
+    arguments: tuple[str, ...] = ()
     odd: str = ""
 
     @property
@@ -66,7 +74,8 @@ class Voice(NamedTuple):
     def __str__(self) -> str:
         shape, numbers = self
         if shape.kind == "osc":
-            return osc_address(shape, numbers)
+            arguments = "".join(f" {one}" for one in osc_arguments(shape, numbers))
+            return osc_address(shape, numbers) + arguments.replace(HOLE, "..")
         if shape.kind == "sysex":
             return f"SysEx {sysex_text(shape, numbers)}"
         if not numbers:
@@ -80,8 +89,14 @@ class Voice(NamedTuple):
 
 def osc_address(shape: Shape, numbers: Sequence[int | str]) -> str:
     """The address with its numbers, or with words in their places."""
-    left = list(zip(numbers, shape.padded, strict=True))
-    return re.sub("#", lambda _: (lambda one: str(one[0]).zfill(one[1]))(left.pop(0)), shape.text)
+    left = list(zip(numbers, shape.padded, strict=False))
+    return re.sub(NUMBER, lambda _: (lambda one: str(one[0]).zfill(one[1]))(left.pop(0)), shape.text)
+
+
+def osc_arguments(shape: Shape, numbers: Sequence[int | str]) -> list[str]:
+    """The arguments with the numbers behind those of the address, or with words in their places."""
+    left = list(numbers[len(shape.padded) :])
+    return [str(left.pop(0)) if one == NUMBER else one for one in shape.arguments]
 
 
 def sysex_text(shape: Shape, numbers: Sequence[int | str]) -> str:

@@ -230,6 +230,24 @@ def test_numbers_in_an_address_count_as_the_desk_does(spots: Sequence[str], says
     assert learned.send is not None and learned.send.placed.typed == (*says, "type: float")
 
 
+def test_arguments_beside_the_value_tell_levels_apart_or_stay_the_same() -> None:
+    def say(input_: int, mix: int) -> Callable[[int], Iterable[bytes]]:
+        return lambda value: (build("/set", ("to: all", input_, value / 127, mix - 1, True, 0.5)),)
+
+    parts = sends(say(1, 1), say(2, 1), say(1, 2), ("input 3 mix 2", say(3, 2)))
+    learned = analyse(parts)
+    assert (learned.cannot, learned.against) == ((), ())
+    assert learned.send is not None and learned.send.placed.typed == (
+        "osc: /set",
+        "mix: {first: 0, per mix: 1}",
+        'arguments: [\'to: all\', "{input}", "{value}", "{mix}", yes, 0.5]',
+        "type: float",
+    )
+    text = profile_text("x", "a port", learned)
+    assert read_profile(text).send.say.packets(2, 1, 1.0) == tuple(say(2, 1)(127))
+    assert "0 during another's" in prove(text, parts) and "Not heard" not in prove(text, parts)
+
+
 def test_a_registered_parameter_says_a_level() -> None:
     """MIDI 1.0 Detailed Specification 4.2.1: 101 and 100 choose a registered parameter."""
 
@@ -476,7 +494,8 @@ def template(*words: str) -> Callable[[int, int], Callable[[int], Iterable[bytes
     ("first", "second", "other_mix", "says"),
     [
         (osc("/ch/01/mix/1"), osc("/ch/02/mix/1"), osc("/ch/01/mix/2"), "pads a number with zeros to 2 digits, and an"),
-        (osc("/a/1/1", "dB"), osc("/a/2/1", "dB"), osc("/a/1/2", "dB"), "it has 2 arguments"),
+        (osc("/a/1/1", "A"), osc("/a/1/1", "B"), osc("/a/2/1", "A"), "its argument 2 changes, and only whole numbers"),
+        (osc("/a/1/1", None), osc("/a/2/1", None), osc("/a/1/2", None), "its argument 2 is nothing that a file says"),
         *(
             (says(1, 1), says(2, 1), says(1, 2), why)
             for says, why in (
@@ -493,9 +512,9 @@ def test_what_no_profile_can_say_is_told_plainly(first: Any, second: Any, other_
 
 
 def test_what_no_profile_can_say_is_not_passed_over_for_something_heard_once() -> None:
-    parts = sends(osc("/a/1/1", "dB"), osc("/a/2/1", "dB"), osc("/a/1/2", "dB"))
+    parts = sends(osc("/a/1/1", b"dB"), osc("/a/2/1", b"dB"), osc("/a/1/2", b"dB"))
     parts.append((parse_move("input 3 mix 2"), rising(osc("/other"), 10**12)))
-    assert "it has 2 arguments" in analyse(parts).cannot[0]
+    assert "its argument 2 is nothing that a file says" in analyse(parts).cannot[0]
 
 
 def test_a_padded_number_that_never_changes_is_text() -> None:
