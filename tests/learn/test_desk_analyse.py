@@ -544,6 +544,9 @@ packets = st.lists(
         st.tuples(st.sampled_from("ab/12"), st.floats(-100, 10, width=32)).map(
             lambda one: build(f"/x{one[0]}", (one[1],))
         ),
+        st.tuples(
+            st.integers(-3, 3), st.floats(-100, 10, width=32), st.sampled_from((None, True, "#", "{value}", "5", b"x"))
+        ).map(lambda one: build("/y", one)),
     ),
     max_size=20,
 )
