@@ -170,8 +170,10 @@ def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:
     """A level that the desk was led through: an echo, or what it makes of the last one."""
     known = work.state.known
     if doubt.sure:
-        if work.plan.answers.each and level != known.said.get(send):
+        if work.plan.answers.each:
             work.set(known=known.doubting(send, doubt._replace(sure=False, was=True, due=work.at, tries=0)))
+        elif not doubt.was_told(level) and not _of_a_stored_scene(work):
+            feel(work, send, level)
         return
     if doubt.tries == 0:
         return

@@ -103,11 +103,12 @@ def tell_due(work: Work) -> None:
     if levels:
         known, was = work.state.known, work.state.asked
         if work.plan.answers.confirms:
-            sure = work.plan.answers.echoes
-            told = [(send, was[send], level) for send, level in levels if sure or work.plan.can_ask(send)]
+            surely = work.plan.answers.echoes
+            told = [(send, was[send], level) for send, level in levels if surely or work.plan.can_ask(send)]
             work.set(known=known.told(told, when))
-        elif known.said:
-            work.set(known=known.unsaid([send for send, _ in levels]))
+        elif work.plan.answers.reports:
+            # It may say back what it is told, whatever its profile says of echoes.
+            work.set(known=known.told([(send, was[send], level) for send, level in levels], when, sure=True))
         on_wire = max(work.state.wire_free, when) + sum(work.plan.takes(send) for send, _ in levels)
         work.set(asked=tuple(asked), wire_free=on_wire)
         work.out(Ask(at=when, press=fade.press, levels=tuple(levels)))

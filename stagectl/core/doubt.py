@@ -106,18 +106,21 @@ class Known(NamedTuple):
             said=MappingProxyType({send: level for send, level in self.said.items() if send not in gone})
         )
 
-    def told(self, levels: Iterable[tuple[int, Level | None, Level]], now: int) -> Known:
-        """The desk was told levels: each send, what it had been asked for before, and what it is asked for now."""
+    def told(self, levels: Iterable[tuple[int, Level | None, Level]], now: int, *, sure: bool = False) -> Known:
+        """The desk was told levels: each send, what it had been asked for before, and what it is asked for now.
+        `sure`: it is taken to have arrived, and only echoes are waited for."""
         doubts = dict(self.doubts)
         levels = tuple(levels)
         for send, before, level in levels:
             old = doubts.get(send)
-            led = (*(() if old is None else old.told), height(level))[-TOLD_MAX:]
+            start = () if before is None else (height(before),)
+            led = (*(start if old is None else old.told), height(level))[-TOLD_MAX:]
             low, high = UNKNOWN_LOW, UNKNOWN_HIGH
             if before is not None:
                 ways = (height(before), height(level), *((old.low, old.high) if old else ()))
                 low, high = min(ways), max(ways)
-            doubts[send] = Doubt(due=now + FIRST_NS, low=low, high=high, told=led)
+            due = now + (GRACE_NS if sure else FIRST_NS)
+            doubts[send] = Doubt(due=due, low=low, high=high, told=led, sure=sure)
         return self.unsaid(send for send, _, _ in levels).with_doubts(doubts)
 
 

@@ -222,6 +222,20 @@ def test_late_echoes_out_of_order_are_no_hand() -> None:
     assert desk.levels[0] == -1_000
 
 
+def test_a_desk_that_echoes_though_its_profile_does_not_say_so_stops_no_fade() -> None:
+    """Its echoes are 30 ms late, so that they are always of an older frame."""
+    plan = two_way((-2_000,), (-2_000,), (-1_000,), fade_ns=SECOND, answers=Answers(reports=True))
+    desk = FarDesk(plan=plan, line=Line(delay_ns=30 * MS), echoes=True)
+    now = here(desk)
+    desk.do((now, wish(Next())))
+    desk.until(now + 3 * SECOND)
+    assert desk.levels[0] == -1_000
+    assert hands(desk) == []
+    desk.hand(now + 3 * SECOND, [(0, 0, -700)])
+    desk.until(now + 5 * SECOND)
+    assert hands(desk) == [(0, -1_000, -700)]
+
+
 @settings(max_examples=60)
 @given(
     st.lists(
