@@ -22,7 +22,7 @@ from stagectl.show.load import Show
 from stagectl.story.rows import stop_names
 from stagectl.story.words import place
 
-FOUND_S: Final = 3.0
+FOUND_S: Final = 2.0
 """Seconds that the desk's port has to be found, and the desk to answer."""
 
 READ_S: Final = 10.0

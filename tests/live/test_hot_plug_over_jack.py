@@ -28,7 +28,7 @@ MAPPING = """
 name: switches
 controls:
   more: {sends: {control change: 80}, press: {nudge: own, by: +1}, release: undo}
-  less: {sends: {control change: 81}, press: {nudge: own, by: -1}, hold: undo, hold time: 100 ms}
+  less: {sends: {control change: 81}, press: {nudge: own, by: -1}, hold: undo, hold time: 200 ms}
 """
 SETLIST = """
 title: plugging
@@ -71,22 +71,23 @@ def test_a_hundred_times_out_and_in_under_a_foot(tmp_path: Path, jack_server: Mi
     journal = tmp_path / "plugged.night"
     with playing(tmp_path, journal, "--midi-api", "jack") as daemon:
         daemon.until(lambda line: line.startswith("ready"))
+        port = plug(0)
+        daemon.until(lambda line: "foot is here" in line)
         for at in range(TIMES):
-            port = plug(at)
-            daemon.until(lambda line: "foot is here" in line)
             # Down, and the cable falls out: neither the release nor the hold may fire.
             press(port, daemon, 80, 127, "nudge (foot, more, press)")
             port.send_message([0xB0, 81, 127])
             unplug(port)
             daemon.until(lambda line: "foot is gone" in line)
-            port = plug(at + TIMES)
+            port = plug(at + 1)
             daemon.until(lambda line: "foot is here" in line)
             # Back: the next press counts at once, and its release too.
             press(port, daemon, 80, 127, "nudge (foot, more, press)")
             press(port, daemon, 80, 0, "undo (foot, more, release)")
             press(port, daemon, 81, 127, "undo (foot, less, hold)")
-            unplug(port)
-            daemon.until(lambda line: "foot is gone" in line)
+            port.send_message([0xB0, 81, 0])
+        unplug(port)
+        daemon.until(lambda line: "foot is gone" in line)
         daemon.process.send_signal(signal.SIGTERM)
         assert daemon.process.wait(10) == 0
     lived = told("log", "--journal", str(journal))
