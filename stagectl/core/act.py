@@ -172,7 +172,8 @@ def _clear(work: Work, by: Presser, action: ClearNudges) -> None:
     if not action.everyone and by.listener is None:
         refuse(work, by, Reason.NO_LISTENER)
         return
-    gone = {send for send in touched(before) if action.everyone or work.plan.listener_of(send) == by.listener}
+    moved = touched(before) | work.state.left
+    gone = {send for send in moved if action.everyone or work.plan.listener_of(send) == by.listener}
     if not gone:
         refuse(work, by, Reason.NOTHING_TO_CLEAR)
         return
@@ -181,7 +182,7 @@ def _clear(work: Work, by: Presser, action: ClearNudges) -> None:
     )
     sends = tuple(sorted(gone))
     work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=after, sends=sends))
-    work.set(nudges=after)
+    work.set(nudges=after, left=work.state.left - gone)
     retarget(work, by, sends)
 
 
@@ -202,8 +203,9 @@ def _undo(work: Work, by: Presser, _: Undo) -> None:
                 work.set(undo=tuple(entries))
                 _settle(work, by, entry.before, _song_nudges_back(work, entry))
                 return
-        elif (nudges := _put_back(work, entry)) is not None:
-            work.set(undo=tuple(entries), nudges=nudges)
+        elif (nudges := _put_back(work, entry)) is not None or _left_by_hand(work, entry):
+            left = work.state.left - set(entry.sends)
+            work.set(undo=tuple(entries), nudges=work.state.nudges if nudges is None else nudges, left=left)
             retarget(work, by, entry.sends, leading=entry.sends[0] if len(entry.sends) == 1 else None)
             return
     refuse(work, by, Reason.NOTHING_TO_UNDO)
@@ -214,6 +216,11 @@ def _by_hand_for(work: Work, entry: Undoable, by: Presser) -> bool:
     if entry.who != DESK or by.listener is None or isinstance(entry, MovedPlace):
         return False
     return all(work.plan.listener_of(send) == by.listener for send in entry.sends)
+
+
+def _left_by_hand(work: Work, entry: MovedNudges) -> bool:
+    """Whether the desk still stands where a hand has put it, and no nudge reaches."""
+    return entry.who == DESK and not work.state.left.isdisjoint(entry.sends)
 
 
 def _song(work: Work) -> int:

@@ -66,6 +66,8 @@ HANDS_MAX: Final = 8
 def went(work: Work) -> None:
     """The desk cannot be told anything for now. It may have lost its power, or what was told last: what it has is not
     known any more."""
+    if not (work.state.desk_here or work.state.known.reading):
+        return
     take_all(work)
     work.set(known=NOTHING_KNOWN._replace(before=_had(work)))
     work.set(desk_here=False, asked=(None,) * len(work.state.asked))
@@ -88,9 +90,10 @@ def came(work: Work) -> None:
     if not work.plan.answers.reads:
         _ready(work)
         return
-    sends = filter(work.plan.can_ask, range(len(work.state.asked)))
+    sends = filter(work.plan.can_read, range(len(work.state.asked)))
     known = NOTHING_KNOWN._replace(before=_had(work), reading=True)
-    work.set(desk_here=False, known=known.with_doubts({send: Doubt(due=work.at) for send in sends}))
+    work.set(desk_here=False, asked=(None,) * len(work.state.asked))
+    work.set(known=known.with_doubts({send: Doubt(due=work.at) for send in sends}))
 
 
 def _ready(work: Work) -> None:
@@ -152,7 +155,7 @@ def hears(work: Work, event: DeskSaid) -> None:
         _arrived(work, send, level, doubt)
     elif doubt is not None and doubt.spans(level, _slack(level)):
         _older(work, send, level, doubt)
-    elif not _of_a_stored_scene(work):
+    elif not _of_a_stored_scene(work, send):
         feel(work, send, level)
 
 
@@ -170,9 +173,9 @@ def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:
     """A level that the desk was led through: an echo, or what it makes of the last one."""
     known = work.state.known
     if doubt.sure:
-        if work.plan.answers.each:
+        if work.plan.can_ask(send):
             work.set(known=known.doubting(send, doubt._replace(sure=False, was=True, due=work.at, tries=0)))
-        elif not doubt.was_told(level) and not _of_a_stored_scene(work):
+        elif not doubt.was_told(level) and not _of_a_stored_scene(work, send):
             feel(work, send, level)
         return
     if doubt.tries == 0:
@@ -208,10 +211,13 @@ def _slack(level: Level) -> int:
     return ROUNDS_BY if height(level) > COARSE_BELOW else 4 * ROUNDS_BY
 
 
-def _of_a_stored_scene(work: Work) -> bool:
-    """Whether the desk may still be saying what a scene of its own has brought it to."""
-    stored = work.state.known.stored
-    return stored is not None and work.at - stored < GRACE_NS
+def _of_a_stored_scene(work: Work, send: int) -> bool:
+    """Whether the desk may still be saying what a scene of its own has brought it to: for a while, and until it was
+    told ours."""
+    stored, state = work.state.known.stored, work.state
+    if stored is None:
+        return False
+    return work.at - stored < GRACE_NS or (state.asked[send] is None and state.steps[send] is not None)
 
 
 # -- making sure ------------------------------------------------------------------------------------------
@@ -222,7 +228,7 @@ def look_into(work: Work) -> None:
     doubts, at = dict(work.state.known.doubts), work.at
     due = [send for send, doubt in doubts.items() if doubt.due <= at]
     for send in [send for send in due if doubts[send].sure]:
-        if work.plan.answers.each:
+        if work.plan.can_ask(send):
             doubts[send] = doubts[send]._replace(sure=False, was=True, last=True, tries=0)
         else:
             del doubts[send]
@@ -270,16 +276,18 @@ def _look(work: Work, open_: list[int], doubts: dict[int, Doubt]) -> None:
             doubts[send] = doubt._replace(due=at + 1)
             continue
         carries += takes
-        if level is not None and not doubt.retold and _tells_again(work, doubt):
-            again.append((send, level))
+        step = work.plan.in_steps(send, level)
+        if step is not None and not doubt.retold and _tells_again(work, send, doubt):
+            again.append((send, step))
             doubt = doubt._replace(retold=True, due=at + 1)
-            doubts[send] = doubt if answers.each else _asked(doubt, at)
+            doubts[send] = doubt if work.plan.can_ask(send) else _asked(doubt, at)
         else:
-            asks.append(send)
+            if work.plan.can_ask(send):
+                asks.append(send)
             doubts[send] = _asked(doubt, at)
     if again:
         work.out(Ask(at=at, press=work.state.presses, levels=tuple(again)))
-    if asks and answers.each:
+    if asks:
         work.out(Question(at=at, sends=tuple(asks)))
     _carries(work, carries)
 
@@ -293,6 +301,7 @@ def _carries(work: Work, takes: int) -> None:
     work.set(wire_free=max(work.state.wire_free, work.at) + takes)
 
 
-def _tells_again(work: Work, doubt: Doubt) -> bool:
-    """Whether a level in doubt is told again: not before the first question, and not where it came right before."""
-    return not doubt.was and (doubt.tries > 0 or not work.plan.answers.each)
+def _tells_again(work: Work, send: int, doubt: Doubt) -> bool:
+    """Whether a level in doubt is told again: not while the desk is read, not before the first question, and not where
+    it came right before."""
+    return not (doubt.was or work.state.known.reading) and (doubt.tries > 0 or not work.plan.can_ask(send))

@@ -319,10 +319,14 @@ class Plan:
         return self.whole_grid if send % self.width == self.whole else self.grid
 
     def can_ask(self, send: int) -> bool:
-        """Whether the desk can be asked for the level of a send."""
+        """Whether the desk can be asked for the level of this one send."""
         answers = self.answers
-        asked = answers.all or (answers.each and (answers.whole or send % self.width != self.whole))
+        asked = answers.each and (answers.whole or send % self.width != self.whole)
         return asked and self.grid_of(send) is not None
+
+    def can_read(self, send: int) -> bool:
+        """Whether the desk says the level of a send when it is asked for it, or for all."""
+        return self.can_ask(send) or (self.answers.all and self.grid_of(send) is not None)
 
     def takes(self, send: int) -> int:
         """How long telling a send's level takes on the wire, ns."""

@@ -24,6 +24,7 @@ from stagectl.core.effects import Reason
 from stagectl.core.gestures import Gesture
 from stagectl.core.plan import Control
 from stagectl.core.state import Grip, Key
+from stagectl.core.touch import take_all
 from stagectl.core.travel import FULL, shift_at
 from stagectl.core.work import Presser, Work, pressed, presser_of, refuse
 
@@ -109,7 +110,9 @@ def _frame(work: Work, key: Key, by: Presser, grip: Grip, smooth_ns: int) -> Non
 
 
 def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
-    """The treadle's level gets this shift."""
+    """The treadle's level gets this shift. What a hand has done to it until now comes before it."""
+    if grip.send in work.state.touches:
+        take_all(work)
     moves = shift != work.state.rides.get(grip.send, 0)
     _keep(work, key, replace(grip, out=shift))
     if moves:

@@ -12,8 +12,9 @@ from types import MappingProxyType
 from typing import Final
 
 from stagectl.core.actions import Lasts
+from stagectl.core.doubt import Doubt
 from stagectl.core.effects import Changed, Move
-from stagectl.core.levels import OFF, Level, Off
+from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.nudges import Wish, put
 from stagectl.core.state import MovedNudges, Touch
 from stagectl.core.work import Presser, Work
@@ -66,6 +67,11 @@ def _take(work: Work, send: int) -> None:
         adopt(work, send, touch.before, touch.level, touch.level)
     if work.state.steps[send] in (None, work.state.asked[send]):
         work.set(left=work.state.left - {send})
+    if work.plan.can_ask(send):
+        # Its last report may be lost, or a message of ours have overtaken it.
+        at = height(touch.level)
+        doubt = Doubt(due=work.at, low=at, high=at, was=True, last=True)
+        work.set(known=work.state.known.doubting(send, doubt))
 
 
 def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level) -> None:
@@ -82,8 +88,7 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     wish = Wish(send=send, base=base, by=0, lasts=Lasts.NIGHT, ride=work.state.rides.get(send, 0))
     nudges = put(wish, held, before_nudges, bounds)
     song = work.plan.stops[work.state.place.stop].song
-    if nudges != before_nudges:
-        work.remember(MovedNudges(who=DESK, song=song, before=before_nudges, after=nudges, sends=(send,)))
+    work.remember(MovedNudges(who=DESK, song=song, before=before_nudges, after=nudges, sends=(send,)))
     work.set(nudges=nudges)
     wanted, steps = list(work.state.wanted), list(work.state.steps)
     wanted[send] = work.target(send, work.scene_levels(work.state.place))

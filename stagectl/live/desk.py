@@ -36,6 +36,9 @@ HALF_S: Final = 0.02
 STRANGERS: Final = "packets that are not from the desk"
 
 
+AWAY: Final = "levels that it said while it could be told none"
+
+
 class DeskSide:
     """Hears the desk at the end of `link`. `handle` takes events in the loop's thread; `says` takes sentences."""
 
@@ -99,8 +102,14 @@ class DeskSide:
             self.answering.clear()
             self._says(f"the desk at `{self._link.wants}` has stopped answering")
             self._handle(DeskWent(), now)
-        if silent > PROBE_S * 1e9 and now - self._probed_at > PROBE_S * 1e9:
+        if silent > PROBE_S * 1e9 and now - self._probed_at > self._again_s * 1e9:
             self._ask(now)
+
+    @property
+    def _again_s(self) -> float:
+        """Seconds between two probes: in every look while the desk is on the point of counting as gone, since a bad
+        wire may lose some; not so often where each is answered with all levels."""
+        return 0.0 if self.answering.is_set() and self._probe != self.talk.ask_all() else PROBE_S
 
     def _subscribe(self, now: int) -> None:
         self._subscribed_at = now
@@ -122,15 +131,18 @@ class DeskSide:
 
     def heard(self, packet: bytes, at: int) -> None:
         """The desk says something, at a monotonic time, ns."""
-        said = self.talk.hear(packet)
+        said = dict(self.talk.hear(packet))
         if not said:
+            return
+        if not (self.talk.can_read or self._link.here):
+            self.talk.counted[AWAY] += len(said)
             return
         self._heard_at = at
         if self.talk.can_read and not self.answering.is_set():
             self.answering.set()
             self._subscribe(at)
             self._handle(DeskCame(), at)
-        for send, level in said:
+        for send, level in said.items():
             if self._in_two_parts:
                 self._late[send] = level
             else:

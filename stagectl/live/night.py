@@ -102,7 +102,8 @@ class Night:
             self._desk_failed(error)
 
     def _question(self, effect: Question) -> None:
-        asked = [packet for send in effect.sends for packet in self._talk.ask(send)] or self._talk.ask_all()
+        each = [packet for send in effect.sends for packet in self._talk.ask(send)]
+        asked = each if effect.sends else self._talk.ask_all()
         try:
             for packet in asked:
                 self._outs.desk.send(packet)

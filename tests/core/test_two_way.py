@@ -10,13 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import FINE, LEVELS, small_plan, wish
 
-from stagectl.core.actions import Back, GoTo, Next, Nudge, Undo
+from stagectl.core.actions import Back, GoTo, Next, Nudge, Ride, Undo
 from stagectl.core.answers import NEAR
 from stagectl.core.doubt import TRIES
 from stagectl.core.effects import Ask, Changed, Question, Reason, Refused
-from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved
+from stagectl.core.gestures import Gesture
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.plan import MS, Answers, Levels, Plan
+from stagectl.core.plan import MS, Answers, Control, Levels, Pedal, Plan
 
 SECOND = 1_000 * MS
 ASKED = Answers(each=True, reports=True, echoes=True)
@@ -234,6 +235,57 @@ def test_a_desk_that_echoes_though_its_profile_does_not_say_so_stops_no_fade() -
     desk.hand(now + 3 * SECOND, [(0, 0, -700)])
     desk.until(now + 5 * SECOND)
     assert hands(desk) == [(0, -1_000, -700)]
+
+
+def test_coming_twice_while_above_a_ceiling_tells_nothing_unread() -> None:
+    """The desk stands above the ceiling, comes twice, and the first answers are lost."""
+    desk = FarDesk(plan=two_way((-2_000,), (-1_500,), ceiling=-1_000))
+    desk.levels[0] = 500
+    desk.do((0, DeskCame()), (200 * MS, DeskCame()))
+    desk.on = False
+    desk.until(SECOND)
+    desk.on = True
+    desk.until(10 * SECOND)
+    assert not desk.of(Ask)
+    assert desk.state.asked[0] == 500
+
+
+def test_a_treadle_goes_on_from_where_a_hand_has_put_its_level() -> None:
+    ride = Control(name="treadle", does={Gesture.TURN: Ride(low=-1_200, high=1_200, column=0)})
+    plan = replace(two_way(*SONGS), pedals=(Pedal(name="board", controls=(ride,), listener=0),))
+    desk = FarDesk(plan=plan)
+    now = here(desk)
+    desk.do((now, Moved(pedal=0, control=0, value=64)))
+    desk.hand(now + SECOND, [(0, 0, -1_200)])
+    before = desk.state.rides[0]
+    for at, value in enumerate((60, 56, 52)):
+        desk.do((now + 1_100 * MS + at * 20 * MS, Moved(pedal=0, control=0, value=value)))
+    desk.until(now + 4 * SECOND)
+    assert [move[0::2] for move in hands(desk)] == [(0, -1_200)]
+    assert desk.differs == {}
+    assert desk.state.wanted[0] == -1_200 + desk.state.rides[0] - before
+
+
+@pytest.mark.parametrize("base", [-1_000, -900])
+def test_its_listener_takes_back_a_hand_that_is_above_the_ceiling(base: int) -> None:
+    desk = FarDesk(plan=two_way((base, -900), (base, -900), ceiling=-1_000))
+    now = here(desk)
+    desk.hand(now, [(0, 0, 0)])
+    desk.do((now + SECOND, wish(Undo())))
+    desk.until(now + 3 * SECOND)
+    assert desk.levels[0] == -1_000
+
+
+def test_a_hand_whose_last_report_is_lost_is_asked_after() -> None:
+    desk = FarDesk(plan=two_way(*SONGS), echoes=False)
+    now = here(desk)
+    desk.hand(now, [(0, 0, -1_300)])
+    desk.until(now + 100 * MS)
+    # It goes on, and nothing of that arrives.
+    desk.levels[0] = -700
+    desk.until(now + 4 * SECOND)
+    assert desk.state.asked[0] == -700
+    assert desk.state.wanted[0] == -700
 
 
 @settings(max_examples=60)
