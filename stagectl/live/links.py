@@ -20,6 +20,9 @@ from stagectl.show.rig import LinkedModel
 LOOK_UP_S: Final = 0.02
 """How long one look waits for a host's address, s. A numeric address is there at once."""
 
+TRY_AGAIN_S: Final = 2.0
+"""Seconds after which a host that could not be sent to is tried again: its name is known all the same."""
+
 Port: TypeAlias = InPort | OutPort | KeyboardPort
 
 PortT = TypeVar("PortT", InPort, OutPort, KeyboardPort)
@@ -92,6 +95,7 @@ class OutLink(Holds[OutPort]):
         self.name = name
         self._host = model.host
         self._lookup: Lookup | None = None
+        self._not_before = 0.0
         self.is_midi = model.port is not None
         self.wants = model.port or "{}:{}".format(*(model.host or ("", 0)))
 
@@ -99,13 +103,18 @@ class OutLink(Holds[OutPort]):
         """Send one message. Raises DeviceError where it is not here or takes no bytes."""
         if self._port is None:
             raise DeviceError(f"`{self.wants}` is not here")
-        self._port.send(packet)
+        try:
+            self._port.send(packet)
+        except DeviceError:
+            self._not_before = time.monotonic() + TRY_AGAIN_S
+            raise
 
     def seek(self, system: MidiSystem | None, names: Sequence[str]) -> Port | Gone | None:
         """See `Link`."""
         port = self._port
         if self._host is not None:
-            return self._look_up(*self._host) if port is None else None
+            waits = port is not None or time.monotonic() < self._not_before
+            return None if waits else self._look_up(*self._host)
         if port is not None:
             port.relax()
             return None if port.name in names else GONE

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import asyncio
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from stagectl.core.effects import Lit, Reason, Refused
-from stagectl.live.links import Gone, LampLink, Link, PedalLink, Port
+from stagectl.errors import DeviceError
+from stagectl.live import links
+from stagectl.live.links import Gone, LampLink, Link, OutLink, PedalLink, Port
 from stagectl.live.night import latest
 from stagectl.live.watch import Watch
 from stagectl.ports.midi import find_all
+from stagectl.ports.udp import UdpOut
 from stagectl.show.rig import LinkedModel
 
 
@@ -206,3 +210,22 @@ def test_of_a_late_bunch_only_the_last_value_of_each_lamp_leaves() -> None:
     lits = [Lit(at=at, pedal=pedal, lamp=0, value=at) for at in (0, 10, 20) for pedal in (0, 1)]
     refused = Refused(at=0, press=0, who="ada", reason=Reason.LAST)
     assert latest([refused, *lits]) == lits[-2:]
+
+
+def test_a_host_that_could_not_be_sent_to_is_left_alone_for_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A packet that no network carries is refused by the system; its address is found all the same, at once."""
+    now = [100.0]
+    monkeypatch.setattr("stagectl.live.links.time.monotonic", lambda: now[0])
+    link = OutLink("desk", LinkedModel.model_validate({"host": "127.0.0.1:9"}))
+    for _ in range(2):
+        port = link.seek(None, ())
+        assert isinstance(port, UdpOut)
+        link.take(port)
+        assert link.seek(None, ()) is None
+        with pytest.raises(DeviceError):
+            link.send(b"x" * 70_000)
+        dropped = link.drop()
+        assert isinstance(dropped, UdpOut)
+        dropped.close()
+        assert link.seek(None, ()) is None
+        now[0] += links.TRY_AGAIN_S
