@@ -4,6 +4,7 @@ ones in CI, so that a change is judged by itself."""
 from __future__ import annotations
 
 import os
+import signal
 
 from hypothesis import HealthCheck, settings
 
@@ -16,3 +17,7 @@ settings.register_profile(
     suppress_health_check=(HealthCheck.too_slow, HealthCheck.data_too_large),
 )
 settings.load_profile("stagectl")
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # Begun in the background of a shell, where Ctrl-C means nothing: programs under test would inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -17,6 +17,7 @@ from stagectl.ports.midi import MidiSystem
 pytestmark = [pytest.mark.ports, pytest.mark.slow]
 
 TIMES = 100
+HOLDS_EVERY = 10
 
 RIG = """
 inputs: [{name: voice, socket: 1}]
@@ -27,7 +28,7 @@ pedals: [{name: foot, port: plugged, mapping: switches, listener: singer}]
 MAPPING = """
 name: switches
 controls:
-  more: {sends: {control change: 80}, press: {nudge: own, by: +1}, release: undo}
+  more: {sends: {control change: 80}, press: {nudge: own, by: +0.1}, release: undo}
   less: {sends: {control change: 81}, press: {nudge: own, by: -1}, hold: undo, hold time: 200 ms}
 """
 SETLIST = """
@@ -84,8 +85,9 @@ def test_a_hundred_times_out_and_in_under_a_foot(tmp_path: Path, jack_server: Mi
             # Back: the next press counts at once, and its release too.
             press(port, daemon, 80, 127, "nudge (foot, more, press)")
             press(port, daemon, 80, 0, "undo (foot, more, release)")
-            press(port, daemon, 81, 127, "undo (foot, less, hold)")
-            port.send_message([0xB0, 81, 0])
+            if at % HOLDS_EVERY == 0:
+                press(port, daemon, 81, 127, "undo (foot, less, hold)")
+                port.send_message([0xB0, 81, 0])
         unplug(port)
         daemon.until(lambda line: "foot is gone" in line)
         daemon.process.send_signal(signal.SIGTERM)
@@ -94,6 +96,6 @@ def test_a_hundred_times_out_and_in_under_a_foot(tmp_path: Path, jack_server: Mi
     gestures = [one["gesture"] for one in lived if one["kind"] == "press"]
     assert gestures.count("press") == 2 * TIMES
     assert gestures.count("release") == TIMES
-    assert gestures.count("hold") == TIMES
+    assert gestures.count("hold") == TIMES // HOLDS_EVERY
     # A message that was sent again after JACK was only late is refused as already done; nothing else is refused.
     assert {one["reason"] for one in lived if one["kind"] == "refusal"} <= {"it was down already", "it was up already"}
