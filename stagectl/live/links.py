@@ -148,6 +148,7 @@ class DeskLink(OutLink):
     def __init__(self, name: str, model: LinkedModel, heard: Callable[[bytes, int], None]) -> None:
         super().__init__(name, model)
         self._heard = heard
+        self._strangers = 0
 
     def take(self, port: Port) -> None:
         """See `Link`."""
@@ -159,12 +160,13 @@ class DeskLink(OutLink):
         """See `Link`."""
         if isinstance(self._port, UdpOut):
             asyncio.get_running_loop().remove_reader(self._port.fileno())
+            self._strangers += self._port.strangers
         return super().drop()
 
     @property
     def strangers(self) -> int:
         """Packets of other hosts that came in instead of the desk's."""
-        return self._port.strangers if isinstance(self._port, UdpOut) else 0
+        return self._strangers + (self._port.strangers if isinstance(self._port, UdpOut) else 0)
 
     def _readable(self, port: UdpOut) -> None:
         for _ in range(PACKETS_AT_ONCE):

@@ -182,10 +182,16 @@ def test_what_strangers_say_changes_nothing_and_is_counted(tmp_path: Path) -> No
                 build("/mix/1/from/99", (1.0,)),
             ):
                 desk.sendto(packet, asker)
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as stranger:
+                # All of 127.0.0.0/8 is this machine (RFC 1122, 3.2.1.3).
+                stranger.bind(("127.0.0.2", 0))
+                stranger.sendto(build("/mix/1/from/2", (-1.0,)), asker)
             daemon.until(lambda line: line.startswith("ready"))
             story = end(daemon, journal)
     assert not [one for one in story if one["kind"] == "change"]
-    assert sum(one["number"] for one in story if one["kind"] == "count" and one["who"] == "desk") >= 5
+    counted = {one["what"]: one["number"] for one in story if one["kind"] == "count" and one["who"] == "desk"}
+    assert sum(counted.values()) == 7
+    assert counted["packets that are not from the desk"] == 1
 
 
 def test_a_dry_run_says_what_the_first_recall_would_change_and_changes_nothing(tmp_path: Path) -> None:
