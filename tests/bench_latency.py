@@ -245,6 +245,7 @@ async def _inside(presses: int) -> None:
     import io
 
     from stagectl.core.events import DeskCame
+    from stagectl.desk.talk import DeskTalk
     from stagectl.journal.schema import Night as Head
     from stagectl.journal.write import Journal
     from stagectl.live.inbox import Inbox
@@ -269,7 +270,8 @@ async def _inside(presses: int) -> None:
 
         journal = Journal.create(folder / "bench.night", Head(setlist="bench", begun_us=0, program="bench"))
         printer = Printer(io.StringIO(), io.StringIO())
-        night = Night(show, compiled, journal, printer, Outs(Port("desk", show.rig.desk), [], []), time.monotonic_ns())
+        outs = Outs(Port("desk", show.rig.desk), [], [])
+        night = Night(show, compiled, journal, printer, outs, DeskTalk.of(show), time.monotonic_ns())
         ear = MidiEar(0, show.mappings["switch-pair"])
 
         def take(_: int, packet: bytes, at: int) -> None:

@@ -57,6 +57,18 @@ class Program:
         self.process.stdin.write(line + "\n")
         self.process.stdin.flush()
 
+    def close(self, number: int | None = None) -> None:
+        """End it, by a signal where one is given, and let go of its pipes."""
+        if number is None:
+            self.process.kill()
+        else:
+            self.process.send_signal(number)
+        self.process.wait(LIMIT_S)
+        for pipe in (self.process.stdin, self.process.stdout, self.process.stderr):
+            assert pipe is not None
+            with suppress(BrokenPipeError):
+                pipe.close()
+
 
 @contextmanager
 def running(*command: str) -> Iterator[Program]:
@@ -65,9 +77,4 @@ def running(*command: str) -> Iterator[Program]:
     try:
         yield program
     finally:
-        program.process.kill()
-        program.process.wait(LIMIT_S)
-        for pipe in (program.process.stdin, program.process.stdout, program.process.stderr):
-            assert pipe is not None
-            with suppress(BrokenPipeError):
-                pipe.close()
+        program.close()

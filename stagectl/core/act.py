@@ -102,7 +102,7 @@ def _settle(work: Work, by: Presser, place: Place, nudges: Nudges) -> None:
         work.set(asked=(None,) * len(work.state.asked))
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
-            work.set(wire_free=max(work.state.wire_free, work.at) + plan.link.recall_ns)
+            work.carries(plan.link.recall_ns)
             work.set(known=work.state.known._replace(stored=work.at))
     fade_ns = new.fade_ns if scene is None else scene.fade_ns
     want(work, by, work.targets(), fade_ns=fade_ns)
@@ -153,7 +153,7 @@ def _nudge(work: Work, by: Presser, action: Nudge) -> None:
         refuse(work, by, nudges, work.plan.send_name(send))
         return
     before = work.state.nudges
-    work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=nudges, sends=(send,)))
+    work.remember(MovedNudges(who=by.who, song=work.song, before=before, after=nudges, sends=(send,)))
     work.set(nudges=nudges)
     retarget(work, by, (send,), leading=send)
 
@@ -181,7 +181,7 @@ def _clear(work: Work, by: Presser, action: ClearNudges) -> None:
         MappingProxyType({send: nudge for send, nudge in kept.items() if send not in gone}) for kept in before
     )
     sends = tuple(sorted(gone))
-    work.remember(MovedNudges(who=by.who, song=_song(work), before=before, after=after, sends=sends))
+    work.remember(MovedNudges(who=by.who, song=work.song, before=before, after=after, sends=sends))
     work.set(nudges=after, left=work.state.left - gone)
     retarget(work, by, sends)
 
@@ -223,10 +223,6 @@ def _left_by_hand(work: Work, entry: MovedNudges) -> bool:
     return entry.who == DESK and not work.state.left.isdisjoint(entry.sends)
 
 
-def _song(work: Work) -> int:
-    return work.plan.stops[work.state.place.stop].song
-
-
 def _put_back(work: Work, entry: MovedNudges) -> Nudges | None:
     """The nudges without what the entry changed, or None where that does not stand any more. Of an entry
     whose song is over, only what lasts for the night counts."""
@@ -234,7 +230,7 @@ def _put_back(work: Work, entry: MovedNudges) -> Nudges | None:
     for lasts in Lasts:
         kept, before, after = (nudges[lasts.value] for nudges in (work.state.nudges, entry.before, entry.after))
         put_back = dict(kept)
-        if lasts is Lasts.NIGHT or entry.song == _song(work):
+        if lasts is Lasts.NIGHT or entry.song == work.song:
             for send in entry.sends:
                 if before.get(send) == after.get(send):
                     continue

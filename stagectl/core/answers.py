@@ -29,9 +29,9 @@ from types import MappingProxyType
 from typing import Final
 
 from stagectl.core.asking import resume
-from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, pause
+from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, Known, pause
 from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
-from stagectl.core.events import DeskSaid
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent
 from stagectl.core.levels import Level, Off, height
 from stagectl.core.touch import DESK, adopt, feel, take_all
 from stagectl.core.work import Work
@@ -63,15 +63,19 @@ HANDS_MAX: Final = 8
 # -- coming and going -------------------------------------------------------------------------------------
 
 
-def went(work: Work) -> None:
+def went(work: Work, _: DeskWent) -> None:
     """The desk cannot be told anything for now. It may have lost its power, or what was told last: what it has is not
     known any more."""
     if not (work.state.desk_here or work.state.known.reading):
         return
     take_all(work)
-    work.set(known=NOTHING_KNOWN._replace(before=_had(work)))
-    work.set(desk_here=False, asked=(None,) * len(work.state.asked))
+    _lose(work, NOTHING_KNOWN)
     work.out(Connected(at=work.at, pedal=None, here=False))
+
+
+def _lose(work: Work, known: Known) -> None:
+    """What the desk has is not known, but for what it had."""
+    work.set(known=known._replace(before=_had(work)), desk_here=False, asked=(None,) * len(work.state.asked))
 
 
 def _had(work: Work) -> Mapping[int, Level]:
@@ -84,16 +88,14 @@ def _had(work: Work) -> Mapping[int, Level]:
     return MappingProxyType(had)
 
 
-def came(work: Work) -> None:
+def came(work: Work, _: DeskCame) -> None:
     """The desk can be told things (again). One that can be read is read first."""
     work.out(Connected(at=work.at, pedal=None, here=True))
     if not work.plan.answers.reads:
         _ready(work)
         return
     sends = filter(work.plan.can_read, range(len(work.state.asked)))
-    known = NOTHING_KNOWN._replace(before=_had(work), reading=True)
-    work.set(desk_here=False, asked=(None,) * len(work.state.asked))
-    work.set(known=known.with_doubts({send: Doubt(due=work.at) for send in sends}))
+    _lose(work, NOTHING_KNOWN._replace(reading=True).with_doubts({send: Doubt(due=work.at) for send in sends}))
 
 
 def _ready(work: Work) -> None:
@@ -106,9 +108,7 @@ def _was_read(work: Work) -> None:
     known, plan = work.state.known, work.plan
     asked: list[Level | None] = [None] * len(work.state.asked)
     for send, level in known.said.items():
-        grid = plan.grid_of(send)
-        assert grid is not None
-        asked[send] = grid.nearest(level, grid.highest)
+        asked[send] = plan.standing(send, level)
     # What the desk had when it was last here is no news.
     news = [send for send, level in sorted(known.said.items()) if not _near(level, known.before.get(send))]
     hands = [send for send in news if send in known.before]
@@ -204,7 +204,7 @@ def _is_right(level: Level, asked: Level | None, doubt: Doubt | None) -> bool:
 
 
 def _near(level: Level, other: Level | None) -> bool:
-    return other is not None and (level == other or abs(height(level) - height(other)) <= NEAR)
+    return other is not None and abs(height(level) - height(other)) <= NEAR
 
 
 def _slack(level: Level) -> int:
@@ -263,7 +263,7 @@ def _look(work: Work, open_: list[int], doubts: dict[int, Doubt]) -> None:
     if work.state.known.reading and not answers.each:
         # One question is for all of them.
         work.out(Question(at=at, sends=()))
-        _carries(work, work.plan.link.message_ns)
+        work.carries(work.plan.link.message_ns)
         doubts |= {send: _asked(doubts[send], at) for send in open_}
         return
     again: list[tuple[int, Level]] = []
@@ -289,16 +289,11 @@ def _look(work: Work, open_: list[int], doubts: dict[int, Doubt]) -> None:
         work.out(Ask(at=at, press=work.state.presses, levels=tuple(again)))
     if asks:
         work.out(Question(at=at, sends=tuple(asks)))
-    _carries(work, carries)
+    work.carries(carries)
 
 
 def _asked(doubt: Doubt, at: int) -> Doubt:
     return doubt._replace(due=at + pause(doubt.tries), tries=doubt.tries + 1, retold=False)
-
-
-def _carries(work: Work, takes: int) -> None:
-    """The link is given so much to carry, ns."""
-    work.set(wire_free=max(work.state.wire_free, work.at) + takes)
 
 
 def _tells_again(work: Work, send: int, doubt: Doubt) -> bool:

@@ -25,11 +25,7 @@ def want(work: Work, by: Presser, wanted: Levels, *, fade_ns: int | None, leadin
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
     if wanted != before:
-        steps = list(work.state.steps)
-        for send, (old, new) in enumerate(zip(before, wanted, strict=True)):
-            if new != old:
-                steps[send] = work.plan.in_steps(send, new)
-        work.set(wanted=wanted, steps=tuple(steps))
+        work.aim(wanted)
     if moves:
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
@@ -98,20 +94,19 @@ def tell_due(work: Work) -> None:
         if level != asked[glide.send] and glide.send not in fade.let_be:
             asked[glide.send] = level
             levels.append((glide.send, level))
-    when = fade.due
     work.set(fade=fade.after_bunch())
     if levels:
         known, was = work.state.known, work.state.asked
         if work.plan.answers.confirms:
             surely = work.plan.answers.echoes
             told = [(send, was[send], level) for send, level in levels if surely or work.plan.can_ask(send)]
-            work.set(known=known.told(told, when))
+            work.set(known=known.told(told, work.at))
         elif work.plan.answers.reports:
             # It may say back what it is told, whatever its profile says of echoes.
-            work.set(known=known.told([(send, was[send], level) for send, level in levels], when, sure=True))
-        on_wire = max(work.state.wire_free, when) + sum(work.plan.takes(send) for send, _ in levels)
-        work.set(asked=tuple(asked), wire_free=on_wire)
-        work.out(Ask(at=when, press=fade.press, levels=tuple(levels)))
+            work.set(known=known.told([(send, was[send], level) for send, level in levels], work.at, sure=True))
+        work.set(asked=tuple(asked))
+        work.carries(sum(work.plan.takes(send) for send, _ in levels))
+        work.out(Ask(at=work.at, press=fade.press, levels=tuple(levels)))
 
 
 def remaining(work: Work) -> int:

@@ -1,14 +1,14 @@
 """What goes out of the core: records for the journal and orders for the world, small frozen values.
 
 `at` is the nominal time of an effect, ns; `press` numbers the press (or other wish) that caused it, so
-that the journal, the rehearsal and the desk's bytes can be told together. Orders carry `order = True`.
+that the journal, the rehearsal and the desk's bytes can be told together.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import ClassVar, NamedTuple, TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from stagectl.core.levels import Level
 
@@ -57,7 +57,6 @@ class Move(NamedTuple):
 class Pressed:
     """A gesture was understood, or a wish came from elsewhere (then `pedal` and `control` are None)."""
 
-    order: ClassVar[bool] = False
     at: int
     press: int
     who: str
@@ -71,7 +70,6 @@ class Pressed:
 class Arrived:
     """The night is at another place: a stop, and the scene laid over it, if any."""
 
-    order: ClassVar[bool] = False
     at: int
     press: int
     stop: int
@@ -82,7 +80,6 @@ class Arrived:
 class Changed:
     """Targets moved. `cause`: the action's word. `fade_ns`: over how long the desk is taken there."""
 
-    order: ClassVar[bool] = False
     at: int
     press: int
     who: str
@@ -95,7 +92,6 @@ class Changed:
 class Refused:
     """An event changed nothing, and why."""
 
-    order: ClassVar[bool] = False
     at: int
     press: int
     who: str
@@ -109,7 +105,6 @@ class Refused:
 class Connected:
     """A pedal (by index) or the desk (None) came or went."""
 
-    order: ClassVar[bool] = False
     at: int
     pedal: int | None
     here: bool
@@ -119,7 +114,6 @@ class Connected:
 class Layered:
     """A layer was laid over a pedal's mapping, or taken off it (None)."""
 
-    order: ClassVar[bool] = False
     at: int
     press: int
     pedal: int
@@ -131,7 +125,6 @@ class Ask:
     """Tell the desk these levels, in this order. Every level is a step of the desk's grid, at or below the
     send's ceiling."""
 
-    order: ClassVar[bool] = True
     at: int
     press: int
     levels: tuple[tuple[int, Level], ...]
@@ -141,7 +134,6 @@ class Ask:
 class Question:
     """Ask the desk what levels these sends have; all of them where none is named."""
 
-    order: ClassVar[bool] = True
     at: int
     sends: tuple[int, ...]
 
@@ -150,7 +142,6 @@ class Question:
 class RecallStored:
     """Tell the desk to recall a scene that it stores itself."""
 
-    order: ClassVar[bool] = True
     at: int
     press: int
     number: int
@@ -160,7 +151,6 @@ class RecallStored:
 class Cue:
     """Tell a track player to start a number, or to stop the one that it plays."""
 
-    order: ClassVar[bool] = True
     at: int
     press: int
     player: int
@@ -172,7 +162,6 @@ class Cue:
 class Told:
     """Send a device its message."""
 
-    order: ClassVar[bool] = True
     at: int
     press: int
     message: int
@@ -183,7 +172,6 @@ class Lit:
     """Tell a pedal what one of its lamps (by index) shows: a song's number, or 1 and 0 for on and off. It shows a
     state, which may be the outcome of several presses, so it has no press of its own."""
 
-    order: ClassVar[bool] = True
     at: int
     pedal: int
     lamp: int

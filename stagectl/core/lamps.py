@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from stagectl.core.effects import Lit, Reason, Refused
 from stagectl.core.plan import Lamp
@@ -142,7 +142,7 @@ def _forget(work: Work, pedal: int, **here: bool) -> None:
     _change(work, pedal, told=(None,) * len(work.plan.pedals[pedal].lamps), last=-1, due=None, **here)
 
 
-def _change(work: Work, pedal: int, **fields: object) -> None:
+def _change(work: Work, pedal: int, **fields: Any) -> None:
     lights = list(work.state.lights)
-    lights[pedal] = replace(lights[pedal], **fields)  # type: ignore[arg-type]
+    lights[pedal] = replace(lights[pedal], **fields)
     work.set(lights=tuple(lights))

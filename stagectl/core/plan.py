@@ -296,6 +296,11 @@ class Plan:
         grid = self.grid_of(send)
         return None if level is None or grid is None else grid.nearest(level, self.ceilings[send])
 
+    def standing(self, send: int, level: Level) -> Level | None:
+        """The desk's own step for a level that it says it has, which may be above the ceiling."""
+        grid = self.grid_of(send)
+        return None if grid is None else grid.nearest(level, grid.highest)
+
     @property
     def width(self) -> int:
         """Sends of one listener: every input, then the whole mix."""

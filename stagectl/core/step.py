@@ -289,14 +289,6 @@ def _lamps_came(work: Work, event: LampsCame) -> None:
 # -- desk and others --------------------------------------------------------------------------------------
 
 
-def _desk_went(work: Work, _: DeskWent) -> None:
-    went(work)
-
-
-def _desk_came(work: Work, _: DeskCame) -> None:
-    came(work)
-
-
 def _wished(work: Work, event: Wanted) -> None:
     by = Presser(press=work.next_press(), who=event.who, what=event.action.word, listener=event.listener)
     pressed(work, by, None)
@@ -314,8 +306,8 @@ HANDLE: Final[Mapping[type, Callable[[Work, Any], None]]] = {
     PedalCame: _pedal_came,
     LampsWent: _lamps_went,
     LampsCame: _lamps_came,
-    DeskWent: _desk_went,
-    DeskCame: _desk_came,
+    DeskWent: went,
+    DeskCame: came,
     DeskSaid: hears,
     Wanted: _wished,
     Wake: _wake,

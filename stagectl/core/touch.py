@@ -33,9 +33,7 @@ def feel(work: Work, send: int, level: Level) -> None:
     """The desk says that somebody moved a send to a level."""
     state = work.state
     asked = list(state.asked)
-    grid = work.plan.grid_of(send)
-    assert grid is not None
-    asked[send] = grid.nearest(level, grid.highest)
+    asked[send] = work.plan.standing(send, level)
     before = state.touches[send].before if send in state.touches else state.asked[send]
     touch = Touch(level=level, before=before, due=work.at + REST_NS)
     work.set(
@@ -78,7 +76,8 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     """A hand moved a send from one level to another: from now on, `aim` is what its listener wants there."""
     by = Presser(press=work.next_press(), who=DESK, what=HAND)
     work.out(Changed(at=work.at, press=by.press, who=DESK, cause=HAND, moves=(Move(send, before, level),)))
-    base = work.scene_levels(work.state.place)[send]
+    levels = work.scene_levels(work.state.place)
+    base = levels[send]
     bounds = work.bounds(send)
     if base is None or bounds is None or not work.state.recalled:
         return
@@ -87,10 +86,8 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     before_nudges = work.state.nudges
     wish = Wish(send=send, base=base, by=0, lasts=Lasts.NIGHT, ride=work.state.rides.get(send, 0))
     nudges = put(wish, held, before_nudges, bounds)
-    song = work.plan.stops[work.state.place.stop].song
-    work.remember(MovedNudges(who=DESK, song=song, before=before_nudges, after=nudges, sends=(send,)))
+    work.remember(MovedNudges(who=DESK, song=work.song, before=before_nudges, after=nudges, sends=(send,)))
     work.set(nudges=nudges)
-    wanted, steps = list(work.state.wanted), list(work.state.steps)
-    wanted[send] = work.target(send, work.scene_levels(work.state.place))
-    steps[send] = work.plan.in_steps(send, wanted[send])
-    work.set(wanted=tuple(wanted), steps=tuple(steps))
+    wanted = list(work.state.wanted)
+    wanted[send] = work.target(send, levels)
+    work.aim(tuple(wanted))

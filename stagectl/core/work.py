@@ -43,6 +43,23 @@ class Work:
         """One more change that can be taken back."""
         self.set(undo=(*self.state.undo, entry)[-UNDO_MAX:])
 
+    def carries(self, takes: int) -> None:
+        """The desk's link is given so much to carry now, ns."""
+        self.set(wire_free=max(self.state.wire_free, self.at) + takes)
+
+    def aim(self, wanted: Levels) -> None:
+        """Make these the exact levels that the desk should have; its own steps follow."""
+        steps = list(self.state.steps)
+        for send, (old, new) in enumerate(zip(self.state.wanted, wanted, strict=True)):
+            if new != old:
+                steps[send] = self.plan.in_steps(send, new)
+        self.set(wanted=wanted, steps=tuple(steps))
+
+    @property
+    def song(self) -> int:
+        """The present song, -1 at the base."""
+        return self.plan.stops[self.state.place.stop].song
+
     def bounds(self, send: int) -> Bounds | None:
         """What bounds the send; None where the desk has no message for it."""
         grid = self.plan.grid_of(send)

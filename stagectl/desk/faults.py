@@ -11,7 +11,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Generic, NamedTuple, TypeVar
+from typing import Any, Final, Generic, NamedTuple, TypeVar
 
 from stagectl.errors import nearest
 
@@ -47,14 +47,14 @@ class Faults:
     def parse(cls, text: str) -> Faults:
         """The faults of a text such as `loss 20%, delay 50 ms, reorder 10%, twice 5%, slow 300 ms`; ValueError where it
         is none."""
-        found: dict[str, float | int] = {}
+        found: dict[str, Any] = {}
         for part in filter(None, map(str.strip, text.split(","))):
             word, _, amount = part.partition(" ")
             if word not in (*_CHANCES, *_TIMES):
                 raise ValueError(f"`{word}` is not a fault{nearest(word, (*_CHANCES, *_TIMES))}")
             key = word if word in _CHANCES else f"{word}_ns"
             found[key] = _chance(part, amount) if word in _CHANCES else _time(part, amount)
-        return cls(**found)  # type: ignore[arg-type]
+        return cls(**found)
 
 
 def _chance(part: str, amount: str) -> float:

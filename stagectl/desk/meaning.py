@@ -8,6 +8,7 @@ from typing import Final, NamedTuple, Protocol, TypeAlias
 
 from stagectl.errors import WireError
 from stagectl.show.answers import AnswersModel
+from stagectl.show.messages import spoken
 from stagectl.show.places import AskByOsc, AskBySysEx, Place
 from stagectl.show.profile import ProfileModel, SendModel
 from stagectl.wire.laws import Code
@@ -121,8 +122,4 @@ def phrases_of(profile: ProfileModel) -> list[tuple[tuple[bytes, ...], Meaning]]
     """The messages that ask for all levels, and those that subscribe."""
     answers = profile.answers or AnswersModel()
     said = ((answers.ask_all, AskedAll()), (answers.subscribe, Subscribed()))
-    return [
-        (tuple(packet for message in messages for packet in message.packets()), meaning)
-        for messages, meaning in said
-        if messages is not None
-    ]
+    return [(spoken(messages), meaning) for messages, meaning in said if messages is not None]

@@ -16,7 +16,7 @@ from stagectl.desk.meaning import FINE_ALONE, OTHER, OUT_OF_RANGE, Part, Spot, T
 from stagectl.errors import WireError
 from stagectl.show.answers import AnswersModel
 from stagectl.show.load import Show
-from stagectl.show.messages import Say
+from stagectl.show.messages import spoken
 from stagectl.show.profile import ProfileModel
 
 
@@ -53,8 +53,8 @@ class DeskTalk:
         self._laws = {spot: part_of(profile, spot).law() for spot in self._sends}
         self._ear = ear_for(profile, self._sends, self.counted)
         self._halves = Halves()
-        self._subscribe = _packets(answers.subscribe)
-        self._ask_all = _packets(answers.ask_all)
+        self._subscribe = spoken(answers.subscribe or ())
+        self._ask_all = spoken(answers.ask_all or ())
         asked = {send: question_packet(profile, spot) for send, spot in self._spots.items()}
         self._questions = {send: (packet,) for send, packet in asked.items() if packet is not None}
 
@@ -74,6 +74,10 @@ class DeskTalk:
     def ask_all(self) -> tuple[bytes, ...]:
         """The messages after which the desk says all levels; none where there are none."""
         return self._ask_all
+
+    def question(self, sends: Sequence[int]) -> tuple[bytes, ...]:
+        """The questions for some levels; where none are named, the one for all."""
+        return tuple(packet for send in sends for packet in self.ask(send)) if sends else self.ask_all()
 
     def hear(self, packet: bytes) -> list[Said]:
         """The levels that the bytes say, in their order. Never raises.
@@ -113,7 +117,3 @@ class DeskTalk:
             self.counted[OUT_OF_RANGE] += 1
             return None
         return level if isinstance(level, Off) else law.grid.nearest(level, law.grid.highest)
-
-
-def _packets(messages: Sequence[Say] | None) -> tuple[bytes, ...]:
-    return tuple(packet for message in messages or () for packet in message.packets())

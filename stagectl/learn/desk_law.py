@@ -8,7 +8,7 @@ themselves are the law, with straight lines between them: no more is known.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby, pairwise
 from statistics import median_low
@@ -217,19 +217,16 @@ def _even(
         if off != ends[0] or _leaps(off, heard):
             return None
         first = int(off) + 1
-    lowest, highest = base + step * first, base + step * last
+    typed = _db(base + step * first, base + step * last, step, {"first": first, "off": off})
+    return None if typed is None else (typed, f"each value is {step / 100:g} dB more than the one before")
+
+
+def _db(lowest: int, highest: int, step: int, values: Mapping[str, Code | None]) -> dict[str, Any] | None:
+    """The law as a file says it; None where no file can name its levels. `values`: what else is said, where it is."""
     if not LEVEL_MIN <= lowest < highest <= LEVEL_MAX:
         return None
-    typed = {
-        "law": "db",
-        "lowest": _level(lowest),
-        "highest": _level(highest),
-        "step": f"{step / 100:g}",
-        "first": str(first),
-    }
-    if off is not None:
-        typed["off"] = str(int(off))
-    return typed, f"each value is {step / 100:g} dB more than the one before"
+    typed = {"law": "db", "lowest": _level(lowest), "highest": _level(highest), "step": f"{step / 100:g}"}
+    return typed | {key: str(int(value)) for key, value in values.items() if value is not None}
 
 
 def _leaps(off: Code, heard: Sequence[Code]) -> bool:
@@ -264,18 +261,10 @@ def _decibels(
     if any(abs(mark.code * 100 - _hundredths(mark)) > NEAR for mark in levels):
         return None
     passing = sorted({hundredths(code) for code in heard if off is None or code > off or off > ends[1]})
-    lowest, highest = passing[0], hundredths(ends[1])
-    if not LEVEL_MIN <= lowest < highest <= LEVEL_MAX or (off is not None and off != int(off)):
+    if off is not None and off != int(off):
         return None
-    typed = {
-        "law": "db",
-        "lowest": _level(lowest),
-        "highest": _level(highest),
-        "step": f"{_grain(passing) / 100:g}",
-    }
-    if off is not None:
-        typed["off"] = str(int(off))
-    return typed, "the value is the level in dB"
+    typed = _db(passing[0], hundredths(ends[1]), _grain(passing), {"off": off})
+    return None if typed is None else (typed, "the value is the level in dB")
 
 
 def _grain(passing: Sequence[int]) -> int:

@@ -13,15 +13,14 @@ from pathlib import Path
 from typing import Any, Final
 
 import stagectl
-from stagectl.core.events import LampsCame, LampsWent, PedalCame
+from stagectl.core.events import Event, LampsCame, LampsWent, PedalCame
 from stagectl.errors import DeviceError, JournalError
 from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.schema import Night as NightHead
 from stagectl.journal.write import Journal
 from stagectl.live.desk import DeskSide
 from stagectl.live.hearing import Hearing
-from stagectl.live.inbox import Inbox
-from stagectl.live.links import DeskLink, KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
+from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.printer import Printer
 from stagectl.live.watch import Watch
@@ -49,12 +48,12 @@ class _Daemon:
         self.zero = time.monotonic_ns()
         self.journal = self._open_journal(journal)
         rig = show.rig
-        self.desk = DeskLink("desk", rig.desk, self._desk_said)
+        self.side = DeskSide(show, self._desk_event, self.printer.warn)
+        self.desk = self.side.link
         players = [OutLink(model.name, model) for model in rig.players]
         devices = [OutLink(model.name, model) for model in rig.devices]
         outs = Outs(self.desk, players, devices)
-        self.night = Night(show, compiled, self.journal, self.printer, outs, self.zero)
-        self.side = DeskSide(show, self.desk, self.night.handle, self.printer.warn)
+        self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
         self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
@@ -66,17 +65,13 @@ class _Daemon:
                 self.links.append(KeyboardLink(pedal.name, pedal.keyboard, heard))
         self.lamps = outs.lamps = self._lamps()
         self.links += outs.all
-        if rig.desk.port is not None and (self.side.talk.can_read or self.side.talk.reports):
-            self.inbox = Inbox(asyncio.get_running_loop(), self._desk_voice, self.printer.warn)
-            self.links.append(VoiceLink("desk", rig.desk.port, lambda packet, at: self.inbox.put(0, packet, at)))
+        if self.side.voice is not None:
+            self.links.append(self.side.voice)
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
         outs.lost = self.watch.lost
 
-    def _desk_said(self, packet: bytes, at: int) -> None:
-        self.side.heard(packet, at)
-
-    def _desk_voice(self, _: int, packet: bytes, at: int) -> None:
-        self.side.heard(packet, at)
+    def _desk_event(self, event: Event, at: int) -> None:
+        self.night.handle(event, at)
 
     def _lamps(self) -> list[LampLink | None]:
         """The way back to each pedal that has lamps."""

@@ -16,7 +16,8 @@ from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event
 from stagectl.core.levels import Level
 from stagectl.desk.talk import DeskTalk
 from stagectl.errors import DeviceError
-from stagectl.live.links import DeskLink
+from stagectl.live.inbox import Inbox
+from stagectl.live.links import DeskLink, VoiceLink
 from stagectl.show.load import Show
 from stagectl.story.rows import Row
 
@@ -34,30 +35,35 @@ HALF_S: Final = 0.02
 
 
 STRANGERS: Final = "packets that are not from the desk"
-
-
 AWAY: Final = "levels that it said while it could be told none"
 
 
 class DeskSide:
-    """Hears the desk at the end of `link`. `handle` takes events in the loop's thread; `says` takes sentences."""
+    """Hears the desk at the end of `link`, and over MIDI by its `voice`, where it has anything to say. `handle` takes
+    events in the loop's thread; `says` takes sentences."""
 
-    def __init__(
-        self, show: Show, link: DeskLink, handle: Callable[[Event, int], None], says: Callable[[str], None]
-    ) -> None:
+    def __init__(self, show: Show, handle: Callable[[Event, int], None], says: Callable[[str], None]) -> None:
         self.talk = DeskTalk.of(show)
         self.answering = asyncio.Event()
-        self._link = link
+        self.link = DeskLink("desk", show.rig.desk, self.heard)
+        self.voice: VoiceLink | None = None
         self._handle = handle
         self._says = says
         self._loop = asyncio.get_running_loop()
+        if show.rig.desk.port is not None and (self.talk.can_read or self.talk.reports):
+            inbox = Inbox(self._loop, self._from_voice, says)
+            self.voice = VoiceLink("desk", show.rig.desk.port, lambda packet, at: inbox.put(0, packet, at))
         self._in_two_parts = any(
             part is not None and part.say.codes.in_two_parts for part in (show.profile.send, show.profile.whole_mix)
         )
         self._late: dict[int, Level] = {}
         self._timer: asyncio.TimerHandle | None = None
         asks = (self.talk.ask(send) for send in range(self.talk.sends))
-        self._probe = next(filter(None, asks), self.talk.ask_all())
+        one = next(filter(None, asks), ())
+        self._probe = one or self.talk.ask_all()
+        self._again_s = 0.0 if one else PROBE_S
+        """Between two probes while the desk is on the point of counting as gone: in every look, since a bad wire may
+        lose some; not so often where each is answered with all levels."""
         self._counted: Counter[str] = Counter()
         self._heard_at = self._probed_at = self._subscribed_at = 0
 
@@ -89,7 +95,7 @@ class DeskSide:
         """Watch the clock, until cancelled."""
         while True:
             await asyncio.sleep(TICK_S)
-            if self._link.here:
+            if self.link.here:
                 self._tick(time.monotonic_ns())
 
     def _tick(self, now: int) -> None:
@@ -100,16 +106,12 @@ class DeskSide:
         silent = now - self._heard_at
         if self.answering.is_set() and silent > SILENT_S * 1e9:
             self.answering.clear()
-            self._says(f"the desk at `{self._link.wants}` has stopped answering")
+            self._says(f"the desk at `{self.link.wants}` has stopped answering")
             self._handle(DeskWent(), now)
-        if silent > PROBE_S * 1e9 and now - self._probed_at > self._again_s * 1e9:
+        if silent > PROBE_S * 1e9 and now - self._probed_at > 1e9 * (
+            self._again_s if self.answering.is_set() else PROBE_S
+        ):
             self._ask(now)
-
-    @property
-    def _again_s(self) -> float:
-        """Seconds between two probes: in every look while the desk is on the point of counting as gone, since a bad
-        wire may lose some; not so often where each is answered with all levels."""
-        return 0.0 if self.answering.is_set() and self._probe != self.talk.ask_all() else PROBE_S
 
     def _subscribe(self, now: int) -> None:
         self._subscribed_at = now
@@ -122,19 +124,22 @@ class DeskSide:
     def _send(self, packets: tuple[bytes, ...]) -> None:
         try:
             for packet in packets:
-                self._link.send(packet)
+                self.link.send(packet)
         except DeviceError:
             # The next level that is told finds that out too, and lets go of the link.
             return
 
     # -- what it says -----------------------------------------------------------------------------------------
 
+    def _from_voice(self, _: int, packet: bytes, at: int) -> None:
+        self.heard(packet, at)
+
     def heard(self, packet: bytes, at: int) -> None:
         """The desk says something, at a monotonic time, ns."""
         said = dict(self.talk.hear(packet))
         if not said:
             return
-        if not (self.talk.can_read or self._link.here):
+        if not (self.talk.can_read or self.link.here):
             self.talk.counted[AWAY] += len(said)
             return
         self._heard_at = at
@@ -160,7 +165,7 @@ class DeskSide:
     def counts(self, at: int) -> list[Row]:
         """Rows for everything that was counted and has changed since the last time. `at`: ns since the night began."""
         counted = Counter(self.talk.counted)
-        counted[STRANGERS] = self._link.strangers
+        counted[STRANGERS] = self.link.strangers
         new = {what: number for what, number in sorted(counted.items()) if number != self._counted[what]}
         self._counted = counted
         return [Row(at, "count", who="desk", what=what, number=number) for what, number in new.items()]

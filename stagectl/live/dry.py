@@ -14,8 +14,7 @@ from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 from stagectl.live.desk import DeskSide
-from stagectl.live.inbox import Inbox
-from stagectl.live.links import DeskLink, Link, VoiceLink
+from stagectl.live.links import Link
 from stagectl.live.watch import Watch
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
@@ -44,30 +43,21 @@ class _Reader:
         self.state = begin(self.plan, time.monotonic_ns())
         self.here = asyncio.Event()
         self.troubles: list[str] = []
-        self.desk = DeskLink("desk", show.rig.desk, self._said)
-        self.side = DeskSide(show, self.desk, self._handle, self.troubles.append)
-        links: list[Link] = [self.desk]
-        if show.rig.desk.port is not None and self.side.talk.can_read:
-            inbox = Inbox(
-                asyncio.get_running_loop(), lambda _, packet, at: self._said(packet, at), self.troubles.append
-            )
-            links.append(VoiceLink("desk", show.rig.desk.port, lambda packet, at: inbox.put(0, packet, at)))
-        self.watch = Watch(links, api, self._changed, self.troubles.append)
+        self.side = DeskSide(show, self._handle, self.troubles.append)
+        self.desk = self.side.link
+        links: list[Link | None] = [self.desk, self.side.voice]
+        self.watch = Watch([link for link in links if link is not None], api, self._changed, self.troubles.append)
 
     def _changed(self, link: Link, here: bool) -> None:
         if link is self.desk:
             self.side.link_changed(here)
-
-    def _said(self, packet: bytes, at: int) -> None:
-        self.side.heard(packet, at)
 
     def _handle(self, event: Event, now: int) -> None:
         """The core asks its questions; until anything is recalled it tells the desk nothing."""
         self.state, effects = step(self.plan, self.state, event, now)
         for effect in effects:
             if isinstance(effect, Question):
-                asked = [packet for send in effect.sends for packet in self.side.talk.ask(send)]
-                for packet in asked or self.side.talk.ask_all():
+                for packet in self.side.talk.question(effect.sends):
                     self.desk.send(packet)
         if self.state.desk_here:
             self.here.set()

@@ -10,22 +10,16 @@ import asyncio
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any
 
 from stagectl.core.effects import (
-    Arrived,
     Ask,
-    Changed,
-    Connected,
     Cue,
     Effect,
-    Layered,
     Lit,
     Order,
-    Pressed,
     Question,
     RecallStored,
-    Refused,
     Told,
 )
 from stagectl.core.events import DeskWent, Event, LampsWent, Wake
@@ -44,14 +38,19 @@ from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines
 from stagectl.tracks.player import WirePlayer
 
-RECORDS: Final = (Pressed, Arrived, Changed, Refused, Connected, Layered)
-
 
 class Night:
     """One night. `zero`: the monotonic time at which it began, ns."""
 
     def __init__(
-        self, show: Show, compiled: Compiled, journal: Journal, printer: Printer, outs: Outs, zero: int
+        self,
+        show: Show,
+        compiled: Compiled,
+        journal: Journal,
+        printer: Printer,
+        outs: Outs,
+        talk: DeskTalk,
+        zero: int,
     ) -> None:
         self.plan: Plan = compiled.plan
         self.state = begin(self.plan, zero)
@@ -62,7 +61,7 @@ class Night:
         self._outs = outs
         self._teller = Teller(self.plan, zero)
         self._speaker = Speaker.of(show)
-        self._talk = DeskTalk.of(show)
+        self._talk = talk
         self._players = [WirePlayer(model) for model in show.rig.players]
         self._timer: asyncio.TimerHandle | None = None
         self._untold: list[Row] = []
@@ -102,10 +101,8 @@ class Night:
             self._desk_failed(error)
 
     def _question(self, effect: Question) -> None:
-        each = [packet for send in effect.sends for packet in self._talk.ask(send)]
-        asked = each if effect.sends else self._talk.ask_all()
         try:
-            for packet in asked:
+            for packet in self._talk.question(effect.sends):
                 self._outs.desk.send(packet)
         except DeviceError as error:
             self._desk_failed(error)
@@ -218,8 +215,7 @@ def latest(effects: Sequence[Effect]) -> list[Order]:
     orders = [
         effect
         for effect in effects
-        if not isinstance(effect, RECORDS)
-        and (not isinstance(effect, Lit) or shown[effect.pedal, effect.lamp] is effect)
+        if isinstance(effect, Order) and (not isinstance(effect, Lit) or shown[effect.pedal, effect.lamp] is effect)
     ]
     asks = [order for order in orders if isinstance(order, Ask)]
     if len(asks) < 2:

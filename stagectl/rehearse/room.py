@@ -104,8 +104,7 @@ class Room:
         if isinstance(effect, RecallStored):
             return list(self._to_desk(effect, self._speaker.stored(effect.number)))
         if isinstance(effect, Question):
-            asked = [packet for send in effect.sends for packet in self._talk.ask(send)]
-            self._tell_desk(tuple(asked) or self._talk.ask_all(), effect.at)
+            self._tell_desk(self._talk.question(effect.sends), effect.at)
             return []
         if isinstance(effect, Cue):
             player = self._players[effect.player]

@@ -39,7 +39,7 @@ from stagectl.show.hearing import HearNote
 from stagectl.show.lamps import LampModel, LampPackets
 from stagectl.show.load import Show
 from stagectl.show.mapping import ControlModel, MappingModel
-from stagectl.show.messages import Say
+from stagectl.show.messages import Say, spoken
 from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
 from stagectl.show.profile import ProfileModel
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
@@ -167,7 +167,7 @@ class _Compiler:
 
     def _add(self, device: int, name: str, says: Sequence[Say]) -> int:
         self.messages.append(Message(device=device, name=name))
-        self.packets.append(tuple(packet for say in says for packet in say.packets()))
+        self.packets.append(spoken(says))
         return len(self.messages) - 1
 
     def _message(self, message: MessageModel) -> int:

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from stagectl.core.lamps import SHOWS
 from stagectl.show.gestures import Choice
-from stagectl.show.messages import Say, SayList
+from stagectl.show.messages import Say, SayList, spoken
 from stagectl.show.values import Duration, FileModel
 
 LAMPS_MAX: Final = 32
@@ -69,7 +69,7 @@ class LampModel(FileModel):
 
 def _bytes(says: Sequence[Say], song: int | None) -> tuple[bytes, ...]:
     numbers = {} if song is None else {"song": song}
-    return tuple(packet for say in says for packet in say.packets(numbers))
+    return spoken(says, numbers)
 
 
 def _all(keys: Sequence[str]) -> str:

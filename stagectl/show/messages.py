@@ -7,7 +7,7 @@ on the wire (programs and notes 0 to 127), channels 1 to 16.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias
@@ -95,6 +95,11 @@ class Say(FileModel):
         """The bytes, one message each. `numbers`: what the words in it stand for. Raises WireError where a word stands
         for nothing here, or for a number that the message cannot hold."""
         raise NotImplementedError
+
+
+def spoken(says: Iterable[Say], numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
+    """The bytes of some messages, one after the other. Raises WireError as `Say.packets` does."""
+    return tuple(packet for say in says for packet in say.packets(numbers))
 
 
 def _with(value: int, numbers: Numbers) -> int:

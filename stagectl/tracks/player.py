@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stagectl.show.messages import spoken
 from stagectl.show.rig import PlayerModel
 
 
@@ -15,6 +16,4 @@ class WirePlayer:
 
     def packets(self, number: int, *, starts: bool) -> tuple[bytes, ...]:
         """The messages that start a number, or stop it."""
-        return tuple(
-            packet for say in (self._start if starts else self._stop) for packet in say.packets({"cue": number})
-        )
+        return spoken(self._start if starts else self._stop, {"cue": number})

@@ -64,11 +64,7 @@ def playing(show: Path, journal: Path, *more: str) -> Iterator[Program]:
     try:
         yield program
     finally:
-        program.process.kill()
-        program.process.wait(10)
-        for pipe in (program.process.stdin, program.process.stdout, program.process.stderr):
-            assert pipe is not None
-            pipe.close()
+        program.close()
 
 
 def by_press(story: list[dict[str, Any]], kind: str) -> dict[int, list[dict[str, Any]]]:

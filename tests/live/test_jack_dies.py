@@ -53,11 +53,7 @@ def stage() -> Iterator[tuple[Program, Program]]:
             assert foot.line() == "ready"
             yield foot, dump
     finally:
-        dump.process.kill()
-        dump.process.wait(10)
-        for pipe in (dump.process.stdin, dump.process.stdout, dump.process.stderr):
-            assert pipe is not None
-            pipe.close()
+        dump.close()
 
 
 def press(foot: Program, daemon: Program, wanted: str) -> None:

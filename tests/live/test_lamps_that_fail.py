@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 from stagectl.core.events import DeskCame, LampsCame, Moved, PedalCame
+from stagectl.desk.talk import DeskTalk
 from stagectl.errors import DeviceError
 from stagectl.journal.read import open_read, rows
 from stagectl.journal.schema import Night as Head
@@ -66,7 +67,7 @@ async def _night(path: Path) -> None:
     lamp, desk = Wire(path), Wire(path)
     outs = Outs(link("desk", desk), [link("tracks", Wire(path))], [link("keys rig", Wire(path))])
     outs.lamps = (None, None, link("lamps of keys pedal", lamp))
-    night = Night(show, compile_show(show), journal, printer, outs, time.monotonic_ns())
+    night = Night(show, compile_show(show), journal, printer, outs, DeskTalk.of(show), time.monotonic_ns())
     for event in (DeskCame(), PedalCame(pedal=KEYS_PEDAL), LampsCame(pedal=KEYS_PEDAL)):
         night.handle(event, time.monotonic_ns())
     assert [packet for packet, _ in lamp.taken] == [bytes((0xC0, 0))]

@@ -105,11 +105,7 @@ def judge(name: str) -> Iterator[Program]:
     try:
         yield program
     finally:
-        program.process.send_signal(signal.SIGINT)
-        program.process.wait(10)
-        for pipe in (program.process.stdin, program.process.stdout, program.process.stderr):
-            assert pipe is not None
-            pipe.close()
+        program.close(signal.SIGINT)
 
 
 def heard(judge: Program, count: int) -> list[str]:

@@ -36,11 +36,7 @@ def test_it_is_read_and_a_hand_is_heard(tmp_path: Path, jack_server: MidiSystem)
             daemon.process.send_signal(signal.SIGTERM)
             assert daemon.process.wait(10) == 0
     finally:
-        desk.process.kill()
-        desk.process.wait(10)
-        for pipe in (desk.process.stdin, desk.process.stdout, desk.process.stderr):
-            assert pipe is not None
-            pipe.close()
+        desk.close()
     story = told("log", "--journal", str(journal))
     read = [one for one in story if one["kind"] == "change" and one["cause"] == "read"]
     assert {(one["listener"], one["input"]): one["to_db"] for one in read}["singer", "lead vocal"] == -9.0

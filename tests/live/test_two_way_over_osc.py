@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -45,11 +45,7 @@ class Desk:
         return {(one["mix"], one["input"]): one["level_db"] for one in json.loads(line)["levels"]}
 
     def close(self) -> None:
-        self.program.process.kill()
-        self.program.process.wait(10)
-        for pipe in (self.program.process.stdin, self.program.process.stdout, self.program.process.stderr):
-            assert pipe is not None
-            pipe.close()
+        self.program.close()
 
 
 @contextmanager
@@ -92,6 +88,11 @@ def end(daemon: Program, journal: Path) -> list[dict[str, Any]]:
     daemon.process.send_signal(signal.SIGTERM)
     assert daemon.process.wait(10) == 0
     return told("log", "--journal", str(journal))
+
+
+def has(words: str) -> Callable[[str], bool]:
+    """Whether a line has these words."""
+    return lambda line: words in line
 
 
 def hands(story: list[dict[str, Any]]) -> list[tuple[str, str, Any, Any]]:
@@ -156,7 +157,7 @@ def test_a_bad_wire_brings_every_level_there(tmp_path: Path) -> None:
         daemon.until(lambda line: "the desk has" in line)
         for at, song in enumerate(("The Ferry Waltz", "Seven Gates", "Morning, Mrs Finch")):
             foot.press("on")
-            daemon.until(lambda line, song=song: song in line)  # type: ignore[misc]
+            daemon.until(has(song))
             reaches(desk, {(1, 2): (-10.0, -12.0, -12.0)[at], (2, 2): (-4.0, -2.0, -4.0)[at]})
         story = end(daemon, journal)
     assert hands(story) == []

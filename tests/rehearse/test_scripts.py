@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import jsonschema
 import pytest
 from pydantic import ValidationError
 
@@ -93,7 +94,6 @@ def test_an_unknown_pedal_or_control_is_said_once_at_its_first_line(plan: Plan, 
 
 
 def test_the_schema_and_the_reader_agree_on_what_feet_do() -> None:
-    jsonschema = pytest.importorskip("jsonschema")
     made = script_schema()
     jsonschema.Draft202012Validator.check_schema(made)
     for happens, sound in (("press", True), ("plug in", True), ("turn to 64", True), ("turn", False), ("stomp", False)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import jsonschema
 import pytest
 import yaml
 from pydantic import ValidationError
@@ -13,8 +14,6 @@ from stagectl.core.actions import ACTIONS
 from stagectl.show.schema import KINDS, schema
 from stagectl.show.yamltext import read_text
 from stagectl.where import shipped
-
-jsonschema = pytest.importorskip("jsonschema")
 
 
 class EditorLoader(yaml.SafeLoader):
