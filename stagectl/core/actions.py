@@ -11,7 +11,7 @@ as its word alone (`next`), or as a mapping whose first key is the word and whos
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any, ClassVar, Final, TypeAlias
 
@@ -23,6 +23,7 @@ class Lasts(Enum):
 
     NIGHT = 0
     SONG = 1
+    SECTION = 2
 
 
 NUDGE_STEP_MAX: Final = 1_200
@@ -62,10 +63,23 @@ class Recall:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Nudge:
-    """A listener's relative change. `column`: index of an input (or of the whole mix), None: the listener's
-    own input. `by`: hundredths of a dB, signed. `listener`: None is the one whose pedal it is."""
+    """A listener's relative change. `column`: index of an input, of the whole mix or of a group, None: the
+    listener's own input. `by`: hundredths of a dB, signed. `listener`: None is the one whose pedal it is.
+    `room`: whether the rest of the mix makes room for it."""
 
     word: ClassVar[str] = "nudge"
+    by: int
+    column: int | None = None
+    listener: int | None = None
+    lasts: Lasts = Lasts.NIGHT
+    room: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NudgeRest:
+    """A listener's relative change of every input of their mix but those of `column`, which is as in `Nudge`."""
+
+    word: ClassVar[str] = "nudge rest"
     by: int
     column: int | None = None
     listener: int | None = None
@@ -90,6 +104,21 @@ class ClearNudges:
 
     word: ClassVar[str] = "clear nudges"
     everyone: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hush:
+    """Take a listener's mix, or everybody's, far down at once; where it is down already, gently back."""
+
+    word: ClassVar[str] = "hush"
+    everyone: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FallBack:
+    """To the base scene, gently, with everybody's nudges cleared; the place in the setlist stays."""
+
+    word: ClassVar[str] = "fall back"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +167,22 @@ class Nothing:
 
 
 Action: TypeAlias = (
-    Next | Back | GoTo | Recall | Nudge | Ride | ClearNudges | Undo | StartCue | StopCue | Tell | SwitchLayer | Nothing
+    Next
+    | Back
+    | GoTo
+    | Recall
+    | FallBack
+    | Nudge
+    | NudgeRest
+    | Ride
+    | ClearNudges
+    | Hush
+    | Undo
+    | StartCue
+    | StopCue
+    | Tell
+    | SwitchLayer
+    | Nothing
 )
 
 
@@ -147,6 +191,7 @@ class Kind(Enum):
 
     CHANGE = "a change in dB"
     COLUMN = "`own`, `whole mix` or an input of the rig"
+    COLUMNS = "`own`, `whole mix`, an input or a group of the rig"
     LISTENER = "a listener of the rig"
     SONG = "a song of the setlist"
     SECTION = "a section of that song"
@@ -188,11 +233,29 @@ class Spec:
 
 
 _COLUMN = Field(name="input", kind=Kind.COLUMN, required=True, help="whose level moves: own, whole mix, or an input")
+_COLUMNS = Field(
+    name="input",
+    kind=Kind.COLUMNS,
+    required=True,
+    help="whose level moves: own, whole mix, an input, or a group of inputs",
+)
 _LISTENER = Field(name="listener", kind=Kind.LISTENER, help="whose mix; the pedal's own listener where left out")
 
 
 def _change(name: str, help_: str) -> Field:
     return Field(name=name, kind=Kind.CHANGE, required=True, help=help_, low=-NUDGE_STEP_MAX, high=NUDGE_STEP_MAX)
+
+
+_LASTS = Field(
+    name="lasts",
+    kind=Kind.CHOICE,
+    choices=("night", "song", "section"),
+    help="how long it holds; the night where left out",
+)
+
+
+def _lasts(fields: Mapping[str, Any]) -> Lasts:
+    return Lasts[(fields.get("lasts") or "night").upper()]
 
 
 ACTIONS: Final[Mapping[str, Spec]] = {
@@ -219,26 +282,45 @@ ACTIONS: Final[Mapping[str, Spec]] = {
             make=lambda f: Recall(scene=f.get("scene")),
         ),
         Spec(
+            word=FallBack.word,
+            help="go gently to the base scene with everyone's nudges cleared; the song stays",
+            make=lambda _: FallBack(),
+        ),
+        Spec(
             word=Nudge.word,
-            help="move one level of a listener's mix by so many dB",
+            help="move one level of a listener's mix, or a group of them, by so many dB",
             main="input",
             fields=(
-                _COLUMN,
+                _COLUMNS,
                 _change("by", "by how many dB, up or down"),
                 _LISTENER,
+                _LASTS,
                 Field(
-                    name="lasts",
+                    name="rest",
                     kind=Kind.CHOICE,
-                    choices=("night", "song"),
-                    help="how long it holds; the night where left out",
+                    choices=("stays", "makes room"),
+                    help="whether the rest of the mix comes down, so that the sum stays; it stays where left out",
                 ),
             ),
             make=lambda f: Nudge(
                 column=f["input"],
                 by=f["by"],
                 listener=f.get("listener"),
-                lasts=Lasts[(f.get("lasts") or "night").upper()],
+                lasts=_lasts(f),
+                room=f.get("rest") == "makes room",
             ),
+        ),
+        Spec(
+            word=NudgeRest.word,
+            help="move every input of a listener's mix but this one, or this group, by so many dB",
+            main="input",
+            fields=(
+                replace(_COLUMNS, help="what stays where it is: own, an input, or a group of inputs"),
+                _change("by", "by how many dB, up or down"),
+                _LISTENER,
+                _LASTS,
+            ),
+            make=lambda f: NudgeRest(column=f["input"], by=f["by"], listener=f.get("listener"), lasts=_lasts(f)),
         ),
         Spec(
             word=Ride.word,
@@ -259,6 +341,13 @@ ACTIONS: Final[Mapping[str, Spec]] = {
             main="whose",
             fields=(Field(name="whose", kind=Kind.CHOICE, choices=("mine", "everyone"), help="whose nudges"),),
             make=lambda f: ClearNudges(everyone=f.get("whose") == "everyone"),
+        ),
+        Spec(
+            word=Hush.word,
+            help="take the mix of the pedal's listener, or everyone's, far down at once; again: gently back",
+            main="whose",
+            fields=(Field(name="whose", kind=Kind.CHOICE, choices=("mine", "everyone"), help="whose mix"),),
+            make=lambda f: Hush(everyone=f.get("whose") == "everyone"),
         ),
         Spec(
             word=Undo.word,

@@ -2,34 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import compress, count
+from operator import ne
+
 from stagectl.core.effects import Ask, Changed, Move
-from stagectl.core.fade import Glide, plan_fade
-from stagectl.core.levels import Level, Off, height
+from stagectl.core.fade import FRAME_NS, Fade, Glide, plan_fade
+from stagectl.core.levels import Off, height
 from stagectl.core.plan import Levels
+from stagectl.core.targets import Aims
+from stagectl.core.telling import Teller
 from stagectl.core.work import Presser, Work
 
 
-def want(work: Work, by: Presser, wanted: Levels, *, fade_ns: int | None, leading: int | None = None) -> None:
-    """Make `wanted` the exact levels that the desk should have: record what moves, and plan the way there.
+def want(work: Work, by: Presser, aims: Aims, *, fade_ns: int | None, leading: int | None = None) -> None:
+    """Make these the levels that the desk should have: record what moves, and plan the way there.
 
     `fade_ns`: None where a fade that runs goes on to its own end, and nothing fades where none runs.
     What moves in a fade that runs moves by its whole change at once. `leading`: the send of a nudge, which
     goes first.
     """
-    before = work.state.wanted
+    before, wanted = work.state.wanted, aims.wanted
     moves = tuple(
-        Move(send, old, new)
-        for send, (old, new) in enumerate(zip(before, wanted, strict=True))
-        if new != old and new is not None
+        Move(send, before[send], level) for send in differing(before, wanted) if (level := wanted[send]) is not None
     )
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
-    if wanted != before:
-        work.aim(wanted)
+    work.set(wanted=wanted, steps=aims.steps)
     if moves:
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
     _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading)
+
+
+def differing(one: Levels, other: Levels) -> Iterator[int]:
+    """The sends whose levels differ."""
+    return compress(count(), map(ne, one, other))
 
 
 def resume(work: Work, *, fade_ns: int) -> None:
@@ -45,8 +53,9 @@ def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, lea
     if running is not None:
         ways = {glide.send: glide for glide in running.glides if glide.send not in running.let_be}
     glides = []
-    for send, (told, step) in enumerate(zip(state.asked, state.steps, strict=True)):
-        if told != step and step is not None and send not in state.left:
+    for send in differing(state.asked, state.steps):
+        told = state.asked[send]
+        if state.steps[send] is not None and send not in state.left:
             end = state.wanted[send]
             assert end is not None
             glide = Glide(send, told, end)
@@ -86,17 +95,17 @@ def tell_due(work: Work) -> None:
     """Ask for everything whose nominal time is now or past, one bunch of the fade."""
     fade = work.state.fade
     assert fade is not None
-    asked = list(work.state.asked)
-    levels: list[tuple[int, Level]] = []
+    teller = Teller(work)
     for glide in fade.bunch:
-        level = work.plan.in_steps(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))
-        assert level is not None
-        if level != asked[glide.send] and glide.send not in fade.let_be:
-            asked[glide.send] = level
-            levels.append((glide.send, level))
-    work.set(fade=fade.after_bunch())
-    if levels:
-        known, was = work.state.known, work.state.asked
+        if glide.send not in fade.let_be:
+            level = work.plan.in_steps(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))
+            assert level is not None
+            teller.tell(glide.send, level)
+    after = fade.after_bunch()
+    work.set(asked=tuple(teller.asked), rising=teller.rising, fade=after)
+    if teller.levels:
+        levels = tuple(teller.levels)
+        known, was = work.state.known, teller.was
         if work.plan.answers.confirms:
             surely = work.plan.answers.echoes
             told = [(send, was[send], level) for send, level in levels if surely or work.plan.can_ask(send)]
@@ -104,9 +113,41 @@ def tell_due(work: Work) -> None:
         elif work.plan.answers.reports:
             # It may say back what it is told, whatever its profile says of echoes.
             work.set(known=known.told([(send, was[send], level) for send, level in levels], work.at, sure=True))
-        work.set(asked=tuple(asked))
         work.carries(sum(work.plan.takes(send) for send, _ in levels))
-        work.out(Ask(at=work.at, press=fade.press, levels=tuple(levels)))
+        work.out(Ask(at=work.at, press=fade.press, levels=levels))
+    if after is None:
+        _catch_up(work, fade)
+
+
+def _catch_up(work: Work, fade: Fade) -> None:
+    """A fade is over: what could not rise as fast as it, or had to wait for room under the ceiling of its mix, goes on
+    from a frame later. What nothing makes room for, because a hand holds it, waits for the next change."""
+    state = work.state
+    late = [glide for glide in fade.glides if _is_late(work, fade, glide)]
+    goes_on = any(glide.send in state.rising or state.asked[glide.send] != glide.start for glide in late)
+    if not late or (fade.catches_up and not goes_on):
+        return
+    glides = [glide._replace(start=state.asked[glide.send]) for glide in late]
+    at = work.at + FRAME_NS
+    ahead = plan_fade(
+        glides,
+        at=at,
+        wire_free=state.wire_free,
+        fade_ns=0,
+        link=work.plan.link,
+        press=fade.press,
+        width=work.plan.width,
+        first=None,
+        catches_up=True,
+    )
+    work.set(fade=ahead)
+
+
+def _is_late(work: Work, fade: Fade, glide: Glide) -> bool:
+    send, state = glide.send, work.state
+    if send in fade.let_be or send in state.left:
+        return False
+    return state.asked[send] != state.steps[send] and state.steps[send] is not None
 
 
 def remaining(work: Work) -> int:

@@ -26,6 +26,8 @@ class Reason(Enum):
     FIRST = "this is the start of the set"
     ALREADY_THERE = "already there"
     AT_CEILING = "it is at its ceiling"
+    AT_MIX_CEILING = "the mix is at its ceiling"
+    NO_ROOM = "the rest of the mix has made all the room that it may"
     AT_TOP = "it is at the top of the nudge range"
     AT_DESK_TOP = "it is at the top of the desk's range"
     AT_BOTTOM = "it is off already, or as low as it goes"
@@ -68,12 +70,14 @@ class Pressed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrived:
-    """The night is at another place: a stop, and the scene laid over it, if any."""
+    """The night is at another place: a stop, and the scene laid over it, if any; `base`: the levels fell back to those
+    of the base scene."""
 
     at: int
     press: int
     stop: int
     scene: int | None = None
+    base: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

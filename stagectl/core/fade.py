@@ -53,7 +53,7 @@ class Bunch(NamedTuple):
 class Fade:
     """What is still to be told. `lead_ns`: how much of the way, in time, is gone in the first frame.
     `done`: bunches whose time has passed, counted over all frames; `last`: the send that was told last; `let_be`:
-    sends that a hand has taken over."""
+    sends that a hand has taken over; `catches_up`: it follows one in which some had to wait."""
 
     begun: int
     frame_ns: int
@@ -65,6 +65,7 @@ class Fade:
     done: int = 0
     last: int | None = None
     let_be: frozenset[int] = frozenset()
+    catches_up: bool = False
 
     @property
     def due(self) -> int:
@@ -122,6 +123,7 @@ def plan_fade(
     first: int | None,
     leading: int | None = None,
     running: Fade | None = None,
+    catches_up: bool = False,
 ) -> Fade:
     """A fade over about `fade_ns` from time `at`, in as many frames as the link can carry.
 
@@ -152,6 +154,7 @@ def plan_fade(
         glides=ordered,
         bunches=bunches,
         last=None if running is None else running.last,
+        catches_up=catches_up,
     )
 
 

@@ -12,14 +12,17 @@ The shift that is kept is always the one that was heard: at a limit it stops whe
 A press that a coarse desk could not show takes the level one step on; the next press of the same size the
 other way takes back exactly what that one gave, which the trail remembers, unless a limit holds the level now:
 then it moves from where the limit holds it, so that the whole press is heard.
+
+A nudge that asks for room (`mixes.py`) counts like any other in its own send; what it gave is kept as `room`, apart
+from `shift` and `lift`, since the rest of the mix comes down for it. Going down takes that part back first.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.actions import Lasts
 from stagectl.core.effects import Reason
@@ -31,19 +34,28 @@ TRAIL_MAX: Final = 64
 """Presses that a press in the other direction takes back exactly; before them plain arithmetic serves."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Nudge:
-    """What was nudged: `shift` counts where the scene has a level, `lift` (above the floor) where it is off.
-    `trail`: the last presses, each as (by, shift before, lift before)."""
+class Gave(NamedTuple):
+    """A press in the trail: by how much it was, and what the nudge was before it."""
+
+    by: int
+    shift: int
+    lift: int | None
+    room: int
+
+
+class Nudge(NamedTuple):
+    """What was nudged: `shift` counts where the scene has a level, `lift` (above the floor) where it is off, `room` in
+    both. `trail`: the last presses."""
 
     shift: int = 0
     lift: int | None = None
-    trail: tuple[tuple[int, int, int | None], ...] = ()
+    room: int = 0
+    trail: tuple[Gave, ...] = ()
 
     @property
     def nothing(self) -> bool:
         """Whether it changes nothing."""
-        return self.shift == 0 and self.lift is None
+        return self.shift == 0 and self.lift is None and self.room == 0
 
 
 NONE: Final = Nudge()
@@ -57,14 +69,15 @@ def no_nudges() -> Nudges:
     return tuple(MappingProxyType({}) for _ in Lasts)
 
 
-def with_nudge(nudges: Nudges, lasts: Lasts, send: int, nudge: Nudge) -> Nudges:
-    """The nudges with one of them replaced; one that changes nothing and has no trail is forgotten."""
-    changed = dict(nudges[lasts.value])
-    if nudge.nothing and not nudge.trail:
-        changed.pop(send, None)
-    else:
-        changed[send] = nudge
-    return tuple(MappingProxyType(changed) if at == lasts.value else kept for at, kept in enumerate(nudges))
+def with_nudges(nudges: Nudges, lasts: Lasts, changed: Mapping[int, Nudge]) -> Nudges:
+    """The nudges with some of them replaced; one that changes nothing and has no trail is forgotten."""
+    some = dict(nudges[lasts.value])
+    for send, nudge in changed.items():
+        if nudge.nothing and not nudge.trail:
+            some.pop(send, None)
+        else:
+            some[send] = nudge
+    return tuple(MappingProxyType(some) if at == lasts.value else kept for at, kept in enumerate(nudges))
 
 
 def without(nudges: Nudges, lasts: Lasts) -> Nudges:
@@ -93,16 +106,21 @@ class Bounds:
         return min(self.ceiling, self.grid.highest)
 
 
-def target(base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bounds) -> Level | None:
-    """The exact level that a send should have: nudged, and bounded. None where the show does not drive it."""
+def target(
+    base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bounds, *, room: bool = True
+) -> Level | None:
+    """The exact level that a send should have: nudged, and bounded. None where the show does not drive it. `room`:
+    whether the parts of nudges count for which the rest of the mix makes room."""
     if base is None:
         return None
     floor = bounds.limits.nudge_floor
+    here = [kept[send] for kept in nudges if send in kept]
+    made = sum(nudge.room for nudge in here) if room else 0
     if isinstance(base, Off):
-        lifts = [kept[send].lift for kept in nudges if send in kept]
-        given = [lift for lift in lifts if lift is not None]
-        return min(floor + sum(given), bounds.top) if given and sum(given) >= 0 else OFF
-    shift = sum(kept[send].shift for kept in nudges if send in kept) + ride
+        given = [nudge.lift for nudge in here if nudge.lift is not None]
+        lift = sum(given) + made
+        return min(floor + lift, bounds.top) if given and lift >= 0 else OFF
+    shift = sum(nudge.shift for nudge in here) + made + ride
     level = base + shift
     if shift < 0 and level < floor:
         return OFF
@@ -111,41 +129,54 @@ def target(base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bou
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
-    """A nudge that is asked for: of which send, over which scene level, by how much, for how long."""
+    """A nudge that is asked for: of which send, over which scene level, by how much, for how long. `most`: how much of
+    `by` it may give at most, where the others of a group set the limit; `room`: whether the rest makes room."""
 
     send: int
     base: Level
     by: int
     lasts: Lasts
     ride: int = 0
+    most: int | None = None
+    room: bool = False
 
 
-def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudges | Reason:
-    """The nudges after the wish, or the reason why nothing would be heard."""
+def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
+    """What was nudged after the wish, or the reason why nothing would be heard."""
     now = target(wish.base, wish.send, nudges, wish.ride, bounds)
     assert now is not None
     kept = nudges[wish.lasts.value].get(wish.send, NONE)
-    if kept.trail and kept.trail[-1][0] == -wish.by and not _held(wish, now, nudges):
-        _, shift, lift = kept.trail[-1]
-        back = Nudge(shift=shift, lift=lift, trail=kept.trail[:-1])
-        taken_back = with_nudge(nudges, wish.lasts, wish.send, back)
+    if takes_back(wish, nudges) and not _held(wish, now, nudges):
+        back = _before(kept)
+        taken_back = with_nudges(nudges, wish.lasts, {wish.send: back})
         aim = target(wish.base, wish.send, taken_back, wish.ride, bounds)
-        in_range = wish.by < 0 or (aim is not None and height(aim) <= _range_top(wish, bounds))
+        in_range = wish.by < 0 or (aim is not None and height(aim) <= range_top(wish, bounds))
         if in_range and _heard(now, aim, wish.by, bounds):
-            return taken_back
+            return back
     way = _up(wish, now, bounds) if wish.by > 0 else _down(wish, now, bounds)
     if isinstance(way, Reason):
         return way
-    trail = (*kept.trail, (wish.by, kept.shift, kept.lift))[-TRAIL_MAX:]
-    return _arrive(wish, way, kept, trail, nudges, bounds)
+    trail = (*kept.trail, Gave(wish.by, kept.shift, kept.lift, kept.room))[-TRAIL_MAX:]
+    return _arrive(wish, way, kept._replace(trail=trail), nudges, bounds)
 
 
-def put(wish: Wish, level: Level, nudges: Nudges, bounds: Bounds) -> Nudges:
-    """The nudges that make the send's level this one, as far as they may; no press takes it back."""
-    return _arrive(wish, level, nudges[wish.lasts.value].get(wish.send, NONE), (), nudges, bounds)
+def put(wish: Wish, level: Level, nudges: Nudges, bounds: Bounds) -> Nudge:
+    """What must be nudged to make the send's level this one, as far as it may; no press takes it back."""
+    return _arrive(wish, level, nudges[wish.lasts.value].get(wish.send, NONE)._replace(trail=()), nudges, bounds)
 
 
-def _range_top(wish: Wish, bounds: Bounds) -> int:
+def takes_back(wish: Wish, nudges: Nudges) -> bool:
+    """Whether the last press was the same the other way."""
+    trail = nudges[wish.lasts.value].get(wish.send, NONE).trail
+    return bool(trail) and trail[-1].by == -wish.by
+
+
+def _before(kept: Nudge) -> Nudge:
+    gave = kept.trail[-1]
+    return Nudge(shift=gave.shift, lift=gave.lift, room=gave.room, trail=kept.trail[:-1])
+
+
+def range_top(wish: Wish, bounds: Bounds) -> int:
     """The highest level that nudging may come to."""
     return bounds.top if isinstance(wish.base, Off) else min(bounds.top, wish.base + bounds.limits.nudge_up)
 
@@ -154,7 +185,8 @@ def _held(wish: Wish, now: Level, nudges: Nudges) -> bool:
     """Whether a limit holds the level below what scene and nudges come to, as after a change of song."""
     if isinstance(wish.base, Off) or isinstance(now, Off):
         return False
-    return now < wish.base + wish.ride + sum(kept[wish.send].shift for kept in nudges if wish.send in kept)
+    some = (kept[wish.send] for kept in nudges if wish.send in kept)
+    return now < wish.base + wish.ride + sum(nudge.shift + nudge.room for nudge in some)
 
 
 def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:
@@ -165,18 +197,22 @@ def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:
     return new > old if by > 0 else new < old
 
 
+def at_top(wish: Wish, bounds: Bounds) -> Reason:
+    """Why a send goes no further up than `range_top`."""
+    if range_top(wish, bounds) < bounds.top:
+        return Reason.AT_TOP
+    return Reason.AT_CEILING if bounds.ceiling <= bounds.grid.highest else Reason.AT_DESK_TOP
+
+
 def _up(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
-    top = _range_top(wish, bounds)
-    aim = min(bounds.limits.nudge_floor if isinstance(now, Off) else now + wish.by, top)
+    top = range_top(wish, bounds)
+    by = wish.by if wish.most is None else min(wish.by, wish.most)
+    aim = min(bounds.limits.nudge_floor if isinstance(now, Off) else now + by, top)
     if _heard(now, aim, 1, bounds):
         return aim
     step = bounds.grid.nearest(now, bounds.ceiling)
     beyond = None if isinstance(step, Off) else bounds.grid.beyond(step, up=True)
-    if beyond is not None and beyond <= top:
-        return beyond
-    if top < bounds.top:
-        return Reason.AT_TOP
-    return Reason.AT_CEILING if bounds.ceiling <= bounds.grid.highest else Reason.AT_DESK_TOP
+    return beyond if beyond is not None and beyond <= top else at_top(wish, bounds)
 
 
 def _down(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
@@ -192,26 +228,30 @@ def _down(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
     return aim
 
 
-def _arrive(
-    wish: Wish,
-    aim: Level,
-    kept: Nudge,
-    trail: tuple[tuple[int, int, int | None], ...],
-    nudges: Nudges,
-    bounds: Bounds,
-) -> Nudges:
-    """The nudges that make the level `aim`: the wish's own nudge takes up what the others leave over."""
+def _arrive(wish: Wish, aim: Level, kept: Nudge, nudges: Nudges, bounds: Bounds) -> Nudge:
+    """What must be nudged to make the level `aim`: the wish's own nudge takes up what the others leave over."""
     floor = bounds.limits.nudge_floor
-    others = tuple(kept_ for at, kept_ in enumerate(nudges) if at != wish.lasts.value)
+    others = [one[wish.send] for at, one in enumerate(nudges) if at != wish.lasts.value and wish.send in one]
+    made = sum(other.room for other in others)
     if isinstance(wish.base, Off):
-        lifts = [lift for o in others if wish.send in o and (lift := o[wish.send].lift) is not None]
+        lifts = [other.lift for other in others if other.lift is not None]
         if isinstance(aim, Off):
-            under = -sum(lifts) - 1 if lifts else None
-            return with_nudge(nudges, wish.lasts, wish.send, replace(kept, lift=under, trail=trail))
+            under = -sum(lifts) - made - 1 if lifts else None
+            return kept._replace(lift=under, room=0)
         # Where the ceiling is below the floor, no lift stands for the ceiling.
-        over = max(aim - floor, 0) - sum(lifts)
-        return with_nudge(nudges, wish.lasts, wish.send, replace(kept, lift=over, trail=trail))
-    rest = sum(o[wish.send].shift for o in others if wish.send in o) + wish.ride
+        lift, room = _parted(max(aim - floor, 0) - sum(lifts) - made, kept.lift or 0, kept.room, wish.room)
+        return kept._replace(lift=lift, room=room)
+    rest = sum(other.shift for other in others) + made + wish.ride
     # An aim below the floor is one that the ceiling holds down; less than the floor would be `off`.
     level = min(floor, wish.base) - 1 if isinstance(aim, Off) else max(aim, min(floor, wish.base))
-    return with_nudge(nudges, wish.lasts, wish.send, replace(kept, shift=level - wish.base - rest, trail=trail))
+    shift, room = _parted(level - wish.base - rest, kept.shift, kept.room, wish.room)
+    return kept._replace(shift=shift, room=room)
+
+
+def _parted(whole: int, plain: int, room: int, makes_room: bool) -> tuple[int, int]:
+    """A nudge's new whole, in its two parts: what it was made of, and what is new, up or down."""
+    more = whole - plain - room
+    if more >= 0:
+        return (plain, room + more) if makes_room else (plain + more, room)
+    back = min(room, -more)
+    return plain + more + back, room - back

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final, TypeAlias
 
 from stagectl.core.actions import Action, Nothing
@@ -16,6 +17,8 @@ from stagectl.core.contacts import Kind, Switch
 from stagectl.core.gestures import TOGETHER_DEFAULT_NS, Gesture, Timing
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
+from stagectl.core.mixes import power
+from stagectl.core.rest import Mix, Rest, rest_of
 from stagectl.core.travel import Travel
 
 MS: Final = 1_000_000
@@ -231,16 +234,33 @@ class Answers:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Bounds that a rig can set. Levels in hundredths of a dB."""
+    """Bounds that a rig can set. Levels in hundredths of a dB.
+
+    `rise`: how fast a level may rise, hundredths of a dB a second (None: at once). `room`: how far the rest of a mix
+    may come down to make room for one input. `hush`: how far down a hush takes a mix. `gentle_ns`: how long it takes
+    to come back from a hush, and to fall back."""
 
     nudge_floor: int = -4_000
     nudge_up: int = 1_200
     settle_ns: int = 300 * MS
+    rise: int | None = None
+    room: int = 600
+    hush: int = 2_000
+    gentle_ns: int = 3_000 * MS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Inputs that are nudged together, by their columns."""
+
+    name: str
+    columns: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Plan:
-    """The compiled night. Raises ValueError where its parts do not fit together."""
+    """The compiled night. Raises ValueError where its parts do not fit together. `mix_ceilings`: of each listener's mix
+    as a sum (None: it has none); no entries are none for anybody."""
 
     inputs: tuple[str, ...]
     listeners: tuple[str, ...]
@@ -256,6 +276,8 @@ class Plan:
     messages: tuple[Message, ...] = ()
     link: Link = field(default_factory=Link)
     limits: Limits = field(default_factory=Limits)
+    mix_ceilings: tuple[int | None, ...] = ()
+    groups: tuple[Group, ...] = ()
     answers: Answers = field(default_factory=Answers)
     bounded: tuple[Levels, ...] = field(init=False)
     """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
@@ -271,11 +293,32 @@ class Plan:
         for stop in self.stops:
             if len(stop.levels) != sends:
                 raise ValueError(f"stop {stop.name!r} has {len(stop.levels)} levels instead of {sends}")
+        if not self.mix_ceilings:
+            object.__setattr__(self, "mix_ceilings", (None,) * len(self.listeners))
+        if len(self.mix_ceilings) != len(self.listeners):
+            raise ValueError("`mix_ceilings` needs an entry for each listener, or none")
         for send, ceiling in enumerate(self.ceilings):
             grid = self.grid_of(send)
             if grid is not None and not grid.has_off and grid.steps[0] > ceiling:
                 raise ValueError(f"the desk cannot go as low as the ceiling of {self.send_name(send)}")
+        for listener, top in zip(self.listeners, self.mix_ceilings, strict=True):
+            if top is not None and self.lowest_sum > power(top):
+                raise ValueError(f"the desk cannot go as low as the ceiling of the mix of {listener}")
         object.__setattr__(self, "bounded", tuple(self.bound(stop.levels) for stop in self.stops))
+
+    @property
+    def lowest_sum(self) -> int:
+        """What a mix comes to, as a power, when the desk has taken all its inputs as low as they go."""
+        if self.grid.has_off:
+            return 0
+        whole = 0 if self.whole_grid is None or self.whole_grid.has_off else max(0, self.whole_grid.highest)
+        return len(self.inputs) * power(self.grid.steps[0] + whole)
+
+    @cached_property
+    def rests(self) -> tuple[Rest, ...]:
+        """For each stop, the levels with nobody's nudges, held under the ceilings of the mixes too."""
+        seen: dict[tuple[Level | None, ...], Mix] = {}
+        return tuple(rest_of(self, bounded, seen) for bounded in self.bounded)
 
     def bound(self, levels: Levels) -> Levels:
         """The levels held at or below each send's ceiling and the desk's highest step; None where the desk
@@ -338,12 +381,21 @@ class Plan:
         return self.link.takes(whole=send % self.width == self.whole)
 
     def column_name(self, column: int) -> str:
-        """The input's name, or `whole mix`."""
+        """The input's name, `whole mix`, or the name of a group, whose columns come after that."""
+        if column > self.whole:
+            return self.groups[column - self.width].name
         return "whole mix" if column == self.whole else self.inputs[column]
 
+    def members(self, column: int) -> tuple[int, ...]:
+        """The columns that a column means: a group's inputs, or itself."""
+        return self.groups[column - self.width].columns if column > self.whole else (column,)
+
     def send_name(self, send: int) -> str:
-        """`kick in drums' mix`, for messages."""
-        listener, column = divmod(send, self.width)
+        """`kick in the mix of drummer`, for messages."""
+        return self.part_name(*divmod(send, self.width))
+
+    def part_name(self, listener: int, column: int) -> str:
+        """The same of a part of a mix, which may be a group."""
         return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
 
     def does(self, pedal: int, control: int, stop: int, layer: int | None) -> Does:

@@ -18,14 +18,15 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
 
-from stagectl.core.act import retarget, send_meant
 from stagectl.core.actions import Ride
+from stagectl.core.asking import want
 from stagectl.core.effects import Reason
 from stagectl.core.gestures import Gesture
 from stagectl.core.plan import Control
 from stagectl.core.state import Grip, Key
 from stagectl.core.touch import take_all
 from stagectl.core.travel import FULL, shift_at
+from stagectl.core.wishing import send_meant
 from stagectl.core.work import Presser, Work, pressed, presser_of, refuse
 
 PICK_UP: Final = 50
@@ -57,7 +58,7 @@ def ride(work: Work, key: Key, control: Control, action: Ride, value: int) -> No
     if isinstance(send, Reason):
         refuse(work, by, send)
         return
-    if work.bounds(send) is None or work.scene_levels(work.state.place)[send] is None:
+    if work.plan.grid_of(send) is None or work.base[send] is None:
         refuse(work, by, Reason.NOT_DRIVEN, work.plan.send_name(send))
         return
     shift = shift_at(places[value], action.low, action.high)
@@ -117,7 +118,7 @@ def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
     _keep(work, key, replace(grip, out=shift))
     if moves:
         work.set(rides=MappingProxyType({**work.state.rides, grip.send: shift}))
-        retarget(work, by, (grip.send,), leading=grip.send)
+        want(work, by, work.aims_of((grip.send,)), fade_ns=None, leading=grip.send)
 
 
 def tell_jitter(work: Work, key: Key) -> None:

@@ -26,34 +26,32 @@ UNDO_MAX: Final = 64
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """Where the night is: the stop, and the scene that was laid over it, if any."""
+    """Where the night is: the stop, and the scene that was laid over it, if any. `base`: the levels have fallen back to
+    those of the base scene."""
 
     stop: int = 0
     scene: int | None = None
+    base: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MovedPlace:
-    """An undo entry: the place was changed. Holds the nudges of the song that was left."""
+class Wishes(NamedTuple):
+    """What people have asked for: all that an undo can take back. `rides`: shifts by treadles, by send; `hushed`: the
+    listeners whose mixes are taken down."""
+
+    place: Place
+    nudges: Nudges
+    rides: Mapping[int, int]
+    hushed: frozenset[int]
+
+
+class Change(NamedTuple):
+    """An undo entry: who changed what was asked for, from what to what. `hand`: the send that a hand at the desk moved,
+    which a ceiling may have kept from counting."""
 
     who: str
-    before: Place
-    after: Place
-    nudges_before: Nudges
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MovedNudges:
-    """An undo entry: nudges of some sends were changed in a song; per send, the values before and after."""
-
-    who: str
-    song: int
-    before: Nudges
-    after: Nudges
-    sends: tuple[int, ...]
-
-
-Undoable: TypeAlias = MovedPlace | MovedNudges
+    before: Wishes
+    after: Wishes
+    hand: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,15 +101,12 @@ Key: TypeAlias = tuple[int, int]
 """A control: its pedal and itself, as indices."""
 
 
-def _empty() -> Mapping[int, int]:
-    return MappingProxyType({})
-
-
 class State(NamedTuple):
     """Everything that the core remembers. Built by `begin`, changed only by `step`.
 
-    `wanted`: exact levels; `steps`: the same in the desk's steps; `asked`: what the desk was told last.
-    `rides`: shifts by treadles, by send. `wire_free`: when the link has carried what it was given.
+    `place`, `nudges`, `rides`, `hushed`: what people have asked for, as in `Wishes`. `wanted`: exact levels that follow
+    from it; `steps`: the same in the desk's steps; `asked`: what the desk was told last. `rising`: of sends that rose,
+    until when that was too fast to go on at once (`rise.py`). `wire_free`: when the link has carried what it was given.
     `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
     ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `known`: what the desk says of
     itself. `touches`: sends that a hand moves on the desk; `left`: sends that are left as a hand has put them.
@@ -123,13 +118,14 @@ class State(NamedTuple):
     place: Place
     nudges: Nudges
     rides: Mapping[int, int]
+    hushed: frozenset[int]
     wanted: Levels
     steps: Levels
     asked: Levels
     fade: Fade | None
     wire_free: int
     desk_here: bool
-    undo: tuple[Undoable, ...]
+    undo: tuple[Change, ...]
     last_next: int | None
     playing: tuple[int | None, ...]
     hands: Mapping[Key, Hand]
@@ -142,7 +138,13 @@ class State(NamedTuple):
     touches: Mapping[int, Touch] = MappingProxyType({})
     left: frozenset[int] = frozenset()
     recalled: bool = False
+    rising: Mapping[int, int] = MappingProxyType({})
     lights: tuple[Lights, ...] = ()
+
+    @property
+    def wishes(self) -> Wishes:
+        """What people have asked for."""
+        return Wishes(self.place, self.nudges, self.rides, self.hushed)
 
 
 def begin(plan: Plan, now: int) -> State:
@@ -152,7 +154,8 @@ def begin(plan: Plan, now: int) -> State:
         now=now,
         place=Place(),
         nudges=no_nudges(),
-        rides=_empty(),
+        rides=MappingProxyType({}),
+        hushed=frozenset(),
         wanted=unknown,
         steps=unknown,
         asked=unknown,

@@ -14,9 +14,11 @@ from typing import Final
 from stagectl.core.actions import Lasts
 from stagectl.core.doubt import Doubt
 from stagectl.core.effects import Changed, Move
-from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.nudges import Wish, put
-from stagectl.core.state import MovedNudges, Touch
+from stagectl.core.levels import LEVEL_MAX, OFF, Level, Off, height
+from stagectl.core.mixes import highest, total
+from stagectl.core.nudges import Wish, put, with_nudges
+from stagectl.core.state import Touch
+from stagectl.core.targets import mix_at
 from stagectl.core.work import Presser, Work
 
 DESK: Final = "desk"
@@ -76,18 +78,34 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     """A hand moved a send from one level to another: from now on, `aim` is what its listener wants there."""
     by = Presser(press=work.next_press(), who=DESK, what=HAND)
     work.out(Changed(at=work.at, press=by.press, who=DESK, cause=HAND, moves=(Move(send, before, level),)))
-    levels = work.scene_levels(work.state.place)
-    base = levels[send]
-    bounds = work.bounds(send)
-    if base is None or bounds is None or not work.state.recalled:
+    state, base = work.state, work.base[send]
+    if base is None or work.plan.grid_of(send) is None or not state.recalled:
         return
+    bounds = work.bounds(send)
     floor = bounds.limits.nudge_floor
-    held: Level = OFF if isinstance(aim, Off) or aim < floor else min(aim, bounds.top)
-    before_nudges = work.state.nudges
-    wish = Wish(send=send, base=base, by=0, lasts=Lasts.NIGHT, ride=work.state.rides.get(send, 0))
-    nudges = put(wish, held, before_nudges, bounds)
-    work.remember(MovedNudges(who=DESK, song=work.song, before=before_nudges, after=nudges, sends=(send,)))
-    work.set(nudges=nudges)
-    wanted = list(work.state.wanted)
-    wanted[send] = work.target(send, levels)
-    work.aim(tuple(wanted))
+    if isinstance(aim, int):
+        aim = min(aim + _lowered_by(work, send), bounds.top, _fitting(work, send))
+    held: Level = OFF if isinstance(aim, Off) or aim < floor else aim
+    wish = Wish(send=send, base=base, by=0, lasts=Lasts.NIGHT, ride=state.rides.get(send, 0))
+    before_wishes = state.wishes
+    put_there = put(wish, held, state.nudges, bounds)
+    work.set(nudges=with_nudges(state.nudges, Lasts.NIGHT, {send: put_there}))
+    work.remember(DESK, before_wishes, send)
+    aims = work.aims_of((send,))
+    work.set(wanted=aims.wanted, steps=aims.steps)
+
+
+def _fitting(work: Work, send: int) -> int:
+    """The highest level that a send may have so that its mix keeps under its ceiling; never lower than it is."""
+    listener, column = divmod(send, work.plan.width)
+    mix = mix_at(work.plan, listener, work.state.wishes).mix
+    if mix.most is None or column == work.plan.whole:
+        return LEVEL_MAX
+    others, alone = mix.power - total((mix.steps[column],)), work.alone(send)
+    return max(height(highest(mix.most - others)), height(OFF if alone is None else alone))
+
+
+def _lowered_by(work: Work, send: int) -> int:
+    """How much lower than by itself a send is now, because its mix is hushed or at its ceiling."""
+    alone, wanted = work.alone(send), work.state.wanted[send]
+    return alone - wanted if isinstance(alone, int) and isinstance(wanted, int) else 0

@@ -5,14 +5,16 @@ A `Work` lives for one call of `step` and is never seen outside the core.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
 from stagectl.core.levels import Level
-from stagectl.core.nudges import Bounds, target, touched
-from stagectl.core.plan import Levels, Plan, layered
-from stagectl.core.state import UNDO_MAX, Key, Place, State, Undoable
+from stagectl.core.nudges import Bounds
+from stagectl.core.plan import Levels, Plan
+from stagectl.core.state import UNDO_MAX, Change, Key, State, Wishes
+from stagectl.core.targets import Aims, aims, bounds_of, scene_levels, target_of
 
 
 @dataclass(slots=True)
@@ -39,54 +41,49 @@ class Work:
         self.set(presses=self.state.presses + 1)
         return self.state.presses
 
-    def remember(self, entry: Undoable) -> None:
+    def remember(self, who: str, before: Wishes, hand: int | None = None) -> None:
         """One more change that can be taken back."""
+        entry = Change(who, before, self.state.wishes, hand)
         self.set(undo=(*self.state.undo, entry)[-UNDO_MAX:])
 
     def carries(self, takes: int) -> None:
         """The desk's link is given so much to carry now, ns."""
         self.set(wire_free=max(self.state.wire_free, self.at) + takes)
 
-    def aim(self, wanted: Levels) -> None:
-        """Make these the exact levels that the desk should have; its own steps follow."""
-        steps = list(self.state.steps)
-        for send, (old, new) in enumerate(zip(self.state.wanted, wanted, strict=True)):
-            if new != old:
-                steps[send] = self.plan.in_steps(send, new)
-        self.set(wanted=wanted, steps=tuple(steps))
-
     @property
     def song(self) -> int:
         """The present song, -1 at the base."""
         return self.plan.stops[self.state.place.stop].song
 
-    def bounds(self, send: int) -> Bounds | None:
-        """What bounds the send; None where the desk has no message for it."""
-        grid = self.plan.grid_of(send)
-        if grid is None:
-            return None
-        return Bounds(ceiling=self.plan.ceilings[send], grid=grid, limits=self.plan.limits)
+    def bounds(self, send: int) -> Bounds:
+        """What bounds a send that the desk has a message for."""
+        return bounds_of(self.plan, send)
 
-    def scene_levels(self, place: Place) -> Levels:
-        """The levels of a place before nudges and ceilings."""
-        levels = self.plan.stops[place.stop].levels
-        return levels if place.scene is None else layered(levels, self.plan.scenes[place.scene].layer)
+    @property
+    def base(self) -> Levels:
+        """The levels of the present place before nudges and ceilings."""
+        return scene_levels(self.plan, self.state.place)
 
-    def target(self, send: int, base: Levels) -> Level | None:
-        """The exact level that a send should have now."""
-        bounds = self.bounds(send)
-        if bounds is None:
-            return None
-        return target(base[send], send, self.state.nudges, self.state.rides.get(send, 0), bounds)
+    def alone(self, send: int) -> Level | None:
+        """The exact level that a send would have if its mix did not count as a whole."""
+        return target_of(self.plan, send, self.state.wishes, self.base)
 
-    def targets(self) -> Levels:
-        """The exact level of every send at the present place."""
-        state, place = self.state, self.state.place
-        base = self.scene_levels(place)
-        out = list(self.plan.bounded[place.stop] if place.scene is None else self.plan.bound(base))
-        for send in touched(state.nudges) | state.rides.keys():
-            out[send] = self.target(send, base)
-        return tuple(out)
+    def aims(self) -> Aims:
+        """What the desk should have now."""
+        return aims(self.plan, self.state.wishes)
+
+    def aims_of(self, sends: Sequence[int]) -> Aims:
+        """The same where only wishes for the mixes of these sends have changed. Until a scene was recalled, the rest of
+        these mixes is left as it is."""
+        state = self.state
+        now = Aims(state.wanted, state.steps)
+        then = aims(self.plan, state.wishes, dict.fromkeys(send // self.plan.width for send in sends), now)
+        if state.recalled:
+            return then
+        wanted, steps = list(now.wanted), list(now.steps)
+        for send in (*sends, *(send for send, level in enumerate(now.wanted) if level is not None)):
+            wanted[send], steps[send] = then.wanted[send], then.steps[send]
+        return Aims(tuple(wanted), tuple(steps))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

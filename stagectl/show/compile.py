@@ -17,6 +17,7 @@ from stagectl.core.plan import (
     CueCall,
     Does,
     FootLayer,
+    Group,
     Lamp,
     Layer,
     Levels,
@@ -40,7 +41,7 @@ from stagectl.show.lamps import LampModel, LampPackets
 from stagectl.show.load import Show
 from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.messages import Say, spoken
-from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of
+from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of, mix_ceiling_of
 from stagectl.show.profile import ProfileModel
 from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
 from stagectl.show.wire_time import link_of
@@ -95,8 +96,18 @@ class _Compiler:
             messages=tuple(self.messages),
             link=link_of(profile, rig),
             limits=Limits(
-                nudge_floor=rig.limits.nudge_floor, nudge_up=rig.limits.nudge_up, settle_ns=rig.limits.settle_time
+                nudge_floor=rig.limits.nudge_floor,
+                nudge_up=rig.limits.nudge_up,
+                settle_ns=rig.limits.settle_time,
+                rise=rig.limits.rise,
+                room=rig.limits.room,
+                hush=rig.limits.hush,
+                gentle_ns=rig.limits.gentle,
             ),
+            mix_ceilings=tuple(
+                rig.mix_ceiling if one.mix_ceiling is None else one.mix_ceiling for one in rig.listeners
+            ),
+            groups=self._groups(),
         )
         lamps = tuple(self._lamps(self.show.mappings[pedal.mapping]) for pedal in rig.pedals)
         return Compiled(plan, tuple(self.packets), lamps)
@@ -104,6 +115,12 @@ class _Compiler:
     def _ceilings(self) -> tuple[int, ...]:
         names = [*(one.name for one in self.rig.inputs), WHOLE]
         return tuple(ceiling_of(self.rig, listener, name) for listener in self.rig.listeners for name in names)
+
+    def _groups(self) -> tuple[Group, ...]:
+        return tuple(
+            Group(name=name, columns=tuple(sorted(map(self._column, dict.fromkeys(inputs)))))
+            for name, inputs in self.rig.groups.items()
+        )
 
     # -- levels -------------------------------------------------------------------------------------------
 
@@ -268,6 +285,7 @@ class _Compiler:
         fields = model.fields()
         resolve: Mapping[Kind, Any] = {
             Kind.COLUMN: lambda name: None if name == OWN else self._column(name),
+            Kind.COLUMNS: lambda name: None if name == OWN else self._column(name),
             Kind.LISTENER: [one.name for one in self.rig.listeners].index,
             Kind.SONG: lambda name: next(at for at, s in enumerate(stops) if s.section < 0 and s.name == name and at),
             Kind.SECTION: lambda name: self._section(stops, fields["song"], name),
@@ -284,7 +302,7 @@ class _Compiler:
         return model.spec.make(resolved)
 
     def _column(self, name: str) -> int:
-        return self.width - 1 if name == WHOLE else [one.name for one in self.rig.inputs].index(name)
+        return [*(one.name for one in self.rig.inputs), WHOLE, *self.rig.groups].index(name)
 
     def _section(self, stops: tuple[Stop, ...], song: str, section: str) -> int:
         at = [one.name for one in self.setlist.songs].index(song)

@@ -126,6 +126,25 @@ class ChangeText(Typed):
         return {"anyOf": [value, *({"type": "string", "pattern": text} for text in (_DB_PATTERN, _SHIFT_PATTERN))]}
 
 
+@dataclass(frozen=True)
+class RateText(Typed):
+    """How fast a level may rise: `50`, `50 dB/s`. In hundredths of a dB a second."""
+
+    low: int
+    high: int
+
+    def parse(self, typed: Any) -> int:
+        rate = _db(re.sub(r"\s*/\s*s$", "", plain(typed)), self.low, self.high)
+        if rate is None:
+            span = f"from {self.low / 100:g} to {self.high / 100:g}"
+            raise ValueError(f"{said(typed)} is not a rate: a number of dB a second {span}, such as `50` or `50 dB/s`")
+        return rate
+
+    def schema(self) -> dict[str, Any]:
+        value = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
+        return {"anyOf": [value, {"type": "string", "pattern": r"^[0-9]*\.?[0-9]+ *([dD][bB] */ *s)?$"}]}
+
+
 SendLevel: TypeAlias = Annotated[Level, LevelText()]
 Ceiling: TypeAlias = Annotated[int, LevelText(can_be_off=False)]
 LayerChange: TypeAlias = Annotated[SetTo | ShiftBy, LayerText()]

@@ -150,6 +150,7 @@ def _names(
     fields = action.fields()
     known: dict[Kind, list[str]] = {
         Kind.COLUMN: [OWN, WHOLE, *(one.name for one in rig.inputs)],
+        Kind.COLUMNS: [OWN, WHOLE, *(one.name for one in rig.inputs), *rig.groups],
         Kind.LISTENER: [one.name for one in rig.listeners],
         Kind.DEVICE: [one.name for one in rig.devices],
         Kind.LAYER: list(mapping.layers),

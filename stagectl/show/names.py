@@ -51,6 +51,11 @@ def ceiling_of(rig: RigModel, listener: ListenerModel, column_name: str) -> int:
     return _of_column(listener.ceilings, listener, column_name, default)
 
 
+def mix_ceiling_of(rig: RigModel, listener: ListenerModel) -> int:
+    """The ceiling of a mix as a sum, hundredths of a dB: the listener's, else the rig's."""
+    return rig.mix_ceiling if listener.mix_ceiling is None else listener.mix_ceiling
+
+
 def _of_column(values: Mapping[str, int], listener: ListenerModel, name: str, default: int) -> int:
     if name == listener.own_input and OWN in values:
         return min(values[OWN], values.get(name, values[OWN]))

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
 from stagectl.core.actions import NUDGE_STEP_MAX
 from stagectl.core.levels import LEVEL_MIN
-from stagectl.show.decibels import Ceiling, ChangeText, LevelText
+from stagectl.show.decibels import Ceiling, ChangeText, LevelText, RateText
 from stagectl.show.messages import SayList
 from stagectl.show.values import Duration, FileModel, Host, Name, Whole
 
 INPUTS_MAX = 128
 LISTENERS_MAX = 64
+
+RISE_MIN = 300
+"""The slowest that levels may be told to rise: 3 dB a second, or a scene would take longer than its song's intro."""
+
+RISE_MAX = 100_000
+
+GroupText: TypeAlias = Annotated[list[Name], Field(min_length=1, max_length=INPUTS_MAX)]
+"""The inputs of a group."""
 
 
 class InputModel(FileModel):
@@ -32,6 +40,9 @@ class ListenerModel(FileModel):
     own_input: Name | None = Field(None, description="their own input, which `own` means")
     ceiling: Ceiling | None = Field(
         None, description="the level that no send of this mix passes, dB; the rig's where left out"
+    )
+    mix_ceiling: Ceiling | None = Field(
+        None, description="the level that this mix as a sum never passes, dB; the rig's where left out"
     )
     ceilings: dict[Name, Ceiling] = Field(
         {}, description="ceilings of single inputs, of `own` or of the `whole mix`, dB"
@@ -132,6 +143,16 @@ class LimitsModel(FileModel):
         NUDGE_STEP_MAX, description="how far nudges may raise a level above its scene, dB"
     )
     settle_time: Annotated[int, Duration(5)] = Field(300_000_000, description="how long a second `next` is ignored")
+    rise: Annotated[int, RateText(RISE_MIN, RISE_MAX)] = Field(
+        5_000, description="how fast any level may rise, dB a second"
+    )
+    room: Annotated[int, ChangeText(0, 2_400)] = Field(
+        600, description="how far the rest of a mix may come down to make room for one input, dB"
+    )
+    hush: Annotated[int, ChangeText(600, 6_000)] = Field(2_000, description="how far down a hush takes a mix, dB")
+    gentle: Annotated[int, Duration(30)] = Field(
+        3_000_000_000, description="how long it takes to come back from a hush, and to fall back"
+    )
 
 
 class RigModel(FileModel):
@@ -141,6 +162,12 @@ class RigModel(FileModel):
     listeners: list[ListenerModel] = Field(min_length=1, max_length=LISTENERS_MAX, description="who has an in-ear mix")
     ceiling: Ceiling = Field(
         0, description="the level that no send of any mix passes, dB, where a listener says nothing else"
+    )
+    mix_ceiling: Ceiling = Field(
+        1_000, description="the level that no mix passes as a sum, dB, where a listener says nothing else"
+    )
+    groups: dict[Name, GroupText] = Field(
+        {}, description="inputs that are nudged and set together, by the name of the group"
     )
     desk: DeskModel = Field(description="the desk")
     pedals: list[PedalModel] = Field(default=[], max_length=32, description="the pedals")

@@ -51,6 +51,10 @@ KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored 
 """Every kind of row, in the order in which a press tells them."""
 
 
+BASE: Final = "the base"
+"""What lies over a song when the levels have fallen back."""
+
+
 class Teller:
     """Tells effects as rows. `zero`: the time that counts as the night's beginning, ns."""
 
@@ -98,6 +102,8 @@ class Teller:
     def _arrived(self, effect: Arrived) -> Iterator[Row]:
         song, section = stop_names(self.plan, effect.stop)
         scene = None if effect.scene is None else self.plan.scenes[effect.scene].name
+        if effect.base:
+            scene = BASE if scene is None else f"{BASE}, {scene}"
         yield Row(effect.at - self.zero, "arrival", effect.press, song=song, section=section, detail=scene)
 
     def _changed(self, effect: Changed) -> Iterator[Row]:

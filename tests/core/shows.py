@@ -17,11 +17,14 @@ from stagectl.core.actions import (
     Action,
     Back,
     ClearNudges,
+    FallBack,
     GoTo,
+    Hush,
     Lasts,
     Next,
     Nothing,
     Nudge,
+    NudgeRest,
     Recall,
     Ride,
     StartCue,
@@ -56,6 +59,7 @@ from stagectl.core.plan import (
     Control,
     CueCall,
     FootLayer,
+    Group,
     Lamp,
     Layer,
     Limits,
@@ -243,6 +247,7 @@ class Sizes:
     stops: int
     scenes: int
     messages: int
+    groups: int = 0
     layers: int = 2
     """Of each pedal."""
 
@@ -252,7 +257,9 @@ def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
     """Any action of a switch. `undoable`: only what an undo takes back (and the undo itself)."""
     listener = st.one_of(st.none(), st.integers(0, sizes.listeners - 1))
     column = st.one_of(st.none(), st.integers(0, sizes.columns - 1))
-    nudge = st.builds(Nudge, by=BY, column=column, listener=listener, lasts=st.sampled_from(Lasts))
+    columns = st.one_of(column, st.integers(0, sizes.columns + sizes.groups - 1))
+    lasts = st.sampled_from(Lasts)
+    nudge = st.builds(Nudge, by=BY, column=columns, listener=listener, lasts=lasts, room=st.booleans())
     choices: list[st.SearchStrategy[Action]] = [
         nudge,
         nudge,
@@ -263,7 +270,10 @@ def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
         st.just(Next()),
         st.just(Back()),
         st.builds(GoTo, stop=st.integers(0, sizes.stops - 1)),
+        st.builds(NudgeRest, by=BY, column=columns, listener=listener, lasts=lasts),
         st.builds(ClearNudges, everyone=st.booleans()),
+        st.builds(Hush, everyone=st.booleans()),
+        st.just(FallBack()),
         st.just(Undo()),
         st.just(Recall()),
     ]
@@ -396,6 +406,21 @@ def instead(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> dict[
 
 
 @st.composite
+def mix_ceilings(
+    draw: st.DrawFn, listeners: int, inputs: int, grid: Grid, whole_grid: Grid | None
+) -> tuple[int | None, ...]:
+    """None, far away, or close to what the mixes come to, but such that the desk can go as low."""
+    if draw(st.booleans()):
+        return ()
+    low = -(10**6)
+    if not grid.has_off:
+        whole = 0 if whole_grid is None or whole_grid.has_off else max(0, whole_grid.highest)
+        low = grid.steps[0] + whole + 1_000
+    tops = st.one_of(st.none(), st.integers(-2_000, 1_500).map(lambda top: max(top, low)))
+    return tuple(draw(tops) for _ in range(listeners))
+
+
+@st.composite
 def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> Plan:
     """A small night: 1 to 4 listeners, 1 to 6 inputs, 1 to 8 stops."""
     listeners, inputs = draw(st.integers(1, 4)), draw(st.integers(1, 6))
@@ -438,7 +463,15 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         Scene(name=f"scene {at}", layer=draw(layers(sends)), fade_ns=draw(FADES))
         for at in range(draw(st.integers(0, 2)))
     )
-    sizes = Sizes(listeners=listeners, columns=inputs + 1, stops=len(stops), scenes=len(scenes), messages=messages)
+    groups = draw(st.lists(st.sets(st.integers(0, inputs - 1), min_size=1), max_size=2))
+    sizes = Sizes(
+        listeners=listeners,
+        columns=inputs + 1,
+        stops=len(stops),
+        scenes=len(scenes),
+        messages=messages,
+        groups=len(groups),
+    )
     own = st.one_of(st.none(), st.integers(0, inputs - 1), st.integers(0, inputs - 1))
     player = st.integers(0, listeners - 1)
     whose_pedal = st.one_of(st.none(), player, player, player)
@@ -465,7 +498,12 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         limits=Limits(
             nudge_floor=draw(st.sampled_from((-4_000, -6_000, -2_000))),
             nudge_up=draw(st.sampled_from((1_200, 600, 0))),
+            rise=draw(st.sampled_from((None, None, 300, 5_000))),
+            room=draw(st.sampled_from((600, 2_000, 0))),
+            gentle_ns=draw(st.sampled_from((0, 3_000))) * MS,
         ),
+        mix_ceilings=draw(mix_ceilings(listeners, inputs, grid, whole_grid)),
+        groups=tuple(Group(name=f"group {at}", columns=tuple(sorted(some))) for at, some in enumerate(groups)),
     )
 
 
@@ -477,6 +515,7 @@ def sizes_of(plan: Plan) -> Sizes:
         stops=len(plan.stops),
         scenes=len(plan.scenes),
         messages=len(plan.messages),
+        groups=len(plan.groups),
     )
 
 

@@ -10,7 +10,7 @@ from hypothesis import Phase, given, settings
 from shows import Night, nights, rest, run
 
 from stagectl.core import nudges as nudges_module
-from stagectl.core import work as work_module
+from stagectl.core import targets as targets_module
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
 from stagectl.core.nudges import Bounds, Nudges
@@ -64,11 +64,13 @@ def test_a_grid_that_rounds_past_the_ceiling_is_caught(monkeypatch: pytest.Monke
 def test_nudges_that_forget_the_ceiling_are_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     real = nudges_module.target
 
-    def careless(base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds) -> Level | None:
-        return real(base, send, kept, ride, replace(bounds, ceiling=10_000))
+    def careless(
+        base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds, *, room: bool = True
+    ) -> Level | None:
+        return real(base, send, kept, ride, replace(bounds, ceiling=10_000), room=room)
 
     monkeypatch.setattr(nudges_module, "target", careless)
-    monkeypatch.setattr(work_module, "target", careless)
+    monkeypatch.setattr(targets_module, "target", careless)
     monkeypatch.setattr(Grid, "nearest", _without_top(Grid.nearest))
     _is_caught()
 
@@ -77,10 +79,12 @@ def test_forgetting_it_in_one_place_alone_is_still_safe(monkeypatch: pytest.Monk
     """The grid holds what the nudges let through: two locks on one door."""
     real = nudges_module.target
 
-    def careless(base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds) -> Level | None:
-        return real(base, send, kept, ride, replace(bounds, ceiling=10_000))
+    def careless(
+        base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds, *, room: bool = True
+    ) -> Level | None:
+        return real(base, send, kept, ride, replace(bounds, ceiling=10_000), room=room)
 
-    monkeypatch.setattr(work_module, "target", careless)
+    monkeypatch.setattr(targets_module, "target", careless)
 
     @settings(max_examples=50, database=None)
     @given(nights())

@@ -1,0 +1,130 @@
+"""Where the night goes: next, back, go to, recall, fall back."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
+
+from stagectl.core.actions import Back, FallBack, GoTo, Lasts, Next, Recall
+from stagectl.core.asking import want
+from stagectl.core.cues import start, stop_all
+from stagectl.core.effects import Arrived, Reason, RecallStored, Told
+from stagectl.core.nudges import Nudges, no_nudges
+from stagectl.core.plan import Plan
+from stagectl.core.state import Place, Wishes
+from stagectl.core.work import Presser, Work, refuse
+
+
+def next_stop(work: Work, by: Presser, _: Next) -> None:
+    """One stop on."""
+    state = work.state
+    if state.last_next is not None and work.at - state.last_next < work.plan.limits.settle_ns:
+        refuse(work, by, Reason.TOO_SOON)
+        return
+    stop = state.place.stop + 1
+    if stop >= len(work.plan.stops):
+        refuse(work, by, Reason.LAST)
+        return
+    work.set(last_next=work.at)
+    _arrive(work, by, Place(stop=stop), starts=True)
+
+
+def back(work: Work, by: Presser, _: Back) -> None:
+    """One stop back."""
+    if work.state.place.stop == 0:
+        refuse(work, by, Reason.FIRST)
+        return
+    _arrive(work, by, Place(stop=work.state.place.stop - 1), starts=False)
+
+
+def go_to(work: Work, by: Presser, action: GoTo) -> None:
+    """To a stop."""
+    if work.state.place == Place(stop=action.stop) and work.state.recalled:
+        refuse(work, by, Reason.ALREADY_THERE)
+        return
+    _arrive(work, by, Place(stop=action.stop), starts=True)
+
+
+def _arrive(work: Work, by: Presser, place: Place, *, starts: bool) -> None:
+    """Go to another stop. `starts`: whether its cue and its messages go out (not on the way back)."""
+    state, plan = work.state, work.plan
+    old, new = plan.stops[state.place.stop], plan.stops[place.stop]
+    _change(work, by, state.wishes._replace(place=place, nudges=lasting(plan, state.nudges, state.place, place)))
+    if starts:
+        for message in new.messages:
+            work.out(Told(at=work.at, press=by.press, message=message))
+        begins = old.song != new.song and new.cue is not None and not new.cue.by_press
+        if begins and new.cue is not None:
+            start(work, by, new.cue)
+
+
+def scope(plan: Plan, place: Place, lasts: Lasts) -> int:
+    """What a nudge that lasts so long belongs to: two places with the same scope share it."""
+    return {Lasts.NIGHT: 0, Lasts.SONG: plan.stops[place.stop].song, Lasts.SECTION: place.stop}[lasts]
+
+
+def lasting(plan: Plan, nudges: Nudges, old: Place, new: Place) -> Nudges:
+    """The nudges that last from one place to another."""
+    ended = [lasts for lasts in Lasts if nudges[lasts.value] and scope(plan, old, lasts) != scope(plan, new, lasts)]
+    if not ended:
+        return nudges
+    return tuple(MappingProxyType({}) if Lasts(at) in ended else kept for at, kept in enumerate(nudges))
+
+
+def _change(work: Work, by: Presser, wishes: Wishes) -> None:
+    before = work.state.wishes
+    settle(work, by, wishes)
+    if wishes.place != before.place:
+        work.remember(by.who, before)
+
+
+def settle(work: Work, by: Presser, wishes: Wishes) -> None:
+    """Be at a place with these nudges: what the desk should have follows from it."""
+    plan, was, place = work.plan, work.state.place, wishes.place
+    old, new = plan.stops[was.stop], plan.stops[place.stop]
+    work.set(**wishes._asdict(), recalled=True, left=frozenset())
+    if was != place:
+        work.out(Arrived(at=work.at, press=by.press, stop=place.stop, scene=place.scene, base=place.base))
+    if old.song != new.song:
+        stop_all(work, by)
+    if new.stored is not None and was.stop != place.stop:
+        # What the desk itself stored is not known here: afterwards everything is asserted.
+        work.set(asked=(None,) * len(work.state.asked))
+        if work.state.desk_here:
+            work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
+            work.carries(plan.link.recall_ns)
+            work.set(known=work.state.known._replace(stored=work.at))
+    want(work, by, work.aims(), fade_ns=_fade(plan, was, place))
+
+
+def _fade(plan: Plan, was: Place, place: Place) -> int:
+    """How long the change to a place takes: to the base that was fallen back to, and away from it, gently."""
+    fade_ns = plan.stops[place.stop].fade_ns if place.scene is None else plan.scenes[place.scene].fade_ns
+    return max(fade_ns, plan.limits.gentle_ns) if place.base or was.base else fade_ns
+
+
+def recall(work: Work, by: Presser, action: Recall) -> None:
+    """Assert the present scene whole, or lay a named one over it."""
+    state = work.state
+    if action.scene is None:
+        # What the desk has is taken as unknown.
+        work.set(asked=(None,) * len(state.asked))
+        place = Place(stop=state.place.stop)
+    else:
+        place = replace(state.place, scene=action.scene)
+        if place == state.place:
+            refuse(work, by, Reason.ALREADY_THERE)
+            return
+    _change(work, by, state.wishes._replace(place=place))
+
+
+def fall_back(work: Work, by: Presser, _: FallBack) -> None:
+    """To the levels of the base, with nobody's nudges and rides; what is hushed stays so."""
+    state = work.state
+    place = Place(stop=state.place.stop, base=True)
+    fallen = Wishes(place=place, nudges=no_nudges(), rides=MappingProxyType({}), hushed=state.hushed)
+    if fallen == state.wishes and not state.left:
+        refuse(work, by, Reason.ALREADY_THERE)
+        return
+    settle(work, by, fallen)
+    work.remember(by.who, state.wishes)

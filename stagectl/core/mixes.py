@@ -1,0 +1,121 @@
+"""A mix as a sum: its ceiling, and room for one input in it.
+
+What a listener hears of n inputs that play at once is their uncorrelated sum, 10·log10 Σ 10^(L/10): powers add. The
+level of the whole mix, where the desk has one and the show drives it, moves that sum by its own dB.
+
+- *Ceiling.* Where the desk's steps of a mix come to more than the mix's ceiling, all of its inputs are held lower by
+  the same number of dB, so that the balance stays. It is worked out anew from scene and nudges each time, so that
+  nothing winds up, and it ends where its cause ends.
+- *Room.* A nudge may ask that the rest of the mix makes room: then that mix's exact sum is what it would be without
+  the nudge's `room` part. The rest (all inputs that nobody made room for) comes down by the same number of dB each,
+  never below the nudge floor, and by `Limits.room` at most.
+
+Powers are whole numbers, in units of 2^-40 of a send at 0 dB, so that a sum does not depend on the order of its parts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
+from typing import Final, TypeAlias
+
+from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level, Off
+
+Power: TypeAlias = int
+"""A sound power, in units of `UNIT`."""
+
+UNIT: Final = 1 << 40
+"""The power of 0 dB; what is below -120 dB is nothing."""
+
+Row: TypeAlias = list[Level | None]
+"""A listener's mix: the levels of its inputs, then of the whole mix."""
+
+
+@lru_cache(maxsize=1 << 15)
+def power(level: int) -> Power:
+    """The power of a level in hundredths of a dB: 10^(L/10)."""
+    return round(10 ** (level / 1_000) * UNIT)
+
+
+def total(levels: Iterable[Level | None]) -> Power:
+    """The power of uncorrelated inputs together; what is off, or not driven, adds nothing."""
+    return sum(power(level) for level in levels if isinstance(level, int))
+
+
+def highest(most: Power) -> Level:
+    """The highest level, hundredths of a dB, whose power is at most this one."""
+    if most <= 0:
+        return OFF
+    level = math.floor(1_000 * math.log10(most / UNIT))
+    while power(level + 1) <= most:
+        level += 1
+    while power(level) > most:
+        level -= 1
+    return level
+
+
+def most_of(ceiling: int | None, whole: Level | None) -> Power | None:
+    """What the inputs of a mix may come to under the mix's ceiling, hundredths of a dB, when the whole mix is at that
+    level (None: it is not driven, and counts as 0 dB). None: nothing bounds them."""
+    if ceiling is None or isinstance(whole, Off):
+        return None
+    return power(ceiling - (whole or 0))
+
+
+def lowered(level: Level | None, by: int) -> Level | None:
+    """A level so many hundredths of a dB lower; what gets below every level that there is, is off."""
+    if by == 0 or level is None or isinstance(level, Off):
+        return level
+    return level - by if level - by >= LEVEL_MIN else OFF
+
+
+HELD_MAX: Final = 2 * (LEVEL_MAX - LEVEL_MIN)
+"""A mix is held at most so much lower, hundredths of a dB: then everything that can be off is."""
+
+
+def held_by(row: Row, most: Power | None, in_steps: Callable[[int, Level | None], Level | None]) -> int:
+    """By how many hundredths of a dB the inputs of a mix are held lower, so that their steps come to `most`.
+
+    `in_steps`: the desk's step for a level, by column. Rounding up may leave a little more than the excess to take.
+    """
+    inputs = row[:-1]
+    by, least = 0, 1
+    while most is not None and by < HELD_MAX:
+        now = total(in_steps(column, lowered(level, by)) for column, level in enumerate(inputs))
+        if now <= most:
+            break
+        by += max(least, math.ceil(1_000 * math.log10(now / most)))
+        least *= 2
+    return min(by, HELD_MAX)
+
+
+def room_for(row: Sequence[Level | None], without: Sequence[Level | None], floor: int, most: int) -> int:
+    """By how many hundredths of a dB the rest of a mix comes down to make room, from 0 to `most` (and one more where
+    that is not enough).
+
+    `row`: the levels of the inputs; `without`: the same without what asks for room. Inputs that differ are those that
+    room is made for.
+    """
+    aim = total(without)
+    made_for = [level for level, other in zip(row, without, strict=True) if level != other]
+    rest = [level for level, other in zip(row, without, strict=True) if level == other]
+    left = aim - total(made_for)
+
+    def fits(by: int) -> bool:
+        return total(making_room(level, by, floor) for level in rest) <= left
+
+    if not made_for or fits(0):
+        return 0
+    low, high = 0, most + 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if fits(middle) else (middle, high)
+    return high
+
+
+def making_room(level: Level | None, by: int, floor: int) -> Level | None:
+    """A level that came down to make room: never below the floor by that, and so never off."""
+    if level is None or isinstance(level, Off):
+        return level
+    return max(level - by, min(level, floor))

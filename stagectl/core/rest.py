@@ -1,0 +1,88 @@
+"""Every stop's levels with nobody's nudges, worked out once before the night."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, NamedTuple
+
+from stagectl.core.levels import Level
+from stagectl.core.mixes import Power, Row, held_by, lowered, most_of, total
+
+if TYPE_CHECKING:
+    from stagectl.core.plan import Levels, Plan
+
+
+class Mix(NamedTuple):
+    """A listener's mix, by column: its exact levels and the desk's steps of them. `row`: the levels before the ceiling
+    of the mix; `held`: by how much that holds the inputs lower; `power`: what the steps of the inputs come to; `most`:
+    what they may come to, if anything bounds them."""
+
+    row: Row
+    wanted: Row
+    steps: Row
+    held: int
+    power: Power
+    most: Power | None
+
+
+def mix_of(plan: Plan, listener: int, row: Row) -> Mix:
+    """A mix with these levels, each at or below its own ceiling, under the ceiling of the mix."""
+    first = plan.send(listener, 0)
+    steps: Row = [plan.in_steps(first + column, level) for column, level in enumerate(row)]
+    most = most_of(plan.mix_ceilings[listener], steps[-1])
+    power = total(steps[:-1])
+    if most is None or power <= most:
+        return Mix(row, row, steps, 0, power, most)
+
+    def in_steps(column: int, level: Level | None) -> Level | None:
+        return plan.in_steps(first + column, level)
+
+    held = held_by(row, most, in_steps)
+    wanted: Row = [*(lowered(level, held) for level in row[:-1]), row[-1]]
+    steps = [*(in_steps(column, level) for column, level in enumerate(wanted[:-1])), steps[-1]]
+    return Mix(row, wanted, steps, held, total(steps[:-1]), most)
+
+
+def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | None]) -> Mix:
+    """A mix in which some columns have other levels."""
+    row = list(mix.row)
+    for column, level in levels.items():
+        row[column] = level
+    if mix.held or len(row) - 1 in levels:
+        return mix_of(plan, listener, row)
+    steps, power, first = list(mix.steps), mix.power, plan.send(listener, 0)
+    for column, level in levels.items():
+        step = plan.in_steps(first + column, level)
+        power += total((step,)) - total((steps[column],))
+        steps[column] = step
+    if mix.most is not None and power > mix.most:
+        return mix_of(plan, listener, row)
+    return Mix(row, row, steps, 0, power, mix.most)
+
+
+class Rest(NamedTuple):
+    """All mixes of a place: exact levels, the desk's steps, and each listener's mix."""
+
+    wanted: Levels
+    steps: Levels
+    mixes: tuple[Mix, ...]
+
+
+def rest_of(plan: Plan, bounded: Levels, seen: dict[tuple[Level | None, ...], Mix] | None = None) -> Rest:
+    """The levels of a place, each at or below its own ceiling, under the ceilings of the mixes. `seen`: mixes that were
+    worked out before, for places that share them."""
+    seen = {} if seen is None else seen
+    mixes = []
+    for listener in range(len(plan.listeners)):
+        row = bounded[plan.send(listener, 0) : plan.send(listener + 1, 0)]
+        # The same levels under other ceilings are another mix.
+        key = (listener, *row)
+        mix = seen.get(key)
+        if mix is None:
+            mix = seen[key] = mix_of(plan, listener, list(row))
+        mixes.append(mix)
+    return Rest(
+        wanted=tuple(level for mix in mixes for level in mix.wanted),
+        steps=tuple(level for mix in mixes for level in mix.steps),
+        mixes=tuple(mixes),
+    )

@@ -1,0 +1,127 @@
+"""From what people have asked for to the levels that the desk should have.
+
+Each send by itself: scene, nudges, ride, its own ceiling (`nudges.py`). Then each mix as a whole: room for what asked
+for it, the ceiling of the sum (`mixes.py`), and a hush, which takes down the whole mix where the show drives it, and
+all of its inputs where it does not. What nobody has touched is worked out before the night (`rest.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
+
+from stagectl.core.levels import Level
+from stagectl.core.mixes import Row, lowered, making_room, room_for
+from stagectl.core.nudges import Bounds, target
+from stagectl.core.plan import Levels, Plan, layered
+from stagectl.core.rest import Mix, Rest, changed, rest_of
+from stagectl.core.state import Place, Wishes
+
+
+def bounds_of(plan: Plan, send: int) -> Bounds:
+    """What bounds a send that the desk has a message for."""
+    grid = plan.grid_of(send)
+    assert grid is not None
+    return Bounds(ceiling=plan.ceilings[send], grid=grid, limits=plan.limits)
+
+
+def scene_levels(plan: Plan, place: Place) -> Levels:
+    """The levels of a place before nudges and ceilings."""
+    levels = plan.stops[0 if place.base else place.stop].levels
+    return levels if place.scene is None else layered(levels, plan.scenes[place.scene].layer)
+
+
+def rest_at(plan: Plan, place: Place) -> Rest:
+    """The levels of a place with nobody's nudges."""
+    if place.scene is None:
+        return plan.rests[0 if place.base else place.stop]
+    return rest_of(plan, plan.bound(scene_levels(plan, place)))
+
+
+def target_of(plan: Plan, send: int, wishes: Wishes, base: Levels, *, room: bool = True) -> Level | None:
+    """The exact level that a send by itself should have, before the mix counts as a whole."""
+    if plan.grid_of(send) is None:
+        return None
+    return target(base[send], send, wishes.nudges, wishes.rides.get(send, 0), bounds_of(plan, send), room=room)
+
+
+def touched(wishes: Wishes) -> Mapping[int, None]:
+    """The sends that any nudge or ride changes, in an order that does not depend on chance."""
+    some = {send: None for kept in wishes.nudges for send, nudge in kept.items() if not nudge.nothing}
+    return some | dict.fromkeys(wishes.rides)
+
+
+class Aimed(NamedTuple):
+    """A listener's mix as it should be. `mix`: before a hush; `wanted`, `steps`: after it. `room`: by how much the rest
+    of the mix has to make room, hundredths of a dB; more than `Limits.room` where it may not do so."""
+
+    mix: Mix
+    wanted: Row
+    steps: Row
+    room: int
+
+
+def aimed(plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int]) -> Aimed:
+    """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes."""
+    first, limits = plan.send(listener, 0), plan.limits
+    levels = {send - first: target_of(plan, send, wishes, base) for send in sends}
+    without = {send - first: target_of(plan, send, wishes, base, room=False) for send in sends}
+    room = 0
+    if levels != without:
+        row = [levels.get(column, level) for column, level in enumerate(rest.row)][:-1]
+        plain = [without.get(column, level) for column, level in enumerate(rest.row)][:-1]
+        room = room_for(row, plain, limits.nudge_floor, limits.room)
+        by = min(room, limits.room)
+        levels |= {
+            column: making_room(level, by, limits.nudge_floor)
+            for column, (level, other) in enumerate(zip(row, plain, strict=True))
+            if level == other
+        }
+    mix = changed(plan, listener, rest, levels)
+    if listener not in wishes.hushed:
+        return Aimed(mix, mix.wanted, mix.steps, room)
+    wanted = hushed(mix.wanted, limits.hush)
+    return Aimed(mix, wanted, [plan.in_steps(first + column, level) for column, level in enumerate(wanted)], room)
+
+
+def hushed(row: Row, by: int) -> Row:
+    """A mix taken down."""
+    if isinstance(row[-1], int):
+        return [*row[:-1], lowered(row[-1], by)]
+    return [lowered(level, by) for level in row]
+
+
+def mix_at(plan: Plan, listener: int, wishes: Wishes) -> Aimed:
+    """A listener's mix at the place of the wishes."""
+    sends = [send for send in touched(wishes) if send // plan.width == listener]
+    base, rest = scene_levels(plan, wishes.place), rest_at(plan, wishes.place)
+    return aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
+
+
+class Aims(NamedTuple):
+    """The exact levels of all sends, and the desk's steps."""
+
+    wanted: Levels
+    steps: Levels
+
+
+def aims(plan: Plan, wishes: Wishes, of: Mapping[int, None] | None = None, now: Aims | None = None) -> Aims:
+    """What the desk should have. `of`, `now`: only what was wished for some listeners has changed since."""
+    place = wishes.place
+    mine: dict[int, list[int]] = {listener: [] for listener in (sorted(wishes.hushed) if of is None else of)}
+    for send in touched(wishes):
+        listener = send // plan.width
+        if of is None or listener in of:
+            mine.setdefault(listener, []).append(send)
+    rest = rest_at(plan, place)
+    start = Aims(rest.wanted, rest.steps) if now is None else now
+    if not mine:
+        return start
+    base = scene_levels(plan, place)
+    wanted, steps = list(start.wanted), list(start.steps)
+    for listener, sends in mine.items():
+        first = plan.send(listener, 0)
+        one = aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
+        wanted[first : first + plan.width] = one.wanted
+        steps[first : first + plan.width] = one.steps
+    return Aims(tuple(wanted), tuple(steps))

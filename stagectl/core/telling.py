@@ -1,0 +1,95 @@
+"""The last door before the desk: no message takes a level, or a mix, higher than it may be, or up too fast.
+
+Every level that the desk is asked for goes through here. Where it must wait, the fade comes back to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from stagectl.core.levels import Level, Off, height
+from stagectl.core.mixes import Power, highest, most_of, total
+from stagectl.core.rise import as_far_as, begins_at, paid_at, still_paying
+from stagectl.core.work import Work
+
+
+@dataclass(slots=True)
+class Teller:
+    """What the desk is asked for in one go. `was`: what it was asked for before; `levels`: what it is told."""
+
+    work: Work
+    was: tuple[Level | None, ...] = ()
+    asked: list[Level | None] = field(default_factory=list)
+    rising: dict[int, int] = field(default_factory=dict)
+    levels: list[tuple[int, Level]] = field(default_factory=list)
+    _inputs: dict[int, Power] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.was = self.work.state.asked
+        self.asked = list(self.was)
+        self.rising = still_paying(self.work.state.rising, self.work.at)
+
+    def tell(self, send: int, level: Level) -> None:
+        """Ask for a step of the desk's, or for as much of it as may be now."""
+        now = self.asked[send]
+        if level == now:
+            return
+        if isinstance(level, int) and height(level) > (height(now) if now is not None else height(level) - 1):
+            may = self._rise(send, now, level)
+            if may is None or may == now:
+                return
+            level = may
+        self._count(send, level)
+        self.asked[send] = level
+        self.levels.append((send, level))
+
+    def _rise(self, send: int, now: Level | None, aim: int) -> Level | None:
+        """How far a send may rise towards `aim` now; None where it may not."""
+        plan, at = self.work.plan, self.work.at
+        grid = plan.grid_of(send)
+        assert grid is not None
+        step: Level | None = aim
+        most = self._most(send)
+        if most is not None and aim > height(most):
+            step = grid.nearest(most, min(plan.ceilings[send], height(most)))
+            if now is not None and height(step) <= height(now):
+                return None
+        rise = plan.limits.rise
+        if rise is None or now is None or not isinstance(step, int):
+            return step
+        start = begins_at(now, step, plan.limits.nudge_floor)
+        step = as_far_as(start, step, grid, plan.ceilings[send], self.rising.get(send), at, rise)
+        if isinstance(step, int):
+            self.rising[send] = paid_at(step - start, self.rising.get(send), at, rise)
+        return step
+
+    def _most(self, send: int) -> Level | None:
+        """The highest level that a send may have under the ceiling of its mix, with the others as they are; None where
+        nothing bounds it. A level that is not known counts as the one that it will get."""
+        plan = self.work.plan
+        listener, column = divmod(send, plan.width)
+        ceiling = plan.mix_ceilings[listener]
+        if ceiling is None:
+            return None
+        inputs = self._power(listener)
+        if column == plan.whole:
+            least = highest(inputs - 1)
+            return None if isinstance(least, Off) else ceiling - least - 1
+        most = most_of(ceiling, self._now(plan.send(listener, plan.whole)))
+        return None if most is None else highest(most - inputs + total((self._now(send),)))
+
+    def _now(self, send: int) -> Level | None:
+        asked = self.asked[send]
+        return self.work.state.steps[send] if asked is None else asked
+
+    def _power(self, listener: int) -> Power:
+        """What the inputs of a mix come to now."""
+        if listener not in self._inputs:
+            first = self.work.plan.send(listener, 0)
+            self._inputs[listener] = total(map(self._now, range(first, first + self.work.plan.whole)))
+        return self._inputs[listener]
+
+    def _count(self, send: int, level: Level) -> None:
+        listener, column = divmod(send, self.work.plan.width)
+        if listener in self._inputs and column != self.work.plan.whole:
+            self._inputs[listener] += total((level,)) - total((self._now(send),))

@@ -1,0 +1,117 @@
+"""Undo: taking back the presser's last change that still stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TypeVar
+
+from stagectl.core.actions import Lasts, Undo
+from stagectl.core.advancing import scope, settle
+from stagectl.core.asking import want
+from stagectl.core.effects import Reason
+from stagectl.core.plan import Plan
+from stagectl.core.state import Change, Wishes
+from stagectl.core.touch import DESK
+from stagectl.core.work import Presser, Work, refuse
+
+KeptT = TypeVar("KeptT")
+
+
+def undo(work: Work, by: Presser, _: Undo) -> None:
+    """One that somebody changed again since, or whose song is over, is passed over and forgotten."""
+    entries = list(work.state.undo)
+    for at in range(len(entries) - 1, -1, -1):
+        entry = entries[at]
+        if entry.who != by.who and not _by_hand_for(work, entry, by):
+            continue
+        del entries[at]
+        wishes = taken_back(work.plan, work.state.wishes, entry)
+        if wishes is None and entry.hand not in work.state.left:
+            continue
+        work.set(undo=tuple(entries))
+        _go_back(work, by, work.state.wishes if wishes is None else wishes, entry)
+        return
+    refuse(work, by, Reason.NOTHING_TO_UNDO)
+
+
+def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
+    """Be where the entry began."""
+    now = work.state.wishes
+    if wishes.place != now.place:
+        settle(work, by, wishes)
+        return
+    sends = nudged_by(entry) + [
+        work.plan.send(listener, column)
+        for listener in sorted(wishes.hushed ^ now.hushed)
+        for column in range(work.plan.width)
+    ]
+    work.set(**wishes._asdict(), left=work.state.left - set(sends))
+    fade_ns = work.plan.limits.gentle_ns if now.hushed - wishes.hushed else None
+    want(work, by, work.aims_of(sends), fade_ns=fade_ns, leading=sends[0] if len(sends) == 1 else None)
+
+
+def nudged_by(entry: Change) -> list[int]:
+    """The sends that an entry nudged or rode, by foot or by hand."""
+    hand = set() if entry.hand is None else {entry.hand}
+    pairs = [*zip(entry.before.nudges, entry.after.nudges, strict=True), (entry.before.rides, entry.after.rides)]
+    return sorted(hand.union(*(_differ(before, after) for before, after in pairs)))
+
+
+def _differ(before: Mapping[int, object], after: Mapping[int, object]) -> list[int]:
+    if before is after:
+        return []
+    return [send for send in before.keys() | after.keys() if before.get(send) != after.get(send)]
+
+
+def _by_hand_for(work: Work, entry: Change, by: Presser) -> bool:
+    """Whether somebody's hand on the desk changed the presser's own mix: that is theirs to take back."""
+    if entry.who != DESK or by.listener is None:
+        return False
+    return all(work.plan.listener_of(send) == by.listener for send in nudged_by(entry))
+
+
+def taken_back(plan: Plan, now: Wishes, entry: Change) -> Wishes | None:
+    """What was asked for without what the entry changed; None where that does not stand any more.
+
+    A change of place stands while the night is where it went, and brings back the nudges that it ended; what was
+    changed again since stays. Any other change stands if nothing of it was changed again; of one whose song or section
+    is over, only what lasts longer counts.
+    """
+    before, after = entry.before, entry.after
+    moved = before.place != after.place
+    if moved and now.place != after.place:
+        return None
+    place = before.place if moved else now.place
+    nudges: list[Mapping[int, object]] = []
+    for lasts in Lasts:
+        was, then, kept = (wishes.nudges[lasts.value] for wishes in (before, after, now))
+        if moved and scope(plan, before.place, lasts) != scope(plan, after.place, lasts):
+            nudges.append(was)
+        elif scope(plan, now.place, lasts) != scope(plan, after.place, lasts):
+            nudges.append(kept)
+        else:
+            back = _put_back(kept, was, then, careful=not moved)
+            if back is None:
+                return None
+            nudges.append(back)
+    rides = _put_back(now.rides, before.rides, after.rides, careful=False)
+    hushed = before.hushed ^ after.hushed
+    if not moved and (now.hushed ^ after.hushed) & hushed:
+        return None
+    wishes = Wishes(place, tuple(nudges), rides, now.hushed ^ hushed)  # type: ignore[arg-type]
+    return None if wishes == now else wishes
+
+
+def _put_back(
+    now: Mapping[int, KeptT], before: Mapping[int, KeptT], after: Mapping[int, KeptT], *, careful: bool
+) -> Mapping[int, KeptT] | None:
+    """The values before, where the ones after still stand; `careful`: None where any does not."""
+    differ = _differ(before, after)
+    stands = [send for send in differ if now.get(send) == after.get(send)]
+    if careful and len(stands) < len(differ):
+        return None
+    if not stands:
+        return now
+    changed = {send: value for send, value in now.items() if send not in stands}
+    return MappingProxyType(changed | {send: before[send] for send in stands if send in before})

@@ -1,0 +1,430 @@
+"""Mixes as sums: the ceiling of a mix, room for one input, and how fast a level may rise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import pytest
+from hypothesis import Phase, assume, given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from shows import (
+    BY,
+    GAPS,
+    Night,
+    Ran,
+    actions,
+    happenings,
+    nights,
+    plans,
+    rest,
+    run,
+    settled,
+    sizes_of,
+    small_plan,
+    wish,
+)
+
+from stagectl.core import rest as rest_module
+from stagectl.core.actions import Action, FallBack, Hush, Lasts, Next, Nudge, NudgeRest, Recall, Undo
+from stagectl.core.effects import Ask, Changed, Pressed, Reason, RecallStored, Refused
+from stagectl.core.events import DeskCame, DeskSaid, Event, Wake, Wanted
+from stagectl.core.levels import OFF, Level, Off, height
+from stagectl.core.mixes import UNIT, highest, power, total
+from stagectl.core.plan import Answers, Group, Limits, Plan
+from stagectl.core.rise import AT_ONCE_NS
+from stagectl.core.state import State, begin
+from stagectl.core.step import next_wake, step
+from stagectl.core.telling import Teller
+
+
+def sum_db(levels: Sequence[Level | None]) -> float:
+    """The uncorrelated sum, dB, in floating point: the second opinion on the whole numbers of `mixes.py`."""
+    return 10 * math.log10(math.fsum(10 ** (one / 1_000) for one in levels if isinstance(one, int)) or 1e-99)
+
+
+def heard(plan: Plan, levels: Sequence[Level | None], listener: int) -> float:
+    """What a mix comes to at the ear, dB."""
+    row = levels[plan.send(listener, 0) : plan.send(listener + 1, 0)]
+    whole = row[-1]
+    return -999.0 if isinstance(whole, Off) else sum_db(row[:-1]) + (whole or 0) / 100
+
+
+# -- sums -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("levels", "comes_to"),
+    [
+        ((0, 0), 3.0103),  # two equal: arithmetic from 10·log10 Σ10^(L/10)
+        ((0,) * 3, 4.771),
+        ((0,) * 10, 10.0),
+        ((6_200 - 7_300, 0), 73.3 - 73.0),  # 62.0 + 73.0 = 73.3 dB, handbook example
+        ((-300, -300), 0.0103),
+    ],
+)
+def test_sums_of_the_handbook(levels: tuple[int, ...], comes_to: float) -> None:
+    assert 10 * math.log10(total(levels) / UNIT) == pytest.approx(comes_to, abs=0.05 if comes_to == 73.3 - 73 else 6e-4)
+
+
+@given(st.lists(st.one_of(st.integers(-9_000, 2_000), st.just(OFF), st.none()), min_size=1, max_size=128))
+def test_a_sum_agrees_with_floating_point(levels: list[Level | None]) -> None:
+    assume(any(isinstance(level, int) for level in levels))
+    assert 10 * math.log10(total(levels) / UNIT) == pytest.approx(sum_db(levels), abs=1e-3)
+
+
+@given(st.integers(-9_000, 2_000))
+def test_the_highest_level_of_a_power_is_that_of_the_level(level: int) -> None:
+    assert highest(power(level)) == level
+    assert highest(power(level) - 1) == level - 1
+
+
+# -- the ceiling of a mix ---------------------------------------------------------------------------------
+
+
+class Watched:
+    """A night, step by step, with what the desk is known to have."""
+
+    def __init__(self, plan: Plan, at: int = 0) -> None:
+        self.plan, self.state = plan, begin(plan, at)
+        self.rises: dict[int, list[tuple[int, int, Level | None, Level]]] = {}
+
+    def do(self, event: Event, at: int) -> None:
+        """A step, and what must hold of every message in it."""
+        levels: list[Level | None] = list(self.state.asked)
+        self.state, effects = step(self.plan, self.state, event, at)
+        for effect in effects:
+            if isinstance(effect, RecallStored) or (isinstance(effect, Pressed) and effect.what == Recall.word):
+                levels = [None] * len(levels)
+            elif isinstance(effect, Ask) and not isinstance(event, DeskSaid | DeskCame):
+                for send, level in effect.levels:
+                    self._sum(levels, send, level)
+                    self._rise(effect.at, levels[send], send, level)
+                    levels[send] = level
+
+    def _sum(self, levels: list[Level | None], send: int, level: Level) -> None:
+        listener, before = self.plan.listener_of(send), levels[send]
+        ceiling = self.plan.mix_ceilings[listener]
+        first = self.plan.send(listener, 0)
+        mix = range(first, first + self.plan.width)
+        # Until each level of a mix is known, nobody knows its sum.
+        known = all(levels[one] is not None or self.state.steps[one] is None for one in mix)
+        if ceiling is not None and known and (before is None or height(level) > height(before)):
+            then = [level if at == send else one for at, one in enumerate(levels)]
+            assert heard(self.plan, then, listener) <= ceiling / 100 + 1e-6, self.plan.send_name(send)
+
+    def _rise(self, at: int, before: Level | None, send: int, level: Level) -> None:
+        rise, some = self.plan.limits.rise, self.rises.setdefault(send, [])
+        if before is None or height(level) <= height(before):
+            some.clear()
+        if rise is None or before is None or isinstance(level, Off) or height(level) <= height(before):
+            return
+        start = min(self.plan.limits.nudge_floor, level) if isinstance(before, Off) else before
+        grid = self.plan.grid_of(send)
+        assert grid is not None
+        one_step = grid.beyond(start, up=True)
+        some.append((at, start, before, level))
+        begun, low = some[0][:2]
+        most = rise * (at - begun + AT_ONCE_NS) // 10**9
+        # A coarse desk may go one step further than that; it pays for it before the next.
+        coarse = 0 if one_step is None else max(0, one_step - start)
+        assert level - low <= max(most + coarse, coarse) + 1, self.plan.send_name(send)
+
+    def wait(self, until: int) -> None:
+        """Do what comes due, each at its time."""
+        while (due := next_wake(self.state)) is not None and due <= until:
+            self.do(Wake(), due)
+
+
+def mixes_keep_their_bounds(night: Night) -> None:
+    """A message that raises a level leaves the mix at or below its ceiling, and is no faster than is allowed."""
+    watched = Watched(night.plan)
+    for at, event in night.events:
+        watched.wait(at)
+        watched.do(event, at)
+    watched.wait(night.ends + 10**10)
+
+
+@settings(max_examples=100)
+@given(nights())
+def test_no_message_takes_a_mix_above_its_ceiling_or_up_too_fast(night: Night) -> None:
+    mixes_keep_their_bounds(night)
+
+
+def _forget_ceilings(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Teller, "_most", lambda _, send: None)
+    monkeypatch.setattr(rest_module, "held_by", lambda row, most, in_steps: 0)
+
+
+def _forget_rises(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Teller, "_rise", lambda _, send, now, aim: aim)
+
+
+@pytest.mark.parametrize("forget", [_forget_ceilings, _forget_rises])
+def test_forgetting_it_is_caught(forget: Callable[[pytest.MonkeyPatch], None], monkeypatch: pytest.MonkeyPatch) -> None:
+    forget(monkeypatch)
+
+    @settings(max_examples=400, database=None, phases=(Phase.generate,), print_blob=False, report_multiple_bugs=False)
+    @given(nights())
+    def property_(night: Night) -> None:
+        mixes_keep_their_bounds(night)
+
+    with pytest.raises(AssertionError):
+        property_()
+
+
+@given(nights())
+def test_at_rest_every_mix_is_at_or_below_its_ceiling(night: Night) -> None:
+    plan, state = night.plan, rest(night.plan, run(night.plan, night.events)).state
+    for listener, ceiling in enumerate(plan.mix_ceilings):
+        if ceiling is not None:
+            assert heard(plan, state.steps, listener) <= ceiling / 100 + 1e-6
+
+
+def four(*, ceiling: int | None = None, room: int = 600, levels: tuple[Level, ...] = (-600, -600, -600, -600)) -> Plan:
+    """One listener whose own input is the first of four, on a desk of hundredths of a dB."""
+    return replace(
+        small_plan(levels),
+        mix_ceilings=(ceiling,),
+        limits=Limits(room=room),
+        groups=(Group(name="others", columns=(2, 3)),),
+    )
+
+
+def after(plan: Plan, *actions: Action, state: State | None = None) -> Ran:
+    """The presses, a second apart."""
+    start = settled(plan) if state is None else state
+    return rest(plan, run(plan, [(start.now + n * 10**9, wish(one)) for n, one in enumerate(actions, 1)], start))
+
+
+def test_a_scene_above_the_ceiling_of_the_mix_is_held_evenly() -> None:
+    # Four at -6 dB are 6.02 dB more than one: 0.02 dB. At -3 dB together each is at -9.02 dB: the step below is -9.1 dB.
+    state = settled(four(ceiling=-300))
+    assert state.steps[:4] == (-910,) * 4
+    assert heard(four(), state.wanted, 0) == pytest.approx(-3, abs=0.05)
+
+
+# -- room -------------------------------------------------------------------------------------------------
+
+FINE = st.lists(st.one_of(st.integers(-3_000, -300), st.just(OFF)), min_size=3, max_size=6)
+
+
+@settings(max_examples=150)
+@given(FINE, st.integers(-2_500, -600), st.lists(BY, min_size=1, max_size=6))
+def test_making_room_keeps_the_sum(others: list[Level], own: int, presses: list[int]) -> None:
+    """Within 0.05 dB, or the wish is refused because the rest may make no more room."""
+    plan = replace(small_plan((own, *others)), limits=Limits(room=900))
+    state = settled(plan)
+    before = heard(plan, state.wanted, 0)
+    for by in (abs(by) for by in presses):
+        ran = after(plan, Nudge(by=by, column=0, room=True), state=state)
+        refusals = [one.reason for one in ran.of(Refused)]
+        assert set(refusals) <= {Reason.NO_ROOM, Reason.AT_CEILING, Reason.AT_TOP}
+        assert heard(plan, ran.state.wanted, 0) == pytest.approx(before, abs=0.05)
+        assert refusals or ran.state.wanted[0] != state.wanted[0]
+        if refusals:
+            assert ran.state.wishes == state.wishes
+        state = ran.state
+
+
+@given(FINE, st.integers(-2_500, -600), st.integers(1, 6), st.sampled_from((100, 150, 300)))
+def test_room_is_given_back_as_it_was_made(others: list[Level], own: int, times: int, by: int) -> None:
+    plan = small_plan((own, *others))
+    start = settled(plan)
+    up = after(plan, *[Nudge(by=by, column=0, room=True)] * times)
+    done = times - len(up.of(Refused))
+    down = after(plan, *[Nudge(by=-by, column=0, room=True)] * done, state=up.state)
+    assert down.state.wanted == start.wanted
+
+
+def test_room_by_hand_arithmetic() -> None:
+    # Own and three others at -6 dB: powers 4 x 0.2512 = 1.0048. Own at -3 dB: 0.5012; the three others keep
+    # 0.5036, 0.1679 each: -7.75 dB.
+    ran = after(four(), Nudge(by=300, column=0, room=True))
+    assert ran.state.wanted[0] == -300
+    assert {level for level in ran.state.wanted[1:4]} <= {-775, -776}
+
+
+def test_a_nudge_at_the_ceiling_of_the_mix_makes_room_by_itself() -> None:
+    plan = four(ceiling=10)
+    ran = after(plan, Nudge(by=300, column=0))
+    assert ran.state.wanted[0] == -300
+    assert heard(plan, ran.state.wanted, 0) == pytest.approx(0.02, abs=0.05)
+    back = after(plan, Nudge(by=-300, column=0), state=ran.state)
+    assert back.state.wanted[:4] == (-600,) * 4
+
+
+def test_room_has_a_bound() -> None:
+    ran = after(four(room=100), Nudge(by=300, column=0, room=True))
+    assert [one.reason for one in ran.of(Refused)] == [Reason.NO_ROOM]
+    assert ran.state.wanted[:4] == (-600,) * 4
+
+
+def test_room_is_never_made_by_switching_off() -> None:
+    plan = four(levels=(-600, -3_990, -4_500, OFF), room=2_400)
+    ran = after(plan, Nudge(by=300, column=0, room=True))
+    assert ran.state.wanted[1:4] == (-3_990, -4_500, OFF)
+    assert [one.reason for one in ran.of(Refused)] == [Reason.NO_ROOM]
+
+
+# -- many at once -----------------------------------------------------------------------------------------
+
+
+def test_the_rest_comes_down_and_the_own_input_stays() -> None:
+    ran = after(four(), NudgeRest(by=-200, column=0))
+    assert ran.state.wanted[:4] == (-600, -800, -800, -800)
+    assert len(ran.of(Changed)) == 1
+
+
+def test_a_group_keeps_its_balance_on_the_way_up() -> None:
+    group = 4 + 1  # after four inputs and the whole mix
+    plan = replace(four(levels=(-600, -600, -100, -400)), ceilings=(0,) * 5)
+    ran = after(plan, Nudge(by=300, column=group), Nudge(by=300, column=group))
+    assert ran.state.wanted[2:4] == (0, -300)
+    assert [(one.reason, one.what) for one in ran.of(Refused)] == [(Reason.AT_CEILING, plan.send_name(2))]
+    assert after(plan, Nudge(by=-300, column=group), state=ran.state).state.wanted[2:4] == (-100, -400)
+
+
+def test_a_group_that_is_all_off_begins_at_the_floor_and_else_off_stays_off() -> None:
+    group = 5
+    assert after(four(levels=(-600, -600, OFF, OFF)), Nudge(by=300, column=group)).state.wanted[2:4] == (-4_000,) * 2
+    assert after(four(levels=(-600, -600, OFF, -900)), Nudge(by=300, column=group)).state.wanted[2:4] == (OFF, -600)
+
+
+def test_the_whole_mix_is_all_inputs_where_the_desk_has_no_level_of_it() -> None:
+    assert after(four(), Nudge(by=-200, column=4)).state.wanted[:4] == (-800,) * 4
+
+
+# -- a hush, and falling back -----------------------------------------------------------------------------
+
+
+def test_a_hush_is_at_once_down_and_gently_back() -> None:
+    plan = four()
+    start = settled(plan)
+    state, effects = step(plan, start, wish(Hush()), start.now + 10**9)
+    assert state.wanted[:4] == (-2_600,) * 4
+    assert [one.fade_ns for one in effects if isinstance(one, Changed)] == [0]
+    back, effects = step(plan, rest(plan, Ran(state=state)).state, wish(Hush()), state.now + 10**10)
+    assert back.wanted[:4] == (-600,) * 4
+    assert [one.fade_ns for one in effects if isinstance(one, Changed)] == [plan.limits.gentle_ns]
+
+
+def test_a_hush_holds_through_songs_and_nudges() -> None:
+    plan = small_plan((-600, -900), (-700, -800))
+    ran = after(plan, Hush(everyone=True), Next(), Nudge(by=100, column=1))
+    assert ran.state.wanted[:2] == (-2_700, -2_700)
+    assert after(plan, Hush(everyone=True), state=ran.state).state.wanted[:2] == (-700, -700)
+
+
+def test_falling_back_clears_nudges_and_keeps_the_place() -> None:
+    plan = small_plan((-600, -900), (-700, -800), (-1_000, -1_000))
+    ran = after(plan, Next(), Nudge(by=100, column=0), FallBack())
+    assert ran.state.wanted[:2] == (-600, -900)
+    assert ran.state.place.stop == 1
+    assert after(plan, Undo(), state=ran.state).state.wanted[:2] == (-600, -800)
+    assert after(plan, Next(), state=ran.state).state.wanted[:2] == (-1_000, -1_000)
+
+
+# -- how long a nudge lasts, and undo ---------------------------------------------------------------------
+
+
+def test_a_nudge_for_the_section_ends_with_it() -> None:
+    plan = small_plan((-600,), (-700,), (-800,))
+    sections = tuple(replace(stop, song=min(stop.song, 0)) for stop in plan.stops)
+    plan = replace(plan, stops=sections)
+    ran = after(plan, Next(), Nudge(by=100, column=0, lasts=Lasts.SECTION), Nudge(by=200, column=0, lasts=Lasts.SONG))
+    assert ran.state.wanted[0] == -400
+    ran = after(plan, Next(), state=ran.state)
+    assert ran.state.wanted[0] == -600
+    assert after(plan, Undo(), state=ran.state).state.wanted[0] == -400
+
+
+@settings(max_examples=12)
+@given(plans(), st.data())
+def test_undo_after_any_fifty_actions_restores_exactly(plan: Plan, data: st.DataObject) -> None:
+    start = settled(plan)
+    pressed = data.draw(st.lists(actions(sizes_of(plan), undoable=True), min_size=50, max_size=50))
+    state = start
+    for action in pressed:
+        state = step(plan, state, wish(action), state.now + 10**9).state
+    for _ in range(51):
+        state, effects = step(plan, state, wish(Undo()), state.now + 10**9)
+        if any(isinstance(one, Refused) and one.reason is Reason.NOTHING_TO_UNDO for one in effects):
+            break
+    assert state.wishes == start.wishes
+    assert rest(plan, Ran(state=state)).state.steps == start.steps
+
+
+# -- how fast ---------------------------------------------------------------------------------------------
+
+
+def test_a_rise_takes_its_time_and_a_fall_takes_none() -> None:
+    """12 dB at 50 dB a second, of which 20 ms are at once: (12 - 1) / 50 s, to the next frame."""
+    plan = replace(small_plan((-1_800, -600), (-600, -1_800)), limits=Limits(rise=5_000))
+    start = settled(plan)
+    begun = start.now + 10**9
+    ran = rest(plan, run(plan, [(begun, wish(Next()))], start))
+    told = [(ask.at - begun, send, level) for ask in ran.asks for send, level in ask.levels]
+    assert [(at, level) for at, send, level in told if send == 1] == [(0, -1_800)] or told[0][1:] == (1, -1_800)
+    rises = [(at, level) for at, send, level in told if send == 0]
+    assert rises[0][1] <= -1_700
+    assert rises[-1][1] == -600
+    assert 220 * 10**6 <= rises[-1][0] <= 260 * 10**6
+
+
+# -- everything at once -----------------------------------------------------------------------------------
+
+
+class Machine(RuleBasedStateMachine):
+    """Random layers, presses, hands on the desk, a desk that goes, crashes, and replays of what happened."""
+
+    @initialize(night=nights(max_events=3))
+    def start(self, night: Night) -> None:
+        self.plan = night.plan
+        self.watched = Watched(self.plan)
+        self.now = self.begun = 0
+        self.happened: list[tuple[int, Event]] = []
+        for at, event in night.events:
+            self._do(event, at - self.now)
+
+    def _do(self, event: Event, gap: int) -> None:
+        self.now += gap
+        self.watched.wait(self.now)
+        self.watched.do(event, self.now)
+        self.happened.append((self.now, event))
+
+    @rule(gap=GAPS, data=st.data())
+    def happens(self, gap: int, data: st.DataObject) -> None:
+        self._do(data.draw(happenings(self.plan)), gap)
+
+    @rule(gap=GAPS, data=st.data())
+    def pressed(self, gap: int, data: st.DataObject) -> None:
+        self._do(Wanted(action=data.draw(actions(sizes_of(self.plan))), who="ada", listener=0), gap)
+
+    @rule(gap=GAPS)
+    def crashes(self, gap: int) -> None:
+        """What the program knew is gone; the desk keeps what it has."""
+        self.now += gap
+        self.begun = self.now
+        self.watched = Watched(self.plan, self.now)
+        self.happened = []
+        self._do(DeskCame(), 0)
+
+    @rule()
+    def replayed(self) -> None:
+        again = Watched(self.plan, self.begun)
+        for at, event in self.happened:
+            again.do(event, at)
+        assert again.state == self.watched.state
+
+    @invariant()
+    def each_send_is_below_its_ceiling(self) -> None:
+        if hasattr(self, "plan"):
+            for send, step_ in enumerate(self.watched.state.steps):
+                assert height(OFF if step_ is None else step_) <= self.plan.ceilings[send]
+
+
+TestMachine = Machine.TestCase
+TestMachine.settings = settings(max_examples=30, stateful_step_count=25)
