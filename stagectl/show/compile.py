@@ -104,9 +104,7 @@ class _Compiler:
                 hush=rig.limits.hush,
                 gentle_ns=rig.limits.gentle,
             ),
-            mix_ceilings=tuple(
-                rig.mix_ceiling if one.mix_ceiling is None else one.mix_ceiling for one in rig.listeners
-            ),
+            mix_ceilings=tuple(mix_ceiling_of(rig, one) for one in rig.listeners),
             groups=self._groups(),
         )
         lamps = tuple(self._lamps(self.show.mappings[pedal.mapping]) for pedal in rig.pedals)
