@@ -6,7 +6,8 @@
     ├── JournalError     the journal: missing, foreign, newer, damaged                exit code 1
     └── WireError        bytes that cannot be said or understood
 
-A message says the value, what is allowed, the place and, where a name is close, which one was meant.
+A message says the value, what is allowed, the place and, where a name is close, which one was meant. `Advice` has the
+shape of a `Fault` and is none: it is told and never raised.
 """
 
 from __future__ import annotations
@@ -30,6 +31,19 @@ class Fault(NamedTuple):
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
         return f"{place}: {self.text}"
+
+
+class Advice(NamedTuple):
+    """What may be meant, but is worth another look: a warning. It keeps no show from being played. `line` as in a
+    `Fault`."""
+
+    file: str
+    line: int
+    text: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{place}: warning: {self.text}"
 
 
 class FileFaults(StagectlError):

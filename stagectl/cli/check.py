@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 NOTES_MAX: Final = 12
 """Notes of one kind that are told one by one."""
 
+WARNINGS_MAX: Final = 40
+"""Warnings that are told one by one."""
+
 
 @click.command("check")
 @setlist_argument
@@ -27,8 +30,9 @@ NOTES_MAX: Final = 12
 def command(setlist: Path, venue: str | None, whole: bool) -> None:
     """Load the setlist, the rig, the mappings and the desk profile, check all of it, and sum it up.
 
-    Every fault of every file is printed with its place; the exit code is 1 if there is any. A script of the show's
-    own, `presses.yaml`, that does not fit it is only noted.
+    Every fault of every file is printed with its place; the exit code is 1 if there is any. Where there is none,
+    what may be meant but is worth another look is printed as a warning. A script of the show's own, `presses.yaml`,
+    that does not fit it is only noted.
 
     For each change it says how many levels move, and how long telling them takes on the desk's link if each were told
     once; it notes where that leaves a fade no time.
@@ -65,7 +69,20 @@ def _summary(show: Show, plan: Plan, venue: str | None, whole: bool) -> None:
     for one in (stored_note(plan, changes), _script_note(show, plan)):
         if one is not None:
             click.echo(f"  note: {one}")
-    click.echo("No faults.")
+    warned = _warnings(show, plan, whole)
+    click.echo(f"No faults, {count(warned, 'warning')}." if warned else "No faults.")
+
+
+def _warnings(show: Show, plan: Plan, whole: bool) -> int:
+    """Print what is worth another look, each with its place; how much there is of it."""
+    from stagectl.show.advice import advice_on
+
+    found = advice_on(show, plan)
+    for advice in found if whole else found[:WARNINGS_MAX]:
+        click.echo(str(advice))
+    if not whole and len(found) > WARNINGS_MAX:
+        click.echo(f"and {count(len(found) - WARNINGS_MAX, 'more warning')}; `--all` lists them")
+    return len(found)
 
 
 def _held(plan: Plan) -> Iterator[str]:

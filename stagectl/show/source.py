@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from stagectl.errors import Fault
+from stagectl.errors import Advice, Fault
 from stagectl.show.yamltext import Text
 
 
@@ -19,3 +19,7 @@ class Source:
     def fault(self, text: str, *place: str | int) -> Fault:
         """A fault at a place in the file."""
         return Fault(str(self.path), self.text.line(place), text)
+
+    def advice(self, text: str, *place: str | int) -> Advice:
+        """A warning at a place in the file."""
+        return Advice(str(self.path), self.text.line(place), text)

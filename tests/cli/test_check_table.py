@@ -8,7 +8,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from stagectl.cli.check import command
+from stagectl.cli.check import WARNINGS_MAX, command
+from stagectl.core.plan import Plan
+from stagectl.errors import Advice
+from stagectl.show import advice
+from stagectl.show.load import Show
 from stagectl.where import shipped
 
 
@@ -110,3 +114,35 @@ def test_many_notes_of_a_kind_are_counted(tmp_path: Path, whole: tuple[str, ...]
     assert said[0] == "s 0 asks for +1 dB of voice in the mix of ada; 0 dB is as far as it goes"
     if not whole:
         assert said[-1] == "and 29 more changes of that kind; `--all` lists them"
+
+
+def test_warnings_stand_in_the_order_of_the_files_and_keep_no_show_from_being_sound(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def of_the_rig(show: Show, plan: Plan) -> list[Advice]:
+        return [show.sources["rig"].advice(f"look at {name}", "inputs", 1) for name in (*plan.inputs[:1], "it", "it")]
+
+    def of_the_setlist(show: Show, plan: Plan) -> list[Advice]:
+        return [show.sources["setlist"].advice("look here", "title"), Advice("elsewhere", 0, "look there")]
+
+    demo = shipped("setlists") / "nine-songs"
+    monkeypatch.setattr(advice, "ADVISERS", (of_the_rig, of_the_setlist))
+    assert check(str(demo)).splitlines()[-5:] == [
+        f"{demo}/setlist.yaml:3: warning: look here",
+        f"{demo}/rig.yaml:4: warning: look at kick",
+        f"{demo}/rig.yaml:4: warning: look at it",
+        "elsewhere: warning: look there",
+        "No faults, 4 warnings.",
+    ]
+
+
+def test_many_warnings_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    def worried(show: Show, plan: Plan) -> list[Advice]:
+        return [Advice("x", at, "look") for at in range(WARNINGS_MAX + 1)]
+
+    demo = str(shipped("setlists") / "three-songs")
+    monkeypatch.setattr(advice, "ADVISERS", (worried,))
+    *_, last, more, end = check(demo).splitlines()
+    assert (last, more) == (f"x:{WARNINGS_MAX - 1}: warning: look", "and 1 more warning; `--all` lists them")
+    assert end == f"No faults, {WARNINGS_MAX + 1} warnings."
+    assert f"x:{WARNINGS_MAX}: warning: look\n" in check(demo, "--all")

@@ -1,0 +1,25 @@
+"""What `check` warns of in a show that has no faults: each row of `ADVISERS` looks at one side of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from stagectl.errors import Advice
+
+if TYPE_CHECKING:
+    from stagectl.core.plan import Plan
+    from stagectl.show.load import Show
+
+Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
+"""Looks at a sound show, and at its plan for the venue that was chosen."""
+
+ADVISERS: Final[tuple[Adviser, ...]] = ()
+"""Who is asked."""
+
+
+def advice_on(show: Show, plan: Plan) -> list[Advice]:
+    """Every warning, by the order in which the files were read and then by line, none said twice."""
+    files = {str(source.path): at for at, source in reversed(list(enumerate(show.sources.values())))}
+    found = dict.fromkeys(advice for adviser in ADVISERS for advice in adviser(show, plan))
+    return sorted(found, key=lambda advice: (files.get(advice.file, len(files)), advice.line))
