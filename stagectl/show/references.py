@@ -11,6 +11,7 @@ from stagectl.show.desk_fit import desk_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.mapping_fit import mapping_faults
 from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, twice
+from stagectl.show.patch_fit import patch_faults
 from stagectl.show.profile import ProfileModel
 from stagectl.show.rig import ListenerModel, RigModel
 from stagectl.show.rig_fit import rig_faults, says_faults
@@ -28,6 +29,7 @@ def reference_faults(
     """Every reference that leads nowhere, in as many of the files as could be read."""
     if rig is not None:
         yield from rig_faults(rig, sources["rig"])
+        yield from patch_faults(rig, sources["rig"])
         if profile is not None:
             yield from desk_faults(rig, profile, sources["rig"])
     if setlist is not None:

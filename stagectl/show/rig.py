@@ -10,10 +10,15 @@ from stagectl.core.actions import NUDGE_STEP_MAX
 from stagectl.core.levels import LEVEL_MIN
 from stagectl.show.decibels import Ceiling, ChangeText, LevelText, RateText
 from stagectl.show.messages import SayList
-from stagectl.show.values import Duration, FileModel, Host, Name, Whole
+from stagectl.show.values import Duration, FileModel, Flag, Host, Name, Whole
 
 INPUTS_MAX = 128
 LISTENERS_MAX = 64
+SOCKETS_MAX = 1_024
+MIXES_MAX = 256
+
+Side: TypeAlias = Literal["direct", "isolated"]
+"""A side of a split: joined to the microphone's line, or behind a transformer (or a buffer)."""
 
 RISE_MIN = 300
 """The slowest that levels may be told to rise: 3 dB a second, or a scene would take longer than its song's intro."""
@@ -25,10 +30,18 @@ GroupText: TypeAlias = Annotated[list[Name], Field(min_length=1, max_length=INPU
 
 
 class InputModel(FileModel):
-    """One line of the input list. `socket`: its number on the desk."""
+    """One line of the input list. `socket`: its number on the desk. `phantom`: whether it cannot do without phantom
+    power or must not get any, by its own manual; nothing where it does not care or feeds itself. `split`: whether its
+    line goes through the rig's `split`."""
 
     name: Name = Field(description="what the setlist calls it")
-    socket: Annotated[int, Whole(1, 1024)] = Field(description="its number on the desk")
+    socket: Annotated[int, Whole(1, SOCKETS_MAX)] = Field(description="its number on the desk")
+    phantom: Literal["needed", "never"] | None = Field(
+        None,
+        description="phantom power (48 V), by its own manual: `needed`, or `never` where it must not get any; left out "
+        "where it does not care, or has a battery or a supply of its own",
+    )
+    split: Flag = Field(True, description="whether it goes through the `split`: `no` where only this desk hears it")
     notes: str | None = Field(None, description="words for people")
 
 
@@ -36,7 +49,7 @@ class ListenerModel(FileModel):
     """A person with an in-ear mix. `ceiling`: the level that no send of this mix passes, dB."""
 
     name: Name = Field(description="what the setlist calls the person")
-    mix: Annotated[int, Whole(1, 256)] = Field(description="the number of their mix on the desk")
+    mix: Annotated[int, Whole(1, MIXES_MAX)] = Field(description="the number of their mix on the desk")
     own_input: Name | None = Field(None, description="their own input, which `own` means")
     ceiling: Ceiling | None = Field(
         None, description="the level that no send of this mix passes, dB; the rig's where left out"
@@ -66,7 +79,8 @@ class LinkedModel(FileModel):
 
 
 class DeskModel(LinkedModel):
-    """The desk. `link`: how fast its MIDI link is; `din` is right for every MIDI cable and safe for USB."""
+    """The desk. `link`: how fast its MIDI link is; `din` is right for every MIDI cable and safe for USB. `sockets`,
+    `mixes`: how many it has, where that is to be checked. `phantom`: the sockets at which phantom power is on."""
 
     profile: Name = Field(
         description="a file beside this one or a profile that ships with the program, without `.yaml`"
@@ -74,6 +88,35 @@ class DeskModel(LinkedModel):
     link: Literal["din", "usb"] = Field(
         "din", description="how fast its MIDI link is: `din` for every MIDI cable, and safe for USB"
     )
+    sockets: Annotated[int, Whole(1, SOCKETS_MAX)] | None = Field(None, description="how many input sockets it has")
+    mixes: Annotated[int, Whole(1, MIXES_MAX)] | None = Field(None, description="how many mixes it has")
+    phantom: list[Annotated[int, Whole(1, SOCKETS_MAX)]] = Field(
+        [], max_length=SOCKETS_MAX, description="the sockets at which phantom power (48 V) is switched on"
+    )
+
+
+class SplitModel(FileModel):
+    """The split: this desk hears one side of it, another desk (for the audience) the other. Of the usual split with a
+    transformer one side is direct and the other isolated (common practice, no source); both are isolated where it is
+    buffered, both direct where it is plain wire."""
+
+    side: Side = Field(
+        description="the side that this desk is on: `direct`, or `isolated` by a transformer or a buffer"
+    )
+    other_side: Side | None = Field(
+        None, description="the side that the other desk is on; left out, it is the one that this desk is not on"
+    )
+    other_phantom: list[Name] = Field(
+        [], max_length=INPUTS_MAX, description="the inputs at which the other desk has phantom power (48 V) switched on"
+    )
+    phantom: list[Name] = Field(
+        [], max_length=INPUTS_MAX, description="the inputs that the split itself feeds with phantom power (48 V)"
+    )
+
+    @property
+    def other(self) -> Side:
+        """The side that the other desk is on."""
+        return self.other_side or ("isolated" if self.side == "direct" else "direct")
 
 
 class PedalModel(FileModel):
@@ -170,6 +213,9 @@ class RigModel(FileModel):
         {}, description="inputs that are nudged and set together, by the name of the group"
     )
     desk: DeskModel = Field(description="the desk")
+    split: SplitModel | None = Field(
+        None, description="the split, where another desk hears the same microphones; left out, there is none"
+    )
     pedals: list[PedalModel] = Field(default=[], max_length=32, description="the pedals")
     players: list[PlayerModel] = Field(default=[], max_length=16, description="the track players")
     devices: list[DeviceModel] = Field(

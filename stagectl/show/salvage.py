@@ -35,6 +35,9 @@ _NAMED_LISTS: Final = {
 """Lists whose entries are named elsewhere, and what the faults of such names say. Where an entry without a sound name
 was lost, any name may be its name."""
 
+_HANGS_ON: Final = {"ceilings": "ceiling", **dict.fromkeys(("phantom", "other phantom", "split"), "phantom power")}
+"""Parts without which nothing is sure of something else, and what the faults of that say."""
+
 _NAMED: Final = re.compile("`([^`]*)`")
 
 
@@ -50,7 +53,7 @@ class Rest(Generic[ModelT]):
 
     def hides(self, fault: Fault) -> bool:
         """Could what was cut out be the reason for this fault?"""
-        phrases = {phrase for phrase in (*_NAMED_LISTS.values(), "ceiling") if phrase in fault.text}
+        phrases = {phrase for phrase in (*_NAMED_LISTS.values(), *_HANGS_ON.values()) if phrase in fault.text}
         return not self.lost.isdisjoint(phrases.union(_NAMED.findall(fault.text)))
 
 
@@ -113,7 +116,7 @@ def _texts(path: Path, value: Any) -> set[str]:
     which a later layer may shift."""
     if (len(path) > 2 and path[-3] in ("base", "levels")) or (path[0] == "venues" and len(path) == 4):
         return {str(path[-1])} & {WHOLE}
-    lost = {str(path[-1]), *_leaves(value)} | ({"ceiling"} if "ceilings" in path else set())
+    lost = {str(path[-1]), *_leaves(value), *(_HANGS_ON[str(part)] for part in path if part in _HANGS_ON)}
     named = plain(value.get("name")) if isinstance(value, dict) else ""
     phrase = _NAMED_LISTS.get(str(path[-2])) if len(path) > 1 and not named else None
     return lost if phrase is None else lost | {phrase}
