@@ -24,14 +24,28 @@ POLL_S: Final = 0.2
 @click.command("log", short_help="Tell what happened in a night.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 @click.option("--follow", is_flag=True, help="Go on telling while the night is played.")
+@click.option(
+    "--ears",
+    "show",
+    type=click.Path(path_type=Path),
+    metavar="SETLIST",
+    help="Only what it came to for each listener's ears, by the rig of this show.",
+)
 @click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="A night's file; else the last night.")
-def command(as_json: bool, follow: bool, journal: Path | None) -> None:
+def command(as_json: bool, follow: bool, show: Path | None, journal: Path | None) -> None:
     """Tell what happened in the last night: every press, change and refusal.
 
+    With --ears it estimates each listener's exposure to sound instead, from the first recall to the end. What was
+    measured stands in the rig, so that it may also be measured afterwards. It is an estimate: local rules and a hearing
+    professional decide.
+
     \b
-    Example: what changes in the singer's mix, as it does
+    Examples: what changes in the singer's mix, as it does; what the night came to
       stagectl log --follow | grep singer
+      stagectl log --ears setlists/nine-songs
     """
+    if show is not None and follow:
+        raise click.UsageError("--ears adds a night up and --follow goes on telling it: give one of them")
     from stagectl.errors import JournalError
     from stagectl.journal.paths import latest, nights, spare_nights
     from stagectl.journal.read import night, open_read
@@ -42,7 +56,32 @@ def command(as_json: bool, follow: bool, journal: Path | None) -> None:
     with closing(open_read(path)) as connection, suppress(KeyboardInterrupt):
         if not as_json:
             click.echo(heading(night(connection)))
-        _tell(connection, as_json, follow)
+        if show is not None:
+            click.echo("\n".join(ears_lines(connection, show, as_json)))
+        else:
+            _tell(connection, as_json, follow)
+
+
+def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> list[str]:
+    """What the night comes to for each listener's ears. Raises FileFaults where the show has faults."""
+    import json
+
+    from stagectl.cli.common import load
+    from stagectl.ears import report
+    from stagectl.ears.night import NightEars
+    from stagectl.journal.read import night, rows
+    from stagectl.show.ears import setting_of
+
+    show, compiled = load(setlist, None)
+    setting = setting_of(show)
+    told = NightEars(compiled.plan, setting.base)
+    found = report.figures(setting.criterion, setting.listeners, told.read(row for _, _, row in rows(connection)))
+    notes, played = told.notes(), night(connection).setlist
+    if played != show.setlist.title:
+        notes.append(f"the night was that of `{played}`, and this show is `{show.setlist.title}`")
+    if as_json:
+        return [json.dumps(report.as_json(setting.criterion, found, told.now, notes), ensure_ascii=False)]
+    return report.lines(setting.criterion, found, notes)
 
 
 def heading(night: Night) -> str:

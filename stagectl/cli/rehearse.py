@@ -30,7 +30,7 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
     """Rehearse a night under a virtual clock, with the built-in desk on the end of the wire.
 
     At a terminal, keys stand for the controls of each pedal. With --presses a script or a take is played. Anywhere
-    else the show's own `presses.yaml` is played.
+    else the show's own `presses.yaml` is played, and at the end it says what that comes to for each listener's ears.
 
     \b
     Examples:
@@ -46,7 +46,7 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
 
         at_terminal(room, show)
         return
-    from stagectl.rehearse.tell import json_lines, story_lines
+    from stagectl.rehearse.tell import ears_lines, json_lines, story_lines
 
     events = _events(presses, show, compiled)
     moments = room.play(events)
@@ -57,6 +57,8 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
         raise AssertionError("the virtual desk stands elsewhere: " + "; ".join(wrong))
     if not as_json:
         click.echo("The virtual desk stands where every change asked it to.")
+    for line in ears_lines(room, as_json):
+        click.echo(line)
 
 
 def _events(presses: Path | None, show: Show, compiled: Compiled) -> list[Timed]:

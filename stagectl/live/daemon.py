@@ -27,6 +27,7 @@ from stagectl.live.watch import Watch
 from stagectl.ports.udp import listen
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
+from stagectl.story.rows import Row
 
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
@@ -207,6 +208,7 @@ class _Daemon:
             self.side.close()
             self.night.end()
             self._write_counts()
+            self.journal.write([Row(time.monotonic_ns() - self.zero, "end")], time.time_ns() // 1000)
             self.journal.close()
             unwritten = self.journal.held + self.journal.lost
             self.printer.close()

@@ -13,9 +13,11 @@ from stagectl.desk.speak import Speaker
 from stagectl.desk.stand_in import StandIn
 from stagectl.desk.talk import DeskTalk
 from stagectl.desk.virtual import VirtualDesk
+from stagectl.ears.mix import Mixes
 from stagectl.show.compile import Compiled
+from stagectl.show.ears import setting_of
 from stagectl.show.load import Show
-from stagectl.story.rows import Row, Teller
+from stagectl.story.rows import Row, Teller, stop_names
 from stagectl.story.wire import Sent
 from stagectl.tracks.player import WirePlayer
 
@@ -53,6 +55,8 @@ class Room:
         self._players = [WirePlayer(model) for model in rig.players]
         self._packets = compiled.packets
         self._lamps = compiled.lamps
+        self.setting = setting_of(show)
+        self.mixes = Mixes(self.plan.listeners, self.setting.base)
 
     def open(self) -> list[Moment]:
         """The desk and every pedal are here, and every lamp can be told."""
@@ -89,6 +93,7 @@ class Room:
 
     def _step(self, event: Event, now: int) -> list[Moment]:
         self.state, effects = step(self.plan, self.state, event, now)
+        self._listen(now)
         moments: list[Moment] = list(self._teller.rows(effects))
         for effect in effects:
             moments += self._orders(effect)
@@ -96,6 +101,13 @@ class Room:
             for send, level in self._talk.hear(packet):
                 moments += self._step(DeskSaid(send=send, level=level), now)
         return moments
+
+    def _listen(self, now: int) -> None:
+        """What the desk was told by now is what is heard, from the first recall on."""
+        if self.state.recalled:
+            song, _ = stop_names(self.plan, self.state.place.stop)
+            self.mixes.be_in(song, now)
+        self.mixes.stand(self.state.asked, now)
 
     def _orders(self, effect: Effect) -> list[Moment]:
         if isinstance(effect, Ask):

@@ -6,7 +6,8 @@ import json
 from collections.abc import Iterable, Sequence
 
 from stagectl.core.levels import Level, text
-from stagectl.rehearse.room import FirstOfLevel, Moment
+from stagectl.ears import report
+from stagectl.rehearse.room import FirstOfLevel, Moment, Room
 from stagectl.story.rows import Row, as_json
 from stagectl.story.wire import Sent
 from stagectl.story.words import lines
@@ -49,6 +50,15 @@ def _press(rows: Sequence[Row], sent: Sequence[Sent]) -> Iterable[str]:
         if levels and levels != len(some):
             count = f"{counted(levels, 'level')} in {count}"
         yield f"{'':>10}    {to} gets {count}{more}{over}"
+
+
+def ears_lines(room: Room, as_json: bool) -> list[str]:
+    """What the rehearsal comes to for each listener's ears: one JSON object, or lines for people."""
+    criterion, now = room.setting.criterion, room.state.now
+    found = report.figures(criterion, room.setting.listeners, room.mixes.end(now))
+    if as_json:
+        return [json.dumps(report.as_json(criterion, found, now), ensure_ascii=False)]
+    return report.lines(criterion, found)
 
 
 def counted(number: int, what: str) -> str:

@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from stagectl.core.actions import NUDGE_STEP_MAX
 from stagectl.core.levels import LEVEL_MIN
 from stagectl.show.decibels import Ceiling, ChangeText, LevelText, RateText
+from stagectl.show.exposure import ExposureModel, MeasuredModel
 from stagectl.show.messages import SayList
 from stagectl.show.values import Duration, FileModel, Flag, Host, Name, Whole
 
@@ -60,6 +61,7 @@ class ListenerModel(FileModel):
     ceilings: dict[Name, Ceiling] = Field(
         {}, description="ceilings of single inputs, of `own` or of the `whole mix`, dB"
     )
+    measured: MeasuredModel | None = Field(None, description="a level that was measured at this listener's ear")
     notes: str | None = Field(None, description="words for people")
 
 
@@ -222,4 +224,7 @@ class RigModel(FileModel):
         default=[], max_length=32, description="other devices that can be told something"
     )
     limits: LimitsModel = Field(LimitsModel(), description="bounds on what players can do")
+    exposure: ExposureModel = Field(
+        ExposureModel(), description="by what the exposure of the listeners' ears is estimated"
+    )
     notes: str | None = Field(None, description="words for people")

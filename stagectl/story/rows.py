@@ -47,7 +47,7 @@ class Row(NamedTuple):
     detail: str | None = None
 
 
-KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told", "layer", "count")
+KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told", "layer", "count", "end")
 """Every kind of row, in the order in which a press tells them."""
 
 

@@ -107,6 +107,10 @@ def _count(row: Row) -> str:
     return f"{row.who}: {row.number} so far of: {row.what}"
 
 
+def _end(_: Row) -> str:
+    return "the night is over"
+
+
 _SAY: Final = {
     "press": _press,
     "arrival": _arrival,
@@ -117,4 +121,5 @@ _SAY: Final = {
     "told": _told,
     "layer": _layer,
     "count": _count,
+    "end": _end,
 }

@@ -102,6 +102,18 @@ def test_core_and_show_import_no_io_library(folder: str) -> None:
         assert not names & NOT_IN_SHOW, f"{path} imports {sorted(names & NOT_IN_SHOW)}"
 
 
+def test_the_ears_know_only_the_core_and_the_rows_of_the_story() -> None:
+    """They do no I/O and read no clock: levels and times go in, figures come out."""
+    allowed = ("stagectl.core.", "stagectl.ears", "stagectl.story.rows")
+    for path in sources(PACKAGE / "ears"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for name in imported(tree):
+            assert name.partition(".")[0] not in NOT_IN_CORE, f"{path.name} imports {name}"
+            assert not name.startswith("stagectl") or name.startswith(allowed), f"{path.name} imports {name}"
+        calls = (node.func for node in ast.walk(tree) if isinstance(node, ast.Call))
+        assert not {func.id for func in calls if isinstance(func, ast.Name)} & NOT_CALLED_IN_CORE
+
+
 def test_the_scan_sees_an_import_in_a_function() -> None:
     tree = ast.parse("def f() -> None:\n    import time\n    from socket import socket\n    from . import x\n")
     assert set(imported(tree)) == {"time", "socket", "."}

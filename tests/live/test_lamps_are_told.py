@@ -173,6 +173,7 @@ def test_over_jack_a_press_is_answered_and_a_pedal_that_comes_back_is_told_all(
         "change",
         "link",
         "refusal",
+        "end",
     }
 
 

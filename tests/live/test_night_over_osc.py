@@ -56,6 +56,7 @@ def test_rehearsal_journal_and_desk_tell_the_same_story(tmp_path: Path) -> None:
         daemon.process.send_signal(signal.SIGTERM)
         assert daemon.process.wait(10) == 0
     lived = told("log", "--journal", str(journal))
+    assert lived[-1]["kind"] == "end"
     for kind in ("press", "change", "refusal", "arrival"):
         assert by_press(lived, kind) == by_press(rehearsed, kind), kind
 

@@ -99,6 +99,12 @@ SAYS = (
     "inputs: [{{name: a, socket: 1}}]\nlisteners: [{{name: a, mix: 1}}]\ndesk: {{profile: x, port: y}}\n"
     "devices:\n  - name: d\n    port: p\n    messages: {{one: {}}}\n"
 )
+EARS = (
+    "inputs: [{{name: a, socket: 1}}]\ndesk: {{profile: x, port: y}}\nlisteners: [{{name: a, mix: 1, measured: {}}}]\n"
+)
+EXPOSURE = (
+    "inputs: [{{name: a, socket: 1}}]\ndesk: {{profile: x, port: y}}\nlisteners: [{{name: a, mix: 1}}]\nexposure: {}\n"
+)
 
 AGREED = [
     *(
@@ -195,6 +201,24 @@ AGREED = [
     *(
         (SAYS, "rig", typed)
         for typed in ("{}", "[]", "{program: 128, channel: 1}", "{program: 1}", "{sysex: F0 7D}", "1")
+    ),
+    *(
+        (EARS, "rig", typed)
+        for typed in (
+            "{level: 88, how: meter}",
+            "{level: 88.5 dB(A), how: meter, mix sum: -3 dB}",
+            "{level: 40 dBA, how: 5, mix sum: 20}",
+            "{level: 39.9, how: meter}",
+            "{level: 131, how: meter}",
+            "{level: loud, how: meter}",
+            "{level: 88}",
+            "{level: 88, how: meter, mix sum: off}",
+            "{level: 88, how: meter, mix sum: 21}",
+        )
+    ),
+    *(
+        (EXPOSURE, "rig", typed)
+        for typed in ("{}", "{criterion: NIOSH 98-126}", "{criterion: h.870  ADULTS}", "{criterion: loud}", "{rule: x}")
     ),
 ]
 
