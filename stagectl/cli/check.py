@@ -46,7 +46,9 @@ def command(setlist: Path, venue: str | None, whole: bool) -> None:
 
 
 def _summary(show: Show, plan: Plan, venue: str | None, whole: bool) -> None:
+    from stagectl.cli import clarity
     from stagectl.cli.changes import stored_note, table, wire_notes
+    from stagectl.show.clarity import mixes
     from stagectl.show.summary import Changes
 
     songs, rig = show.setlist.songs, show.rig
@@ -62,6 +64,8 @@ def _summary(show: Show, plan: Plan, venue: str | None, whole: bool) -> None:
     found = Changes(show, plan)
     changes = list(found)
     for line in table(show, plan, found.everything(), changes, whole):
+        click.echo(line)
+    for line in clarity.table(plan, list(mixes(rig, plan)), whole):
         click.echo(line)
     for notes in (wire_notes(show, plan, changes), _held(plan)):
         for note in _some(notes, whole):

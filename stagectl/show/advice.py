@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from stagectl.errors import Advice
+from stagectl.show.clarity import clarity_advice
 from stagectl.show.patch_fit import patch_advice
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 """Looks at a sound show, and at its plan for the venue that was chosen."""
 
-ADVISERS: Final[tuple[Adviser, ...]] = (patch_advice,)
+ADVISERS: Final[tuple[Adviser, ...]] = (patch_advice, clarity_advice)
 """Who is asked."""
 
 

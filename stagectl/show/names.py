@@ -45,6 +45,11 @@ def listeners_of(rig: RigModel, name: str) -> list[int]:
     return [at for at, one in enumerate(rig.listeners) if name in (one.name, EVERYONE)]
 
 
+def lead_of(listener: ListenerModel) -> str | None:
+    """The input that a listener leads with: what the rig says, else their own; None where they have neither."""
+    return listener.own_input if listener.leads_with is None else listener.leads_with
+
+
 def ceiling_of(rig: RigModel, listener: ListenerModel, column_name: str) -> int:
     """The ceiling of one send, hundredths of a dB: its own, else the listener's, else the rig's."""
     default = rig.ceiling if listener.ceiling is None else listener.ceiling

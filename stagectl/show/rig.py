@@ -52,6 +52,9 @@ class ListenerModel(FileModel):
     name: Name = Field(description="what the setlist calls the person")
     mix: Annotated[int, Whole(1, MIXES_MAX)] = Field(description="the number of their mix on the desk")
     own_input: Name | None = Field(None, description="their own input, which `own` means")
+    leads_with: Name | None = Field(
+        None, description="the input that they have to hear above the others; their own where left out"
+    )
     ceiling: Ceiling | None = Field(
         None, description="the level that no send of this mix passes, dB; the rig's where left out"
     )
@@ -200,6 +203,17 @@ class LimitsModel(FileModel):
     )
 
 
+class ClarityModel(FileModel):
+    """When `check` warns of a mix that is not clear. The defaults are common practice, no source."""
+
+    above: Annotated[int, LevelText(can_be_off=False)] = Field(
+        -1_200, description="how far the input that a listener leads with may stand below the rest together, dB"
+    )
+    rivals: Annotated[int, Whole(0, INPUTS_MAX)] = Field(
+        9, description="how many inputs may compete with it: stand at most 6 dB below it, or above it"
+    )
+
+
 class RigModel(FileModel):
     """A rig."""
 
@@ -227,4 +241,5 @@ class RigModel(FileModel):
     exposure: ExposureModel = Field(
         ExposureModel(), description="by what the exposure of the listeners' ears is estimated"
     )
+    clarity: ClarityModel = Field(ClarityModel(), description="when `check` warns of a mix that is not clear")
     notes: str | None = Field(None, description="words for people")

@@ -49,6 +49,9 @@ def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
         if listener.own_input is not None and listener.own_input not in inputs:
             says = f"`{listener.own_input}` is not an input of this rig{nearest(listener.own_input, inputs)}"
             yield source.fault(says, "listeners", at, "own input")
+        if listener.leads_with is not None and listener.leads_with not in inputs:
+            says = f"`{listener.leads_with}` is not an input of this rig{nearest(listener.leads_with, inputs)}"
+            yield source.fault(says, "listeners", at, "leads with")
         for name in listener.ceilings:
             if name == OWN:
                 if listener.own_input is None:

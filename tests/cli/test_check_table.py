@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import takewhile
 from pathlib import Path
 
 import pytest
@@ -35,8 +36,9 @@ def check(*arguments: str) -> str:
 
 
 def rows(said: str) -> list[str]:
-    """The table's rows, with its head."""
-    return [line for line in said.splitlines() if line.startswith("    ")]
+    """The rows of the table of changes, with its head."""
+    changes = said[said.index("  changes, as the desk is told") :].splitlines()[1:]
+    return list(takewhile(lambda line: line.startswith("    "), changes))
 
 
 def notes(said: str) -> list[str]:
