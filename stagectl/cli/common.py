@@ -1,4 +1,4 @@
-"""What several commands share: the setlist argument, the venue, the MIDI system."""
+"""What several commands share: the setlist argument, the venue, the MIDI system, what feet do in a rehearsal."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from stagectl.rehearse.room import Timed
     from stagectl.show.compile import Compiled
     from stagectl.show.load import Show
 
@@ -47,6 +48,25 @@ def load(setlist: Path, venue: str | None) -> tuple[Show, Compiled]:
         return show, compile_show(show, venue)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--venue") from error
+
+
+def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Timed]:
+    """What feet do by a press script or a pedal take, here or beside the show; by the show's own script where none is
+    named. Raises FileFaults."""
+    from stagectl.errors import Fault, FileFaults
+    from stagectl.rehearse.script import SCRIPT, read_script
+
+    if presses is None:
+        presses = show.folder / SCRIPT
+        if not presses.exists():
+            raise FileFaults([Fault(str(presses), 0, "this show has no script of its own; name one with --presses")])
+    elif not presses.exists() and (show.folder / presses).exists():
+        presses = show.folder / presses
+    if presses.suffix.lower() in (".mid", ".midi"):
+        from stagectl.rehearse.take import read_take
+
+        return read_take(presses, show)
+    return read_script(presses, compiled.plan)
 
 
 def count(number: int, what: str) -> str:

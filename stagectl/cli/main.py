@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "run": "Play the night: pedals, desk, players, journal.",
     "rehearse": "The same night with no hardware, under a virtual clock.",
     "check": "Load and check a show, and sum it up.",
+    "explain": "Why one level is what it is, layer by layer.",
     "learn": "Learn what a pedal sends, and write its mapping.",
     "learn-desk": "Learn how a desk says its levels, and write its profile.",
     "ports": "What MIDI there is, by system.",

@@ -4,16 +4,10 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from stagectl.cli.common import load, setlist_argument, venue_option
-
-if TYPE_CHECKING:
-    from stagectl.rehearse.room import Timed
-    from stagectl.show.compile import Compiled
-    from stagectl.show.load import Show
+from stagectl.cli.common import load, presses_of, setlist_argument, venue_option
 
 
 @click.command("rehearse")
@@ -48,7 +42,7 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
         return
     from stagectl.rehearse.tell import ears_lines, json_lines, story_lines
 
-    events = _events(presses, show, compiled)
+    events = presses_of(presses, show, compiled)
     moments = room.play(events)
     for line in json_lines(moments) if as_json else story_lines(moments):
         click.echo(line)
@@ -59,21 +53,3 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
         click.echo("The virtual desk stands where every change asked it to.")
     for line in ears_lines(room, as_json):
         click.echo(line)
-
-
-def _events(presses: Path | None, show: Show, compiled: Compiled) -> list[Timed]:
-    """The presses of the file; of the show's own script where none is named."""
-    from stagectl.errors import Fault, FileFaults
-    from stagectl.rehearse.script import SCRIPT, read_script
-
-    if presses is None:
-        presses = show.folder / SCRIPT
-        if not presses.exists():
-            raise FileFaults([Fault(str(presses), 0, "this show has no script of its own; name one with --presses")])
-    elif not presses.exists() and (show.folder / presses).exists():
-        presses = show.folder / presses
-    if presses.suffix.lower() in (".mid", ".midi"):
-        from stagectl.rehearse.take import read_take
-
-        return read_take(presses, show)
-    return read_script(presses, compiled.plan)

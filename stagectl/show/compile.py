@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 from stagectl.core.actions import Action, Kind, Nothing
 from stagectl.core.contacts import Switch
 from stagectl.core.gestures import Gesture, Timing
-from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
     LAMP_GAP_NS,
     Answers,
@@ -19,7 +18,6 @@ from stagectl.core.plan import (
     FootLayer,
     Group,
     Lamp,
-    Layer,
     Levels,
     Limits,
     Message,
@@ -27,8 +25,6 @@ from stagectl.core.plan import (
     Pedal,
     Plan,
     Scene,
-    SetTo,
-    ShiftBy,
     Stop,
     layered,
 )
@@ -38,12 +34,13 @@ from stagectl.show.feet import gestures_of, laid
 from stagectl.show.gestures import ActionModel
 from stagectl.show.hearing import HearNote
 from stagectl.show.lamps import LampModel, LampPackets
+from stagectl.show.layers import SaidLayers
 from stagectl.show.load import Show
 from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.messages import Say, spoken
-from stagectl.show.names import OWN, REST, WHOLE, ceiling_of, column, listeners_of, mix_ceiling_of
+from stagectl.show.names import OWN, WHOLE, ceiling_of, column, mix_ceiling_of
 from stagectl.show.profile import ProfileModel
-from stagectl.show.setlist import LayerTexts, MessageModel, SectionModel, SongModel
+from stagectl.show.setlist import MessageModel, SectionModel, SongModel
 from stagectl.show.wire_time import link_of
 from stagectl.wire.midi import BYTE_NS, hex_text
 
@@ -66,7 +63,7 @@ class _Compiler:
         if venue is not None and venue not in show.setlist.venues:
             raise ValueError(f"`{venue}` is not a venue of this setlist{nearest(venue, show.setlist.venues)}")
         self.show, self.rig, self.setlist = show, show.rig, show.setlist
-        self.venue = {} if venue is None else show.setlist.venues[venue]
+        self.layers = SaidLayers(show.setlist, show.rig, venue)
         self.width = len(self.rig.inputs) + 1
         self.devices = [device.name for device in self.rig.devices]
         self.messages: list[Message] = []
@@ -86,7 +83,7 @@ class _Compiler:
             whole_grid=None if profile.whole_mix is None else profile.whole_mix.law().grid,
             stops=tuple(replace(stop, does=self._feet(stop, stops)) for stop in stops),
             scenes=tuple(
-                Scene(name=name, layer=self._layer(scene.levels), fade_ns=_fade(scene.fade, self.setlist.fade))
+                Scene(name=name, layer=self.layers.scene(name).changes, fade_ns=_fade(scene.fade, self.setlist.fade))
                 for name, scene in self.setlist.scenes.items()
             ),
             answers=_answers(profile),
@@ -122,37 +119,14 @@ class _Compiler:
 
     # -- levels -------------------------------------------------------------------------------------------
 
-    def _base(self) -> Levels:
-        out: list[Level | None] = []
-        for listener in self.rig.listeners:
-            levels = self.setlist.base[listener.name]
-            row: list[Level | None] = [levels.get(REST, OFF) for _ in self.rig.inputs]
-            row.append(levels.get(WHOLE))
-            for name, level in levels.items():
-                at = column(self.rig, listener, name)
-                if at is not None:
-                    row[at] = level
-            out += row
-        return tuple(out)
-
-    def _layer(self, texts: LayerTexts) -> Layer:
-        changes: list[tuple[int, SetTo | ShiftBy]] = []
-        for name, sends in texts.items():
-            for at in listeners_of(self.rig, name):
-                for input_, change in sends.items():
-                    here = column(self.rig, self.rig.listeners[at], input_)
-                    if here is not None:
-                        changes.append((at * self.width + here, change))
-        return tuple(changes)
-
     def _stops(self) -> tuple[Stop, ...]:
-        levels = layered(self._base(), self._layer(self.venue))
+        levels = self.layers.ground()
         stops = [Stop(song=-1, section=-1, name="base", levels=levels, fade_ns=self.setlist.fade)]
         for at, song in enumerate(self.setlist.songs):
-            over = layered(levels, self._layer(song.levels))
+            over = layered(levels, self.layers.song(at).changes)
             stops.append(self._stop(song, at, -1, over, song.fade, self.setlist.fade))
             for part, section in enumerate(song.sections):
-                here = layered(over, self._layer(section.levels))
+                here = layered(over, self.layers.section(at, part).changes)
                 stops.append(self._stop(song, at, part, here, section.fade, _fade(song.fade, self.setlist.fade)))
         return tuple(stops)
 

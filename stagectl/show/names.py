@@ -52,8 +52,7 @@ def lead_of(listener: ListenerModel) -> str | None:
 
 def ceiling_of(rig: RigModel, listener: ListenerModel, column_name: str) -> int:
     """The ceiling of one send, hundredths of a dB: its own, else the listener's, else the rig's."""
-    default = rig.ceiling if listener.ceiling is None else listener.ceiling
-    return _of_column(listener.ceilings, listener, column_name, default)
+    return ceiling_said(rig, listener, column_name)[0]
 
 
 def mix_ceiling_of(rig: RigModel, listener: ListenerModel) -> int:
@@ -61,7 +60,11 @@ def mix_ceiling_of(rig: RigModel, listener: ListenerModel) -> int:
     return rig.mix_ceiling if listener.mix_ceiling is None else listener.mix_ceiling
 
 
-def _of_column(values: Mapping[str, int], listener: ListenerModel, name: str, default: int) -> int:
-    if name == listener.own_input and OWN in values:
-        return min(values[OWN], values.get(name, values[OWN]))
-    return values.get(name, default)
+def ceiling_said(rig: RigModel, listener: ListenerModel, name: str) -> tuple[int, tuple[str, ...]]:
+    """The ceiling of one send, hundredths of a dB, and the keys under which the listener has it; none where it is the
+    rig's. Where both `own` and the own input have one, the lower counts."""
+    keys = [key for key in (name, OWN if name == listener.own_input else name) if key in listener.ceilings]
+    if keys:
+        key = min(keys, key=lambda one: listener.ceilings[one])
+        return listener.ceilings[key], ("ceilings", key)
+    return (rig.ceiling, ()) if listener.ceiling is None else (listener.ceiling, ("ceiling",))

@@ -1,0 +1,118 @@
+"""`stagectl explain` as its user meets it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from stagectl.cli.explain import command
+from stagectl.where import shipped
+
+DEMO = shipped("setlists") / "nine-songs"
+
+
+def explain(*arguments: str, listener: str = "singer", input_: str = "own", show: Path = DEMO) -> Result:
+    return CliRunner().invoke(command, [str(show), "--listener", listener, "--input", input_, *arguments])
+
+
+def test_it_reads_as_a_sum_with_its_places() -> None:
+    run = explain("--song", "Goodnight, Harbour", "--section", "all voices", "--venue", "Tidewater Hall")
+    assert run.exit_code == 0
+    text = (DEMO / "setlist.yaml").read_text("utf-8").splitlines()
+    base, song = text.index("    lead vocal: -3") + 1, text.index("      everyone: {lead vocal: up 2}") + 1
+    ceiling = (DEMO / "rig.yaml").read_text("utf-8").partition("\nceiling: 0")[0].count("\n") + 2
+    # -3 + 2 = -1. GM2 (v1.2a §3.3.4): 40·log10(119/127) = -1.13 and 40·log10(120/127) = -0.98, which is nearer.
+    assert run.output.splitlines() == [
+        "singer: lead vocal in Goodnight, Harbour, all voices, at Tidewater Hall",
+        f"  base             -3 dB                       -3 dB  setlist.yaml:{base}",
+        f"  song             up 2 (everyone)             -1 dB  setlist.yaml:{song}",
+        f"  ceiling          at most 0 dB                -1 dB  rig.yaml:{ceiling}",
+        "  the desk's step  the nearest that it has  -0.98 dB",
+    ]
+
+
+def test_nothing_said_is_the_base_and_json_is_an_object_a_line() -> None:
+    run = explain("--json", listener="drummer", input_="rack tom")
+    first, *_, last = [json.loads(line) for line in run.output.splitlines()]
+    row = (DEMO / "setlist.yaml").read_text("utf-8").splitlines()[first["line"] - 1]
+    assert row == "    rest: -24"
+    assert first == {
+        "listener": "drummer",
+        "input": "rack tom",
+        "song": "base",
+        "what": "base",
+        "did": "-24 dB (rest)",
+        "level": -24.0,
+        "file": str(DEMO / "setlist.yaml"),
+        "line": first["line"],
+    }
+    # 40·log10(32/127) = -23.95.
+    assert (last["what"], last["level"]) == ("the desk's step", -23.95)
+
+
+def test_a_night_is_rehearsed_first(tmp_path: Path) -> None:
+    at_12 = explain("--presses", "presses.yaml", "--at", "0:12").output
+    # The second press is at 0:12, and counts when no double press can come any more: by then there is one.
+    assert at_12.splitlines()[0] == "singer: lead vocal in Lanterns at Low Tide"
+    assert "nudges for the night  +1 " in at_12
+    later = explain("--presses", str(DEMO / "presses.yaml"), "--at", "13 s", "--song", "Slow Tram Home").output
+    assert later.splitlines()[0] == "singer: lead vocal in Slow Tram Home"
+    assert "nudges for the night  +2 " in later
+    fading = explain("--presses", "presses.yaml", "--at", "20.5", input_="tracks").output
+    assert fading.splitlines()[0].endswith("Lanterns at Low Tide, last chorus")
+    assert "fade             under way; this is what the desk was told so far" in fading
+    script = tmp_path / "talk.yaml"
+    script.write_text("presses: []\n")
+    assert "night  nothing was recalled yet" in explain("--presses", str(script)).output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "listener", "input_", "says"),
+    [
+        ((), "singr", "own", "--listener: `singr` is not a listener of this rig; did you mean `singer`?"),
+        ((), "singer", "kik", "--input: `kik` is not an input of this rig; did you mean `kick`?"),
+        (
+            ("--song", "Slow Tram"),
+            "singer",
+            "own",
+            "--song: `Slow Tram` is not a song of this setlist; did you mean `Slow",
+        ),
+        (
+            *(("--song", "The Long Corridor", "--section", "wisper"), "singer", "own"),
+            "--section: `wisper` is not a section of `The Long Corridor`; did you mean `whisper`?",
+        ),
+        (("--venue", "Cellar"), "singer", "own", "--venue: `Cellar` is not a venue of this setlist"),
+        (("--section", "whisper"), "singer", "own", "--section needs --song"),
+        (("--at", "1:00"), "singer", "own", "--at needs --presses"),
+        (
+            ("--presses", "presses.yaml", "--at", "soon"),
+            "singer",
+            "own",
+            "--at: `soon` is not a time from 0 to 86400 s",
+        ),
+    ],
+)
+def test_wrong_usage_is_said_with_the_nearest_name(
+    arguments: tuple[str, ...], listener: str, input_: str, says: str
+) -> None:
+    run = explain(*arguments, listener=listener, input_=input_)
+    assert run.exit_code == 2
+    assert says in " ".join(run.output.split())
+
+
+def test_who_has_no_own_input_and_whose_whole_mix_nobody_drives(tmp_path: Path) -> None:
+    for path in ("rig.yaml", "setlist.yaml"):
+        text = (DEMO / path).read_text("utf-8").replace("    own input: guitar\n", "").replace("{own: up 2, ", "{")
+        (tmp_path / path).write_text(text)
+    run = explain(listener="guitarist", show=tmp_path)
+    assert (run.exit_code, "`guitarist` has no `own input` in the rig" in run.output) == (2, True)
+    whole = explain(input_="whole mix").output.splitlines()
+    assert whole[1:] == ["  base  says nothing of it, so the show lets it be"]
+    for path in ("rig.yaml", "setlist.yaml"):
+        text = (shipped("setlists") / "three-songs" / path).read_text("utf-8")
+        (tmp_path / path).write_text(text.replace("profile: osc-decibels", "profile: osc-travel"))
+    mute = explain(input_="whole mix", show=tmp_path).output.splitlines()
+    assert mute[1:] == ["  the desk  has no message for the level of a whole mix"]
