@@ -254,6 +254,10 @@ _LASTS = Field(
 )
 
 
+MAKES_ROOM: Final = "makes room"
+"""What the rest of a mix does for a nudge that asks for it."""
+
+
 def _lasts(fields: Mapping[str, Any]) -> Lasts:
     return Lasts[(fields.get("lasts") or "night").upper()]
 
@@ -298,7 +302,7 @@ ACTIONS: Final[Mapping[str, Spec]] = {
                 Field(
                     name="rest",
                     kind=Kind.CHOICE,
-                    choices=("stays", "makes room"),
+                    choices=("stays", MAKES_ROOM),
                     help="whether the rest of the mix comes down, so that the sum stays; it stays where left out",
                 ),
             ),
@@ -307,7 +311,7 @@ ACTIONS: Final[Mapping[str, Spec]] = {
                 by=f["by"],
                 listener=f.get("listener"),
                 lasts=_lasts(f),
-                room=f.get("rest") == "makes room",
+                room=f.get("rest") == MAKES_ROOM,
             ),
         ),
         Spec(

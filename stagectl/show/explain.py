@@ -18,6 +18,7 @@ from stagectl.core.nudges import NONE, Bounds, Nudges, target, without
 from stagectl.core.plan import Plan, SetTo, ShiftBy, layered
 from stagectl.core.state import State
 from stagectl.core.step import step
+from stagectl.core.targets import mix_at
 from stagectl.show.layers import Said, SaidLayers
 from stagectl.show.load import Show
 from stagectl.show.names import ceiling_said
@@ -67,7 +68,8 @@ class Account:
             yield from self._asked(send, base, state)
 
     def _layers(self, send: int, state: State) -> Iterator[Line]:
-        stop, scene = self.plan.stops[state.place.stop], state.place.scene
+        place = state.place
+        stop, scene = self.plan.stops[0 if place.base else place.stop], place.scene
         level: Level | None = None
         for layer in self.layers.at(stop.song, stop.section, None if scene is None else self.plan.scenes[scene].name):
             for said in layer.said:
@@ -85,10 +87,10 @@ class Account:
         return change_words(said.change) + (f" ({', '.join(other)})" if other else "")
 
     def _asked(self, send: int, base: Level, state: State) -> Iterator[Line]:
-        """Nudges, treadles and bounds over the scene's level, and what the desk has to do with it."""
-        plan = self.plan
+        """Nudges, treadles and bounds over the scene's level, then the mix as a whole, and what the desk has to do with
+        it."""
+        plan, grid = self.plan, self.plan.grid_of(send)
         yield from self._wishes(send, base, state)
-        grid = plan.grid_of(send)
         assert grid is not None
         nudges, ride, ceiling = state.nudges, state.rides.get(send, 0), plan.ceilings[send]
         bounds = Bounds(ceiling=ceiling, grid=UNBOUNDED, limits=plan.limits)
@@ -97,11 +99,34 @@ class Account:
         level = target(base, send, nudges, ride, replace(bounds, grid=grid))
         if level != held:
             yield Line("the desk's range", f"at most {text(grid.highest)}", level)
-        yield Line("the desk's step", "the nearest that it has", plan.in_steps(send, level))
+        yield from self._mix(send, level, state)
+        yield Line("the desk's step", "the nearest that it has", state.steps[send])
         if send in state.left and state.asked[send] != state.steps[send]:
             yield Line("hand", "the desk is left as a hand has put it", state.asked[send])
         elif state.desk_here and state.fade is not None and state.asked[send] != state.steps[send]:
             yield Line("fade", "under way; this is what the desk was told so far", state.asked[send])
+
+    def _mix(self, send: int, alone: Level | None, state: State) -> Iterator[Line]:
+        """What the mix as a whole does to the level: room, the ceiling of the sum, a hush."""
+        plan = self.plan
+        listener, column = divmod(send, plan.width)
+        aimed = mix_at(plan, listener, state.wishes)
+        with_room = aimed.mix.row[column]
+        if with_room != alone:
+            did = f"{_lower(alone, with_room)}, so that the sum stays"
+            yield self._line("making room", did, with_room, self.rig_file, "limits", "room")
+        if aimed.mix.wanted[column] != with_room:
+            did = f"{_lower(with_room, aimed.mix.wanted[column])} with all inputs: the mix comes to"
+            place: Path = ("listeners", listener, "mix ceiling")
+            if not self.rig_file.text.place(place):
+                place = ("mix ceiling",)
+            top = plan.mix_ceilings[listener]
+            yield self._line(
+                "mix ceiling", f"{did} {text(top)} at most", aimed.mix.wanted[column], self.rig_file, *place
+            )
+        if aimed.wanted[column] != aimed.mix.wanted[column]:
+            did = _lower(aimed.mix.wanted[column], aimed.wanted[column])
+            yield self._line("hush", did, aimed.wanted[column], self.rig_file, "limits", "hush")
 
     def _wishes(self, send: int, base: Level, state: State) -> Iterator[Line]:
         """What people and treadles do to the scene's level, before any ceiling."""
@@ -111,9 +136,11 @@ class Account:
         level: Level | None = base
         for lasts in Lasts:
             nudge = state.nudges[lasts.value].get(send, NONE)
-            if nudge.shift or (isinstance(base, Off) and nudge.lift is not None):
+            if nudge.shift or nudge.room or (isinstance(base, Off) and nudge.lift is not None):
                 level = target(base, send, _up_to(state.nudges, lasts), 0, bounds)
-                yield Line(f"nudges for the {lasts.name.lower()}", self._shifted(base, nudge.shift, nudge.lift), level)
+                lift = None if nudge.lift is None else nudge.lift + nudge.room
+                did = self._shifted(base, nudge.shift + nudge.room, lift)
+                yield Line(f"nudges for the {lasts.name.lower()}", did, level)
         ride = state.rides.get(send, 0)
         if ride:
             level = target(base, send, state.nudges, ride, bounds)
@@ -140,6 +167,13 @@ class Account:
         """A line with its place. What stands nowhere in the file (a default) has no line of it."""
         stands = source.text.place(place)
         return Line(what, did, level, str(source.path), source.text.line(stands) if stands else 0)
+
+
+def _lower(before: Level | None, after: Level | None) -> str:
+    """By how much a level came down: `down 0.4`."""
+    if isinstance(before, int) and isinstance(after, int):
+        return change_words(ShiftBy(after - before))
+    return text(after)
 
 
 def moved_to(plan: Plan, state: State, stop: int) -> State:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from stagectl.core.levels import OFF
 from stagectl.core.plan import Layer, Levels, SetTo, ShiftBy, layered
-from stagectl.show.names import REST, WHOLE, column, listeners_of
+from stagectl.show.names import REST, WHOLE, listeners_of, spread
 from stagectl.show.rig import RigModel
 from stagectl.show.setlist import LayerTexts, SetlistModel
 from stagectl.show.yamltext import Path
@@ -86,7 +86,7 @@ class SaidLayers:
     def _base(self) -> Iterator[Said]:
         for at, listener in enumerate(self.rig.listeners):
             levels = self.setlist.base[listener.name]
-            named = {column(self.rig, listener, name): name for name in levels if name != REST}
+            named = dict(spread(self.rig, listener, levels))
             for here, name in enumerate((*(one.name for one in self.rig.inputs), WHOLE)):
                 key = named.get(here, REST if REST in levels else None)
                 if here not in named and name == WHOLE:
@@ -100,7 +100,5 @@ class SaidLayers:
     def _said(self, texts: LayerTexts, place: Path) -> Iterator[Said]:
         for name, sends in texts.items():
             for at in listeners_of(self.rig, name):
-                for input_, change in sends.items():
-                    here = column(self.rig, self.rig.listeners[at], input_)
-                    if here is not None:
-                        yield Said(at * self.width + here, change, (*place, name, input_))
+                for here, input_ in spread(self.rig, self.rig.listeners[at], sends):
+                    yield Said(at * self.width + here, sends[input_], (*place, name, input_))

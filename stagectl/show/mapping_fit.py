@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Final
+from typing import Any, Final
 
-from stagectl.core.actions import Kind
+from stagectl.core.actions import MAKES_ROOM, Kind, NudgeRest
 from stagectl.errors import Fault, nearest
 from stagectl.show.control_fit import control_faults
 from stagectl.show.feet_fit import actions_over, layer_faults, over_faults, song_feet
@@ -155,6 +155,7 @@ def _names(
         Kind.DEVICE: [one.name for one in rig.devices],
         Kind.LAYER: list(mapping.layers),
     }
+    yield from _of_a_whole_mix(action, fields, source, *place)
     device = next((one for one in rig.devices if one.name == fields.get("device")), None)
     if device is not None:
         known[Kind.MESSAGE] = list(device.messages)
@@ -173,4 +174,19 @@ def _names(
                 says = f"`{fields['song']}` has no section `{name}`"
             elif field.kind is Kind.MESSAGE:
                 says = f"`{fields['device']}` has no message `{name}`"
+            elif field.kind is Kind.COLUMN and name in rig.groups:
+                yield source.fault(f"`{name}` is a group, and a treadle rides one level", *place, key)
+                continue
             yield source.fault(says + nearest(name, known[field.kind]), *place, key)
+
+
+def _of_a_whole_mix(
+    action: ActionModel, fields: Mapping[str, Any], source: Source, *place: str | int
+) -> Iterator[Fault]:
+    """Beside a whole mix there is no rest."""
+    if fields.get("input") != WHOLE:
+        return
+    if action.spec.word == NudgeRest.word:
+        yield source.fault(f"`{NudgeRest.word}: {WHOLE}` moves nothing: there is no rest beside it", *place)
+    elif fields.get("rest") == MAKES_ROOM:
+        yield source.fault(f"`rest: {MAKES_ROOM}`: there is no rest beside a `{WHOLE}`", *place, "rest")

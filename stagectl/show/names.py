@@ -40,6 +40,20 @@ def column(rig: RigModel, listener: ListenerModel, name: str) -> int | None:
     return next((at for at, line in enumerate(rig.inputs) if line.name == name), None)
 
 
+def spread(rig: RigModel, listener: ListenerModel, names: Iterable[str]) -> Iterator[tuple[int, str]]:
+    """The columns that some names mean in a listener's mix, each with its name, in the order in which they count. What
+    names an input by itself counts, and not its group; names that mean nothing are left out."""
+    plain = [(at, name) for name in names if (at := column(rig, listener, name)) is not None]
+    named = {at for at, _ in plain}
+    for name in (name for name in names if name in rig.groups):
+        for input_ in rig.groups[name]:
+            at = column(rig, listener, input_)
+            if at is not None and at not in named:
+                named.add(at)
+                yield at, name
+    yield from plain
+
+
 def listeners_of(rig: RigModel, name: str) -> list[int]:
     """The listeners that a name in a layer means."""
     return [at for at, one in enumerate(rig.listeners) if name in (one.name, EVERYONE)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from stagectl.core.levels import Off, text
 from stagectl.core.plan import SetTo, ShiftBy
@@ -10,7 +10,7 @@ from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.desk_fit import desk_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.mapping_fit import mapping_faults
-from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, twice
+from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, spread, twice
 from stagectl.show.patch_fit import patch_faults
 from stagectl.show.profile import ProfileModel
 from stagectl.show.rig import ListenerModel, RigModel
@@ -59,6 +59,7 @@ class _Layers:
     def __init__(self, setlist: SetlistModel, rig: RigModel, profile: ProfileModel | None, source: Source) -> None:
         self.setlist, self.rig, self.profile, self.source = setlist, rig, profile, source
         self.inputs = [one.name for one in rig.inputs]
+        self.groups = list(rig.groups)
         self.listeners = [one.name for one in rig.listeners]
 
     def faults(self) -> Iterator[Fault]:
@@ -85,7 +86,8 @@ class _Layers:
                     f"`{OWN}` of `{name}` is `{own}`, which has a level here already", "base", name, OWN
                 )
             for input_, level in levels.items():
-                yield from self._send([name], input_, SetTo(level), [REST], "base", name, input_)
+                yield from self._send([name], input_, SetTo(level), levels, "base", name, input_)
+            yield from self._twice_grouped(levels, "base", name)
         strangers = [name for name in self.setlist.base if name not in self.listeners]
         meant = {
             name for name in self.listeners if any(f"`{name}`?" in nearest(one, self.listeners) for one in strangers)
@@ -102,14 +104,29 @@ class _Layers:
                 continue
             some = self.listeners if name == EVERYONE else [name]
             for input_, change in changes.items():
-                yield from self._send(some, input_, change, [], *place, name, input_)
+                yield from self._send(some, input_, change, changes, *place, name, input_)
+            yield from self._twice_grouped(changes, *place, name)
+
+    def _twice_grouped(self, beside: Collection[str], *place: str | int) -> Iterator[Fault]:
+        """An input that two groups of one entry would change, and that is not named itself."""
+        seen: dict[str, str] = {}
+        for group in (name for name in beside if name in self.rig.groups):
+            for input_ in self.rig.groups[group]:
+                if input_ in seen and input_ not in beside:
+                    says = (
+                        f"`{input_}` is in `{seen[input_]}` and in `{group}`, which both stand here; name it by itself"
+                    )
+                    yield self.source.fault(says, *place, group)
+                    break
+                seen[input_] = group
 
     def _send(
-        self, names: list[str], input_: str, change: SetTo | ShiftBy, also: list[str], *place: str | int
+        self, names: list[str], input_: str, change: SetTo | ShiftBy, beside: Collection[str], *place: str | int
     ) -> Iterator[Fault]:
-        """Faults of one change, made for some listeners: at most one."""
-        known = [*self.inputs, OWN, WHOLE, *also]
-        if input_ == REST and not also:
+        """Faults of one change, made for some listeners: at most one. `beside`: all that is named in the same entry."""
+        in_base = place[0] == "base"
+        known = [*self.inputs, OWN, WHOLE, *self.groups, *([REST] if in_base else [])]
+        if input_ == REST and not in_base:
             yield self.source.fault(f"`{REST}`, all inputs that are not named, has a meaning in the base only", *place)
             return
         if input_ not in known:
@@ -129,7 +146,7 @@ class _Layers:
         if isinstance(change, ShiftBy):
             yield from self._shift(some, input_, *place)
         elif not isinstance(change.level, Off):
-            yield from self._level(some, input_, change.level, *place)
+            yield from self._level(some, input_, change.level, beside, *place)
 
     def _shift(self, some: list[ListenerModel], input_: str, *place: str | int) -> Iterator[Fault]:
         if input_ != WHOLE:
@@ -139,11 +156,13 @@ class _Layers:
             says = f"the base sets no `{WHOLE}` for {_all(without)}, so there is nothing to shift"
             yield self.source.fault(says, *place)
 
-    def _level(self, some: list[ListenerModel], input_: str, level: int, *place: str | int) -> Iterator[Fault]:
+    def _level(
+        self, some: list[ListenerModel], input_: str, level: int, beside: Collection[str], *place: str | int
+    ) -> Iterator[Fault]:
         over: dict[tuple[int, tuple[str, ...]], list[str]] = {}
         for listener in some:
             tops: dict[int, list[str]] = {}
-            for real in self._meant(listener, input_):
+            for real in self._meant(listener, input_, beside):
                 ceiling = ceiling_of(self.rig, listener, real)
                 if level > ceiling:
                     tops.setdefault(ceiling, []).append(real)
@@ -157,14 +176,15 @@ class _Layers:
         if highest is not None and level > highest:
             yield self.source.fault(f"{_typed(level)} is above the most that the desk can do, {text(highest)}", *place)
 
-    def _meant(self, listener: ListenerModel, input_: str) -> list[str]:
-        """The columns that a name means for a listener: `rest` is all that the base does not name for them."""
-        if input_ == OWN and listener.own_input is not None:
-            return [listener.own_input]
-        if input_ != REST:
-            return [input_]
-        named = {listener.own_input if name == OWN else name for name in self.setlist.base[listener.name]}
-        return [name for name in self.inputs if name not in named]
+    def _meant(self, listener: ListenerModel, input_: str, beside: Collection[str]) -> list[str]:
+        """The inputs that a name means for a listener: of a group those that are not named beside it, and `rest` is all
+        that the base does not name for them."""
+        if input_ == WHOLE:
+            return [WHOLE]
+        named = dict(spread(self.rig, listener, beside))
+        if input_ == REST:
+            return [name for at, name in enumerate(self.inputs) if at not in named]
+        return [self.inputs[at] for at, name in named.items() if name == input_]
 
     def _highest(self, input_: str) -> int | None:
         """The most that the desk can do, where that is known."""

@@ -35,12 +35,31 @@ def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
         owner = rig.listeners[first].name
         yield source.fault(f"mix {mix} is taken by `{owner}` already", "listeners", at, "mix")
     yield from _listener_faults(rig, source)
+    yield from _group_faults(rig, source)
     for at, player in enumerate(rig.players):
         for part in ("start", "stop"):
             yield from says_faults(player, getattr(player, part), source, True, "players", at, part)
     for at, device in enumerate(rig.devices):
         for name, messages in device.messages.items():
             yield from says_faults(device, messages, source, False, "devices", at, "messages", name)
+
+
+def _group_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
+    """Groups of inputs: their names, and what is in them."""
+    known = [one.name for one in rig.inputs]
+    for name, inputs in rig.groups.items():
+        if name in known:
+            says = f"`{name}` is an input already; a group needs a name of its own"
+            yield source.fault(says, "groups", name)
+        elif name in RESERVED["inputs"]:
+            says = f"`{name}` has a meaning of its own in the setlist; choose another name"
+            yield source.fault(says, "groups", name)
+        for at, input_ in enumerate(inputs):
+            if input_ not in known:
+                says = f"`{input_}` is not an input of this rig{nearest(input_, known)}"
+                yield source.fault(says, "groups", name, at)
+        for at, _, input_ in twice(inputs):
+            yield source.fault(f"`{input_}` is in this group already", "groups", name, at)
 
 
 def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:

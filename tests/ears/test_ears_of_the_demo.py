@@ -119,6 +119,9 @@ def cut_show(folder: Path, demo: str) -> Show:
         lines = path.read_text("utf-8").splitlines()
         fades = [line for line in lines if line.strip().startswith("fade:")]
         text = "\n".join(line.partition(":")[0] + ": 0" if line in fades else line for line in lines)
+        if path.name == "rig.yaml":
+            # What rises is there as quickly as what falls.
+            text += "\nlimits: {rise: 1000}"
         (folder / path.name).write_text(text + "\n", "utf-8")
     return load_show(folder)
 

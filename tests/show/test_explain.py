@@ -191,7 +191,7 @@ def test_what_carries_over_to_another_song() -> None:
     tram = next(at for at, stop in enumerate(plan.stops) if stop.name == "Slow Tram Home")
     here = [line.did for line in account.lines(send, state) if "nudges" in line.what]
     there = [line.did for line in account.lines(send, moved_to(plan, state, tram)) if "nudges" in line.what]
-    assert (here, there) == (["+2", "+2"], ["+2"])
+    assert (here, there) == (["+2", "+2", "+2"], ["+2"])
     assert moved_to(plan, state, state.place.stop) is state
 
 
