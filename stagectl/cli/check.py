@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from stagectl.core.plan import Plan
     from stagectl.show.load import Show
+    from stagectl.show.proof import Proved
 
 NOTES_MAX: Final = 12
 """Notes of one kind that are told one by one."""
@@ -30,9 +31,10 @@ WARNINGS_MAX: Final = 40
 def command(setlist: Path, venue: str | None, whole: bool) -> None:
     """Load the setlist, the rig, the mappings and the desk profile, check all of it, and sum it up.
 
-    Every fault of every file is printed with its place; the exit code is 1 if there is any. Where there is none,
-    what may be meant but is worth another look is printed as a warning. A script of the show's own, `presses.yaml`,
-    that does not fit it is only noted.
+    Every fault of every file is printed with its place; the exit code is 1 if there is any. For every venue it is
+    proved that no press takes a level above its ceiling, that no change of place rises too far, and that feet get
+    everywhere. What may be meant but is worth another look is printed as a warning. A script of the show's own,
+    `presses.yaml`, that does not fit it is only noted.
 
     For each change it says how many levels move, and how long telling them takes on the desk's link if each were told
     once; it notes where that leaves a fade no time.
@@ -41,11 +43,17 @@ def command(setlist: Path, venue: str | None, whole: bool) -> None:
     Example:
       stagectl check setlists/nine-songs
     """
+    from stagectl.errors import FileFaults
+    from stagectl.show.proof import proof_of
+
     show, compiled = load(setlist, venue)
-    _summary(show, compiled.plan, venue, whole)
+    proved = proof_of(show, compiled.plan, venue)
+    if proved.faults:
+        raise FileFaults(proved.faults)
+    _summary(show, compiled.plan, venue, whole, proved)
 
 
-def _summary(show: Show, plan: Plan, venue: str | None, whole: bool) -> None:
+def _summary(show: Show, plan: Plan, venue: str | None, whole: bool, proved: Proved) -> None:
     from stagectl.cli import clarity
     from stagectl.cli.changes import stored_note, table, wire_notes
     from stagectl.show.clarity import mixes
@@ -67,39 +75,26 @@ def _summary(show: Show, plan: Plan, venue: str | None, whole: bool) -> None:
         click.echo(line)
     for line in clarity.table(plan, list(mixes(rig, plan)), whole):
         click.echo(line)
-    for notes in (wire_notes(show, plan, changes), _held(plan)):
-        for note in _some(notes, whole):
-            click.echo(f"  note: {note}")
+    for note in _some(wire_notes(show, plan, changes), whole):
+        click.echo(f"  note: {note}")
     for one in (stored_note(plan, changes), _script_note(show, plan)):
         if one is not None:
             click.echo(f"  note: {one}")
-    warned = _warnings(show, plan, whole)
+    click.echo(f"  {proved.says}")
+    warned = _warnings(show, plan, whole, proved)
     click.echo(f"No faults, {count(warned, 'warning')}." if warned else "No faults.")
 
 
-def _warnings(show: Show, plan: Plan, whole: bool) -> int:
+def _warnings(show: Show, plan: Plan, whole: bool, proved: Proved) -> int:
     """Print what is worth another look, each with its place; how much there is of it."""
     from stagectl.show.advice import advice_on
 
-    found = advice_on(show, plan)
+    found = advice_on(show, plan, proved.advice)
     for advice in found if whole else found[:WARNINGS_MAX]:
         click.echo(str(advice))
     if not whole and len(found) > WARNINGS_MAX:
         click.echo(f"and {count(len(found) - WARNINGS_MAX, 'more warning')}; `--all` lists them")
     return len(found)
-
-
-def _held(plan: Plan) -> Iterator[str]:
-    """Levels that a ceiling holds down."""
-    from stagectl.core.levels import text
-    from stagectl.show.summary import held_down
-    from stagectl.story.rows import stop_names
-    from stagectl.story.words import place
-
-    for held in held_down(plan):
-        name = place(*stop_names(plan, held.stop))
-        asks = f"{name} asks for {text(held.level)} of {plan.send_name(held.send)}"
-        yield f"{asks}; {text(held.held)} is as far as it goes"
 
 
 def _some(notes: Iterable[str], whole: bool) -> Iterator[str]:

@@ -20,8 +20,9 @@ ADVISERS: Final[tuple[Adviser, ...]] = (patch_advice, clarity_advice)
 """Who is asked."""
 
 
-def advice_on(show: Show, plan: Plan) -> list[Advice]:
-    """Every warning, by the order in which the files were read and then by line, none said twice."""
+def advice_on(show: Show, plan: Plan, proved: Iterable[Advice] = ()) -> list[Advice]:
+    """Every warning, those of the proof too, by the order in which the files were read and then by line, none said
+    twice."""
     files = {str(source.path): at for at, source in reversed(list(enumerate(show.sources.values())))}
-    found = dict.fromkeys(advice for adviser in ADVISERS for advice in adviser(show, plan))
+    found = dict.fromkeys([*proved, *(advice for adviser in ADVISERS for advice in adviser(show, plan))])
     return sorted(found, key=lambda advice: (files.get(advice.file, len(files)), advice.line))

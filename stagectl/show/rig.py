@@ -190,6 +190,9 @@ class LimitsModel(FileModel):
     nudge_up: Annotated[int, ChangeText(0, -LEVEL_MIN)] = Field(
         NUDGE_STEP_MAX, description="how far nudges may raise a level above its scene, dB"
     )
+    jump: Annotated[int, ChangeText(100, -LEVEL_MIN)] = Field(
+        2_400, description="how far a change of place may raise a level that is on, or a mix as a sum, dB"
+    )
     settle_time: Annotated[int, Duration(5)] = Field(300_000_000, description="how long a second `next` is ignored")
     rise: Annotated[int, RateText(RISE_MIN, RISE_MAX)] = Field(
         5_000, description="how fast any level may rise, dB a second"

@@ -1,5 +1,4 @@
-"""What a show comes to: what each change tells the desk and how long that takes, its biggest jump, and levels that a
-ceiling holds down."""
+"""What a show comes to: what each change tells the desk, how long that takes, and its biggest jump."""
 
 from __future__ import annotations
 
@@ -105,22 +104,3 @@ def _jump(before: Level | None, after: Level | None) -> int | None:
     if before is None or after is None or isinstance(before, Off) or isinstance(after, Off):
         return None
     return abs(after - before)
-
-
-class Held(NamedTuple):
-    """A level of a stop that the layers put above what the send may have."""
-
-    stop: int
-    send: int
-    level: int
-    held: Level
-
-
-def held_down(plan: Plan) -> Iterator[Held]:
-    """The levels that a ceiling or the desk's range holds down, where they first come up in a song."""
-    for stop, (levels, bounded) in enumerate(zip((s.levels for s in plan.stops), plan.bounded, strict=True)):
-        for send, (level, bound) in enumerate(zip(levels, bounded, strict=True)):
-            if isinstance(level, int) and bound is not None and bound != level:
-                before = plan.stops[stop - 1].levels[send] if stop else None
-                if before != level:
-                    yield Held(stop, send, level, bound)

@@ -95,6 +95,14 @@ def test_the_core_s_text_names_nothing_of_the_world(path: Path) -> None:
     assert not called & NOT_CALLED_IN_CORE
 
 
+@pytest.mark.parametrize("path", sources(PACKAGE / "proof"), ids=lambda path: path.name)
+def test_the_proof_knows_the_core_and_nothing_else(path: Path) -> None:
+    names = set(imported(ast.parse(path.read_text(encoding="utf-8"))))
+    assert not {name for name in names if name.partition(".")[0] in NOT_IN_CORE}
+    ours = {name for name in names if name.partition(".")[0] == "stagectl"}
+    assert not {name for name in ours if not name.startswith(("stagectl.core", "stagectl.proof"))}
+
+
 @pytest.mark.parametrize("folder", ["core", "show"])
 def test_core_and_show_import_no_io_library(folder: str) -> None:
     for path in sources(PACKAGE / folder):

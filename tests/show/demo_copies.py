@@ -12,6 +12,7 @@ from typing import Final
 
 from stagectl.errors import FileFaults
 from stagectl.show.load import load_show
+from stagectl.show.proof import proof_of
 from stagectl.where import shipped
 
 MARK: Final = "#!"
@@ -49,10 +50,14 @@ class Copy:
     def faults(self) -> list[tuple[str, int, str]]:
         """File name, line and sentence of every fault; none where the show is sound."""
         try:
-            load_show(self.folder)
-        except FileFaults as found:
-            return [(Path(fault.file).name, fault.line, fault.text) for fault in found.faults]
-        return []
+            found = proof_of(load_show(self.folder)).faults
+        except FileFaults as error:
+            found = error.faults
+        return [(Path(fault.file).name, fault.line, fault.text) for fault in found]
+
+    def warnings(self) -> list[tuple[str, int, str]]:
+        """File name, line and sentence of every warning of the proof of a sound show."""
+        return [(Path(one.file).name, one.line, one.text) for one in proof_of(load_show(self.folder)).advice]
 
     def all_marks(self) -> list[tuple[str, int]]:
         """File and line of every mark, in the order in which the files are read."""

@@ -10,7 +10,9 @@ import pytest
 import yaml
 from demo_copies import Copy
 
-ROWS: list[dict[str, Any]] = yaml.safe_load(Path(__file__).with_name("planted_faults.yaml").read_text("utf-8"))
+TABLE: list[dict[str, Any]] = yaml.safe_load(Path(__file__).with_name("planted_faults.yaml").read_text("utf-8"))
+ROWS = [row for row in TABLE if "says" in row]
+PROVED = [row for row in TABLE if "warns" in row]
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: str(row["says"][0])[:60])
@@ -23,13 +25,24 @@ def test_a_planted_fault_is_found(row: dict[str, Any], tmp_path: Path) -> None:
     assert [(file, line) for file, line, _ in found] == copy.all_marks()
 
 
+@pytest.mark.parametrize("row", PROVED, ids=lambda row: str(row["warns"][0])[:60])
+def test_a_planted_oddity_is_warned_of(row: dict[str, Any], tmp_path: Path) -> None:
+    copy = Copy(tmp_path, row["show"])
+    before = {says for _, _, says in copy.warnings()}
+    for plant in row["plant"]:
+        copy.plant(*plant)
+    found = [one for one in copy.warnings() if one[2] not in before]
+    assert sorted(says for _, _, says in found) == sorted(row["warns"])
+    assert {(file, line) for file, line, _ in found} == set(copy.all_marks())
+
+
 JARGON = re.compile(
     r"pydantic|[Ee]rror|Input|None\b|\[key\]|dict\b|str\b|tuple|type=|ctx|object at|regex|literal|discriminator|"
     r"[Ee]xception|\bnull\b|validat|parse|schema|nothing is|\. "
 )
 
 
-@pytest.mark.parametrize("says", sorted({says for row in ROWS for says in row["says"]}))
+@pytest.mark.parametrize("says", sorted({says for row in TABLE for says in (row.get("says") or row["warns"])}))
 def test_a_sentence_is_plain_english(says: str) -> None:
     assert not JARGON.search(says)
     assert says == says.strip()

@@ -1,0 +1,35 @@
+"""The proof against nights by chance: whatever feet do, on crooked desks too, no level leaves what was proved of it."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from shows import Night, nights, wish
+
+from stagectl.core.actions import Recall
+from stagectl.core.events import DeskSaid, Wanted
+from stagectl.core.levels import height
+from stagectl.core.state import begin
+from stagectl.core.step import step
+from stagectl.proof.prove import reaches, walked
+from stagectl.proof.scenery import Scenery
+from stagectl.proof.spans import Spans
+
+
+@given(nights(max_events=40))
+def test_no_level_leaves_what_was_proved(night: Night) -> None:
+    plan = night.plan
+    spans = Spans(walked(plan).ways, Scenery(plan))
+    state = step(plan, begin(plan, 0), wish(Recall(), who="the start", listener=None), 0).state
+    for at, event in night.events:
+        # The proof is about feet, and not about one that stays down while the place changes.
+        if isinstance(event, Wanted | DeskSaid):
+            continue
+        before, state = state, step(plan, state, event, at).state
+        if before.hands and (before.place, before.layers) != (state.place, state.layers):
+            return
+        node = spans.ways.number[state.place.stop, state.place.scene]
+        for send, level in enumerate(state.wanted):
+            ends = reaches(spans, node, send)
+            assert (ends is None) == (level is None)
+            if ends is not None and level is not None:
+                assert height(ends[0]) <= height(level) <= height(ends[1])
