@@ -279,6 +279,9 @@ class Plan:
     mix_ceilings: tuple[int | None, ...] = ()
     groups: tuple[Group, ...] = ()
     answers: Answers = field(default_factory=Answers)
+    tops: tuple[int | None, ...] = field(init=False)
+    """The highest level of each send, by its ceiling and the desk's highest step; None where the desk has no
+    message for it."""
     bounded: tuple[Levels, ...] = field(init=False)
     """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
 
@@ -304,6 +307,9 @@ class Plan:
         for listener, top in zip(self.listeners, self.mix_ceilings, strict=True):
             if top is not None and self.lowest_sum > power(top):
                 raise ValueError(f"the desk cannot go as low as the ceiling of the mix of {listener}")
+        grids = (self.grid_of(send) for send in range(sends))
+        tops = (None if grid is None else min(c, grid.highest) for grid, c in zip(grids, self.ceilings, strict=True))
+        object.__setattr__(self, "tops", tuple(tops))
         object.__setattr__(self, "bounded", tuple(self.bound(stop.levels) for stop in self.stops))
 
     @property
@@ -323,16 +329,10 @@ class Plan:
     def bound(self, levels: Levels) -> Levels:
         """The levels held at or below each send's ceiling and the desk's highest step; None where the desk
         has no message for a send."""
-        out: list[Level | None] = []
-        for send, level in enumerate(levels):
-            grid = self.grid_of(send)
-            if level is None or grid is None:
-                out.append(None)
-            elif isinstance(level, Off):
-                out.append(level)
-            else:
-                out.append(min(level, self.ceilings[send], grid.highest))
-        return tuple(out)
+        return tuple(
+            None if top is None else top if isinstance(level, int) and level > top else level
+            for level, top in zip(levels, self.tops, strict=True)
+        )
 
     def in_steps(self, send: int, level: Level | None) -> Level | None:
         """The desk's own step for an exact level."""
