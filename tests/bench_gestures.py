@@ -22,8 +22,9 @@ from stagectl.core.actions import Action, Ride, Tell  # noqa: E402
 from stagectl.core.contacts import Switch  # noqa: E402
 from stagectl.core.effects import Changed, Told  # noqa: E402
 from stagectl.core.events import Event, Moved  # noqa: E402
+from stagectl.core.feet import Control, Pair, Pedal  # noqa: E402
 from stagectl.core.gestures import TOGETHER_DEFAULT_NS, Gesture, Timing  # noqa: E402
-from stagectl.core.plan import MS, Control, Pair, Pedal  # noqa: E402
+from stagectl.core.plan import MS  # noqa: E402
 from stagectl.core.travel import Travel  # noqa: E402
 
 PRESS, HOLD, DOUBLE, REPEAT, TOGETHER = range(5)

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
 from stagectl.core.effects import Lit, Reason, Refused
-from stagectl.core.plan import Lamp
+from stagectl.core.feet import Lamp
 from stagectl.core.state import Lights
 from stagectl.core.work import Work
 

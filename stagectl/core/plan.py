@@ -12,14 +12,11 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, TypeAlias
 
-from stagectl.core.actions import Action, Nothing
-from stagectl.core.contacts import Kind, Switch
-from stagectl.core.gestures import TOGETHER_DEFAULT_NS, Gesture, Timing
+from stagectl.core.feet import Does, Pedal, overridden
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
 from stagectl.core.mixes import power
 from stagectl.core.rest import Mix, Rest, rest_of
-from stagectl.core.travel import Travel
 
 MS: Final = 1_000_000
 """Nanoseconds in a millisecond. All times in the core are integer nanoseconds."""
@@ -60,16 +57,6 @@ def layered(levels: Levels, layer: Layer) -> Levels:
     return tuple(out)
 
 
-Does: TypeAlias = Mapping[Gesture, Action]
-"""What a control's gestures do."""
-
-
-def overridden(does: Does, over: Does) -> Does:
-    """The gestures with others laid over them, one by one; `Nothing` takes one away."""
-    both = {**does, **over}
-    return {gesture: action for gesture, action in both.items() if not isinstance(action, Nothing)}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CueCall:
     """What a song tells its track player. `by_press`: wait for `start cue` instead of starting with the song."""
@@ -105,79 +92,6 @@ class Scene:
     name: str
     layer: Layer
     fade_ns: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Control:
-    """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
-    False for a switch that only ever says that it was pressed (a program change). `switch` is how its values are
-    read as downs and ups, `travel` how they are read as a way from heel to toe; which of the two counts is told by
-    what is mapped: a control with a `turn` is a treadle."""
-
-    name: str
-    does: Does
-    timing: Timing = field(default_factory=Timing)
-    top: int = 127
-    gives_release: bool = True
-    switch: Switch = field(default_factory=Switch)
-    travel: Travel = field(default_factory=Travel)
-
-    @property
-    def kind(self) -> Kind:
-        """What it says as a switch."""
-        if not self.gives_release:
-            return Kind.ONE_SHOT
-        return Kind.LATCHING if self.switch.latching else Kind.MOMENTARY
-
-    @property
-    def turns(self) -> bool:
-        """Whether it is a treadle."""
-        return Gesture.TURN in self.does
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """Two controls of a pedal (by index) that do something when both come down within `within_ns`, ns."""
-
-    first: int
-    second: int
-    does: Action
-    within_ns: int = TOGETHER_DEFAULT_NS
-
-
-LAMP_GAP_NS: Final = 10 * MS
-"""The shortest time between two messages to one pedal's lamps, ns: a lamp of three bytes takes 960 µs of a DIN cable,
-and a hundred changes a second are more than an eye can tell."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lamp:
-    """Something that a pedal shows. `shows`: a row of the table of lamps (`core/lamps.py`); `lasts_ns`: for how long,
-    where that row asks for it; `gap_ns`: how long after it the pedal may be told the next."""
-
-    shows: str
-    lasts_ns: int = 1_000 * MS
-    gap_ns: int = LAMP_GAP_NS
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FootLayer:
-    """A layer of a mapping: the gestures that it lays over those of some controls, by the control's index."""
-
-    name: str
-    does: Mapping[int, Does]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pedal:
-    """A pedal and the listener whose foot is on it. A control of a pair has its wait in `Timing.together_ns`."""
-
-    name: str
-    controls: tuple[Control, ...]
-    listener: int | None = None
-    pairs: tuple[Pair, ...] = ()
-    layers: tuple[FootLayer, ...] = ()
-    lamps: tuple[Lamp, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

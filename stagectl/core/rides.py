@@ -21,8 +21,8 @@ from typing import Final
 from stagectl.core.actions import Ride
 from stagectl.core.asking import want
 from stagectl.core.effects import Reason
+from stagectl.core.feet import Control
 from stagectl.core.gestures import Gesture
-from stagectl.core.plan import Control
 from stagectl.core.state import Grip, Key
 from stagectl.core.touch import take_all
 from stagectl.core.travel import FULL, shift_at

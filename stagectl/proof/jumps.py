@@ -4,7 +4,8 @@ A rise is one of a send that the scene has on before and after, by the same nudg
 that comes in from `off` is an entrance, which only the mix as a sum feels. Of a level B + t held at the top, going to a
 higher B' the rise is B' - B where the top holds neither, and never more; a lower t is held less. So the greatest rise
 is that under the lowest t at which both are on. Where B' is not above the top that is any t, and none (t = 0) serves.
-Nudges for a song are left out where the song ends: what they took down comes back because their time is over.
+Nudges for a song or a section are left out where it ends: what they took down comes back because their time is over.
+So is what a mix as a whole has lowered (room, its ceiling, a hush): it comes back no faster than `limits: rise`.
 
 A mix as a sum is that of its uncorrelated inputs on the levels as they are written (held at their tops, with nobody's
 nudges), and of its whole level where the show drives one. A mix that was silent rises from the nudge floor.
@@ -154,8 +155,7 @@ class Rises:
         lowest = 0
         if new > top and send in self._moved:
             number = self.spans.ways.number[before.stop, before.scene]
-            inside = self.plan.stops[before.stop].song == self.plan.stops[after.stop].song
-            span = self.spans.whole(number, send) if inside else self.spans.steady(number, send)
+            span = self.spans.lasting(number, after.stop, send)
             lowest = max(span.low, min(0, self.plan.limits.nudge_floor - old))
         by = min(new + lowest, top) - min(old + lowest, top)
         if by > self._told[False]:

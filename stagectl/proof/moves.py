@@ -1,7 +1,8 @@
 """What each action can move: the place, or the levels of some sends. Tables by the type of the action.
 
 `NEITHER` lists the actions that move neither, so that none is forgotten. `undo` and `clear nudges` are among them: they
-only bring back what was there before; where `undo` leads is worked out in `reach.py`.
+only bring back what was there before; where `undo` leads is worked out in `reach.py`. What a mix as a whole does to its
+levels (room, its ceiling, a hush) only lowers them, and is left out: the proof is about how high they get.
 """
 
 from __future__ import annotations
@@ -13,11 +14,14 @@ from stagectl.core.actions import (
     Action,
     Back,
     ClearNudges,
+    FallBack,
     GoTo,
+    Hush,
     Lasts,
     Next,
     Nothing,
     Nudge,
+    NudgeRest,
     Recall,
     Ride,
     StartCue,
@@ -26,8 +30,10 @@ from stagectl.core.actions import (
     Tell,
     Undo,
 )
+from stagectl.core.advancing import scope
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place
+from stagectl.proof.fallen import fallen
 
 
 class Pull(NamedTuple):
@@ -50,46 +56,62 @@ def pulls(plan: Plan, action: Action, listener: int | None) -> tuple[Pull, ...]:
 def leads(plan: Plan, action: Action, stop: int) -> Place | None:
     """Where an action leads from a stop; None where it leads nowhere."""
     row = LEADS.get(type(action))
-    place = None if row is None else row(action, stop)
+    place = None if row is None else row(plan, action, stop)
     return place if place is not None and 0 <= place.stop < len(plan.stops) else None
 
 
 def region(plan: Plan, lasts: Lasts, stop: int) -> int:
-    """Where a nudge that lasts so long holds: as long as the night stays within one region. (One region too wide is on
-    the safe side.)"""
-    return plan.stops[stop].song if lasts is Lasts.SONG else 0
+    """Where a nudge that lasts so long holds: as long as the night stays within one region."""
+    return scope(plan, Place(stop=stop), lasts)
 
 
-def _send(plan: Plan, column: int | None, listener: int | None) -> int | None:
-    """The send that an action means; None where it is refused."""
-    if listener is None:
+def _part(plan: Plan, action: Nudge | NudgeRest | Ride, listener: int | None) -> tuple[int, int] | None:
+    """The listener and the column that an action means; None where it is refused."""
+    whose = listener if action.listener is None else action.listener
+    if whose is None:
         return None
-    column = plan.own[listener] if column is None else column
-    return None if column is None else plan.send(listener, column)
-
-
-def _of(action: Nudge | Ride, listener: int | None) -> int | None:
-    return listener if action.listener is None else action.listener
+    column = plan.own[whose] if action.column is None else action.column
+    return None if column is None else (whose, column)
 
 
 def _nudge(plan: Plan, action: Nudge, listener: int | None) -> tuple[Pull, ...]:
-    send = _send(plan, action.column, _of(action, listener))
-    return () if send is None else (Pull(send, action.lasts, up=action.by > 0),)
+    part = _part(plan, action, listener)
+    if part is None:
+        return ()
+    whose, column = part
+    columns = plan.members(column)
+    if column == plan.whole and plan.stops[0].levels[plan.send(whose, column)] is None:
+        columns = tuple(range(plan.whole))
+    return tuple(Pull(plan.send(whose, one), action.lasts, up=action.by > 0) for one in columns)
+
+
+def _nudge_rest(plan: Plan, action: NudgeRest, listener: int | None) -> tuple[Pull, ...]:
+    part = _part(plan, action, listener)
+    if part is None:
+        return ()
+    whose, column = part
+    columns = (one for one in range(plan.whole) if one not in plan.members(column))
+    return tuple(Pull(plan.send(whose, one), action.lasts, up=action.by > 0) for one in columns)
 
 
 def _ride(plan: Plan, action: Ride, listener: int | None) -> tuple[Pull, ...]:
-    send = _send(plan, action.column, _of(action, listener))
+    part = _part(plan, action, listener)
     low, high = sorted((action.low, action.high))
-    return () if send is None else (Pull(send, None, low=low, high=high),)
+    return () if part is None else (Pull(plan.send(*part), None, low=low, high=high),)
 
 
-PULLS: Final[Mapping[type, Callable[[Plan, Any, int | None], tuple[Pull, ...]]]] = {Nudge: _nudge, Ride: _ride}
-
-LEADS: Final[Mapping[type, Callable[[Any, int], Place]]] = {
-    Next: lambda _, stop: Place(stop=stop + 1),
-    Back: lambda _, stop: Place(stop=stop - 1),
-    GoTo: lambda action, _: Place(stop=action.stop),
-    Recall: lambda action, stop: Place(stop=stop, scene=action.scene),
+PULLS: Final[Mapping[type, Callable[[Plan, Any, int | None], tuple[Pull, ...]]]] = {
+    Nudge: _nudge,
+    NudgeRest: _nudge_rest,
+    Ride: _ride,
 }
 
-NEITHER: Final = frozenset((ClearNudges, Undo, StartCue, StopCue, Tell, SwitchLayer, Nothing))
+LEADS: Final[Mapping[type, Callable[[Plan, Any, int], Place]]] = {
+    Next: lambda _, __, stop: Place(stop=stop + 1),
+    Back: lambda _, __, stop: Place(stop=stop - 1),
+    GoTo: lambda _, action, __: Place(stop=action.stop),
+    Recall: lambda _, action, stop: Place(stop=stop, scene=action.scene),
+    FallBack: lambda plan, _, stop: Place(stop=stop, scene=fallen(plan)),
+}
+
+NEITHER: Final = frozenset((ClearNudges, Undo, Hush, StartCue, StopCue, Tell, SwitchLayer, Nothing))

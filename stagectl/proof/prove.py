@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from stagectl.core.actions import Lasts
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.nudges import Bounds, Nudge, Nudges, no_nudges, target, with_nudge
+from stagectl.core.nudges import Bounds, Nudge, Nudges, no_nudges, target, with_nudges
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place
 from stagectl.proof.jumps import Rise, Rises
@@ -149,7 +149,7 @@ def _ends(plan: Plan, send: int, level: Level | None, span: Span) -> tuple[Level
 
 
 def _nudges(send: int, shift: int, lift: int | None) -> Nudges:
-    return with_nudge(no_nudges(), Lasts.NIGHT, send, Nudge(shift=shift, lift=lift))
+    return with_nudges(no_nudges(), Lasts.NIGHT, {send: Nudge(shift=shift, lift=lift)})
 
 
 def _above_as_written(plan: Plan, ground: Ground) -> Iterator[Above]:

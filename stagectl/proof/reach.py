@@ -20,6 +20,7 @@ from stagectl.core.actions import Action, Ride, SwitchLayer, Undo
 from stagectl.core.gestures import TOGETHER, Gesture
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place
+from stagectl.proof.fallen import fallen, falls_back
 from stagectl.proof.moves import Pull, leads, pulls
 
 
@@ -74,6 +75,7 @@ class _Walk:
         self.undoes: dict[int, set[tuple[str, int, int | None]]] = defaultdict(set)
         self.laid: dict[int, set[tuple[str, int | None]]] = defaultdict(set)
         self.todo: list[tuple[int, int, int | None]] = []
+        self.falls_back = falls_back(plan)
         self.known: dict[tuple[int, int | None, int | None], frozenset[Foot]] = {}
         self._joined: dict[tuple[int, ...], frozenset[Foot]] = {}
         self.differs = [
@@ -88,6 +90,7 @@ class _Walk:
             self._look(*self.todo.pop())
         if not self.plan.pedals:
             return self._without_feet()
+        self._over_the_base()
         stops = self.lies[0].keys()
         return Ground(
             feet={stop: self._feet(stop) for stop in stops},
@@ -96,6 +99,13 @@ class _Walk:
             scenes={stop: {scene for _, scene in self.laid[stop] if scene is not None} for stop in stops},
             lifted={stop: self._lifted(stop) for stop in stops},
         )
+
+    def _over_the_base(self) -> None:
+        """Where feet can fall back and lay scenes, the scenes can lie over the base too."""
+        base = fallen(self.plan)
+        for laid in self.laid.values():
+            if any(scene == base for _, scene in laid) and self.falls_back:
+                laid |= {(who, base + 1 + scene) for who, scene in laid if scene is not None and scene < base}
 
     def _without_feet(self) -> Ground:
         stops = range(len(self.plan.stops))

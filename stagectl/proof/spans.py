@@ -19,7 +19,8 @@ in a part of the set whose places all lead to each other they are the same every
 that are reached from it. Shifts that last for a song do the same within it.
 
 The ends are reached exactly where the desk's steps show every nudge; on a coarser desk the level may stop less than one
-step short, where the desk already shows the end. Where nudges of the same send last differently, one up and the other
+step short, where the desk already shows the end. Inputs of a group are taken to be free of each other, which a group that keeps its balance is
+not. Where nudges of the same send last differently, one up and the other
 down, each can be wound up against the other: then nothing is said of t but that the level is held at the top. Sums of
 both are bounded by the sum of their ends. Both are sound, and may be wider than what can be reached.
 """
@@ -158,9 +159,11 @@ class Spans:
             for lasts, pulled in kinds.items():
                 self._spans[send, lasts] = self._flow(send, lasts, pulled)
 
-    def steady(self, node: int, send: int) -> Span:
-        """What lies there of what lasts for the night: its nudges and its rides."""
-        return self._sum(node, send, (Lasts.NIGHT,))
+    def lasting(self, node: int, to: int, send: int) -> Span:
+        """What lies there, and still does at the stop `to`."""
+        stop = self.ways.places[node].stop
+        lasting = (kind for kind in self.ways.parts if region(self.plan, kind, stop) == region(self.plan, kind, to))
+        return self._sum(node, send, tuple(lasting))
 
     def whole(self, node: int, send: int) -> Span:
         """Everything that can lie there."""

@@ -16,7 +16,8 @@ from typing import Annotated, Any, Final
 from pydantic import Field
 
 from stagectl.core.events import Event, Moved, PedalCame, PedalWent
-from stagectl.core.plan import MS, Control, Plan
+from stagectl.core.feet import Control
+from stagectl.core.plan import MS, Plan
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Loading

@@ -7,8 +7,8 @@ from typing import NamedTuple, TypeAlias
 
 from stagectl.core.plan import Plan, SetTo, ShiftBy
 from stagectl.core.state import Place
+from stagectl.show.layers import SaidLayers
 from stagectl.show.load import Show
-from stagectl.show.names import EVERYONE, REST, column
 from stagectl.show.setlist import LayerTexts
 
 Path: TypeAlias = tuple[str | int, ...]
@@ -25,10 +25,11 @@ class Origin(NamedTuple):
 
 def layers_of(show: Show, plan: Plan, place: Place) -> Iterator[tuple[Path, LayerTexts]]:
     """The layers of a place, the topmost first: of its scene, its section, its song."""
-    setlist, at = show.setlist, plan.stops[place.stop]
-    if place.scene is not None:
-        name = plan.scenes[place.scene].name
-        yield ("scenes", name, "levels"), setlist.scenes[name].levels
+    setlist = show.setlist
+    stop, scene = _shown(show, place)
+    at = plan.stops[stop]
+    if scene is not None:
+        yield ("scenes", scene, "levels"), setlist.scenes[scene].levels
     if at.section >= 0:
         path = ("songs", at.song, "sections", at.section, "levels")
         yield path, setlist.songs[at.song].sections[at.section].levels
@@ -36,35 +37,25 @@ def layers_of(show: Show, plan: Plan, place: Place) -> Iterator[tuple[Path, Laye
         yield ("songs", at.song, "levels"), setlist.songs[at.song].levels
 
 
+def _shown(show: Show, place: Place) -> tuple[int, str | None]:
+    """The stop and the scene whose layers make up a place; of one that was fallen back to, those of the base."""
+    scenes = list(show.setlist.scenes)
+    if place.scene is None:
+        return place.stop, None
+    if place.scene < len(scenes):
+        return place.stop, scenes[place.scene]
+    over = place.scene - len(scenes) - 1
+    return 0, None if over < 0 else scenes[over]
+
+
 def origin(show: Show, plan: Plan, venue: str | None, place: Place, send: int) -> Origin:
     """Which change was laid last over a send at a place."""
-    for path, texts in layers_of(show, plan, place):
-        found = _in_layer(show, path, texts, send, plan.width)
-        if found is not None:
-            return found
-    if venue is not None:
-        found = _in_layer(show, ("venues", venue), show.setlist.venues[venue], send, plan.width)
-        if found is not None:
-            return found._replace(of_place=False)
-    listener = show.rig.listeners[send // plan.width]
-    levels = show.setlist.base[listener.name]
-    named = [name for name in levels if column(show.rig, listener, name) == send % plan.width]
-    key = next(iter(named), REST if REST in levels else "")
-    path = ("base", listener.name, key) if key else ("base", listener.name)
-    level = plan.stops[0].levels[send] if key not in levels else levels[key]
-    assert level is not None
-    return Origin(path, SetTo(level), of_place=False)
-
-
-def _in_layer(show: Show, path: Path, texts: LayerTexts, send: int, width: int) -> Origin | None:
-    listener = show.rig.listeners[send // width]
-    found = None
-    for name, changes in texts.items():
-        if name in (listener.name, EVERYONE):
-            for input_, change in changes.items():
-                if column(show.rig, listener, input_) == send % width:
-                    found = Origin((*path, name, input_), change)
-    return found
+    stop, scene = _shown(show, place)
+    at = plan.stops[stop]
+    layers = SaidLayers(show.setlist, show.rig, venue).at(at.song, at.section, scene)
+    said = [(layer.kind, one) for layer in layers for one in layer.said if one.send == send]
+    kind, last = said[-1]
+    return Origin(last.place, last.change, of_place=kind in ("song", "section", "scene"))
 
 
 def name_path(plan: Plan, stop: int) -> Path:

@@ -9,6 +9,7 @@ from stagectl.core.levels import change_text, height, text
 from stagectl.core.plan import Plan, ShiftBy
 from stagectl.core.state import Place
 from stagectl.errors import Advice, Fault
+from stagectl.proof.fallen import BASE, with_fall_back
 from stagectl.proof.jumps import Rise
 from stagectl.proof.prove import Dead, Fight, Gap, Held, Idle, Proof, Walked, prove, walked
 from stagectl.proof.reach import Foot
@@ -63,11 +64,11 @@ class _Prover:
         self.most = 0
 
     def proved(self, plans: Mapping[str | None, Plan]) -> Proved:
-        first = plans[None] if None in plans else compile_show(self.show, None).plan
+        first = self._plan(None, plans)
         found = walked(first)
         self._walked(first, found)
         for venue in self.venues:
-            plan = first if venue is None else plans[venue] if venue in plans else compile_show(self.show, venue).plan
+            plan = first if venue is None else self._plan(venue, plans)
             self._venue(plan, venue, prove(plan, found, self.jump))
         self.faults += [self.setlist.fault(says, *path) for path, says in self._told(self.rises, "of")]
         for some, word in ((self.held, "of"), (self.dead, "at")):
@@ -76,6 +77,9 @@ class _Prover:
         if len(faults) > FAULTS_MAX:
             faults[FAULTS_MAX:] = [faults[FAULTS_MAX]._replace(text="there are more faults; mend these first")]
         return Proved(tuple(faults), tuple(self.advice), "" if faults else self._says(first, found))
+
+    def _plan(self, venue: str | None, plans: Mapping[str | None, Plan]) -> Plan:
+        return with_fall_back(plans[venue] if venue in plans else compile_show(self.show, venue).plan)
 
     # -- what is the same in every venue ------------------------------------------------------------------
 
@@ -247,7 +251,10 @@ def place_words(plan: Plan, place: Place) -> str:
     name = "the base" if at.song < 0 else f"`{at.name}`"
     if at.section >= 0:
         name += f" of `{next(stop.name for stop in plan.stops if stop.song == at.song)}`"
-    return name if place.scene is None else f"the scene `{plan.scenes[place.scene].name}` over {name}"
+    if place.scene is None:
+        return name
+    scene = plan.scenes[place.scene].name
+    return f"the base, fallen back to from {name}" if scene == BASE else f"the scene `{scene}` over {name}"
 
 
 def _way_words(plan: Plan, before: Place, after: Place) -> str:

@@ -49,6 +49,7 @@ from stagectl.core.events import (
     Wake,
     Wanted,
 )
+from stagectl.core.feet import Control, FootLayer, Lamp, Pair, Pedal, overridden
 from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.grid import Grid
 from stagectl.core.lamps import SHOWS
@@ -56,24 +57,18 @@ from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import (
     MS,
     Answers,
-    Control,
     CueCall,
-    FootLayer,
     Group,
-    Lamp,
     Layer,
     Limits,
     Link,
     Message,
-    Pair,
-    Pedal,
     Plan,
     Scene,
     SetTo,
     ShiftBy,
     Stop,
     layered,
-    overridden,
 )
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step

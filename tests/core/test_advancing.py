@@ -9,8 +9,9 @@ from shows import Night, nights, rest, run, settled, small_plan, wish
 from stagectl.core.actions import Back, Next, Tell
 from stagectl.core.effects import Connected, Effect, Pressed, Reason, Refused, Told
 from stagectl.core.events import Moved, PedalCame, PedalWent
+from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture, Timing
-from stagectl.core.plan import MS, Control, Limits, Pedal
+from stagectl.core.plan import MS, Limits
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 

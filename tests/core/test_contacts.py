@@ -18,8 +18,9 @@ from stagectl.core.actions import Tell
 from stagectl.core.contacts import BOUNCE_DEFAULT_NS, TRAIN_MAX_NS, Contact, Heard, Kind, Shut, Switch
 from stagectl.core.effects import Reason, Refused, Told
 from stagectl.core.events import Event, Moved, PedalCame, PedalWent, Wake
+from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
-from stagectl.core.plan import MS, Control, Pedal, Plan
+from stagectl.core.plan import MS, Plan
 from stagectl.core.step import next_wake
 
 US = 1_000

@@ -27,6 +27,7 @@ from stagectl.core.actions import Action, Tell
 from stagectl.core.contacts import Switch
 from stagectl.core.effects import Reason, Refused, Told
 from stagectl.core.events import Event, Moved, PedalWent, Wake
+from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import (
     REPEAT_MAX,
     TABLE,
@@ -39,7 +40,7 @@ from stagectl.core.gestures import (
     Timing,
     turn_hand,
 )
-from stagectl.core.plan import MS, Control, Pedal
+from stagectl.core.plan import MS
 
 DOES: Mapping[Gesture, Action] = {gesture: Tell(message=at) for at, gesture in enumerate(FOOT)}
 

@@ -24,9 +24,10 @@ from stagectl.core.events import (
     PedalWent,
     Wake,
 )
+from stagectl.core.feet import LAMP_GAP_NS, Control, Lamp, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.lamps import SHOWS, UNMEANT
-from stagectl.core.plan import LAMP_GAP_NS, MS, Control, CueCall, Lamp, Pedal, Plan
+from stagectl.core.plan import MS, CueCall, Plan
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 

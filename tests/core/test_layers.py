@@ -11,8 +11,9 @@ from shows import FOOT, Night, nights, run, settled, small_plan, wish
 from stagectl.core.actions import Action, Next, Nothing, Nudge, Ride, SwitchLayer
 from stagectl.core.effects import Effect, Layered, Pressed, Reason, Refused
 from stagectl.core.events import Event, Moved, PedalCame, PedalWent
+from stagectl.core.feet import Control, FootLayer, Pedal, overridden
 from stagectl.core.gestures import Gesture
-from stagectl.core.plan import MS, Control, FootLayer, Pedal, Plan, overridden
+from stagectl.core.plan import MS, Plan
 from stagectl.core.state import begin
 from stagectl.core.step import step
 

@@ -10,8 +10,9 @@ from shows import Ran, run, small_plan
 from stagectl.core.actions import Action, Tell
 from stagectl.core.effects import Pressed, Told
 from stagectl.core.events import Event, Moved, PedalWent, Wake
+from stagectl.core.feet import Control, Pair, Pedal
 from stagectl.core.gestures import Gesture, Timing
-from stagectl.core.plan import MS, Control, Pair, Pedal, Plan
+from stagectl.core.plan import MS, Plan
 from stagectl.core.step import next_wake
 
 END = 10**12

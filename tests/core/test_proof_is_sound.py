@@ -7,9 +7,11 @@ from shows import Night, nights, wish
 
 from stagectl.core.actions import Recall
 from stagectl.core.events import DeskSaid, Wanted
-from stagectl.core.levels import height
+from stagectl.core.levels import OFF, height
 from stagectl.core.state import begin
 from stagectl.core.step import step
+from stagectl.core.targets import scene_levels, target_of
+from stagectl.proof.fallen import as_scene, with_fall_back
 from stagectl.proof.prove import reaches, walked
 from stagectl.proof.scenery import Scenery
 from stagectl.proof.spans import Spans
@@ -18,7 +20,8 @@ from stagectl.proof.spans import Spans
 @given(nights(max_events=40))
 def test_no_level_leaves_what_was_proved(night: Night) -> None:
     plan = night.plan
-    spans = Spans(walked(plan).ways, Scenery(plan))
+    proved = with_fall_back(plan)
+    spans = Spans(walked(proved).ways, Scenery(proved))
     state = step(plan, begin(plan, 0), wish(Recall(), who="the start", listener=None), 0).state
     for at, event in night.events:
         # The proof is about feet, and not about one that stays down while the place changes.
@@ -27,8 +30,13 @@ def test_no_level_leaves_what_was_proved(night: Night) -> None:
         before, state = state, step(plan, state, event, at).state
         if before.hands and (before.place, before.layers) != (state.place, state.layers):
             return
-        node = spans.ways.number[state.place.stop, state.place.scene]
-        for send, level in enumerate(state.wanted):
+        place = as_scene(state.place, len(plan.scenes))
+        node = spans.ways.number[place.stop, place.scene]
+        base = scene_levels(plan, state.place)
+        for send, wanted in enumerate(state.wanted):
+            # What the mix as a whole does to it only lowers it.
+            level = target_of(plan, send, state.wishes, base)
+            assert wanted is None or height(wanted) <= height(OFF if level is None else level)
             ends = reaches(spans, node, send)
             assert (ends is None) == (level is None)
             if ends is not None and level is not None:

@@ -12,8 +12,9 @@ from shows import Ran, rest, run, settled, small_plan, travels, wish
 from stagectl.core.actions import GoTo, Ride
 from stagectl.core.effects import Changed, Reason, Refused
 from stagectl.core.events import Event, Moved, PedalWent, Wake
+from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
-from stagectl.core.plan import MS, Control, Pedal, Plan
+from stagectl.core.plan import MS, Plan
 from stagectl.core.rides import PICK_UP
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_MAX, FULL, SMOOTH_MAX_NS, Travel, shift_at
 

@@ -15,9 +15,10 @@ from stagectl.core.answers import NEAR
 from stagectl.core.doubt import TRIES
 from stagectl.core.effects import Ask, Changed, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved
+from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.plan import MS, Answers, Control, Levels, Pedal, Plan
+from stagectl.core.plan import MS, Answers, Levels, Plan
 
 SECOND = 1_000 * MS
 ASKED = Answers(each=True, reports=True, echoes=True)

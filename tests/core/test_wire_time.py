@@ -19,10 +19,11 @@ from wires import flat, keeps_the_budget, wire_ns
 from stagectl.core.actions import Back, Next, Ride
 from stagectl.core.events import Moved, Wake
 from stagectl.core.fade import FRAME_NS, frames_of
+from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, height
-from stagectl.core.plan import MS, Control, Link, Pedal, Plan
+from stagectl.core.plan import MS, Link, Plan
 
 INPUTS, MIXES = 16, 6
 SENDS = INPUTS * MIXES

@@ -20,6 +20,7 @@ from stagectl.core.actions import (
     Action,
     Back,
     ClearNudges,
+    FallBack,
     GoTo,
     Lasts,
     Next,
@@ -32,27 +33,15 @@ from stagectl.core.actions import (
 )
 from stagectl.core.contacts import Switch
 from stagectl.core.events import Event, Moved, Wanted
+from stagectl.core.feet import Control, Does, FootLayer, Pair, Pedal, overridden
 from stagectl.core.gestures import Gesture
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
 from stagectl.core.nudges import Nudges
-from stagectl.core.plan import (
-    Control,
-    Does,
-    FootLayer,
-    Limits,
-    Pair,
-    Pedal,
-    Plan,
-    Scene,
-    SetTo,
-    ShiftBy,
-    Stop,
-    layered,
-    overridden,
-)
-from stagectl.core.state import MovedPlace, Place, State, begin
+from stagectl.core.plan import Limits, Plan, Scene, SetTo, ShiftBy, Stop, layered
+from stagectl.core.state import Change, Place, State, begin
 from stagectl.core.step import step
+from stagectl.proof.fallen import as_scene, with_fall_back
 
 BACK_MAX: Final = 2
 STATES_MAX: Final = 160
@@ -79,7 +68,7 @@ class _Draw:
         self.floor = -100 * chance.randint(4, 6)
         self.way = chance.choice((-1, 1)) if chance.random() < 0.2 else 0
         """Nudges for the night and for the song on the same send, all of them up, or all down; 0: of one kind only."""
-        self.lasts = chance.choice((Lasts.NIGHT, Lasts.NIGHT, Lasts.SONG))
+        self.lasts = chance.choice((Lasts.NIGHT, Lasts.NIGHT, Lasts.SONG, Lasts.SECTION))
         self.treadle = chance.random() < 0.2
         self.nudged = chance.randrange(self.width - (not self.whole)), chance.randrange(self.listeners)
 
@@ -166,7 +155,7 @@ class _Draw:
         draw = chance.random()
         if draw < 0.55:
             column, listener = self.nudged
-            lasts = chance.choice((Lasts.NIGHT, Lasts.SONG)) if self.way else self.lasts
+            lasts = chance.choice(tuple(Lasts)) if self.way else self.lasts
             by = 100 * chance.choice((-2, -1, -1, 1, 1, 2))
             return Nudge(by=abs(by) * self.way if self.way else by, column=column, listener=listener, lasts=lasts)
         if draw < 0.65 and self.scenes:
@@ -179,6 +168,7 @@ class _Draw:
             ClearNudges(everyone=True),
             ClearNudges(),
             Recall(),
+            FallBack(),
         )
         return chance.choice((*kinds, GoTo(stop=chance.randrange(self.stops))))
 
@@ -273,9 +263,11 @@ def _normal(state: State, undoes: bool) -> State:
     entries: list[Any] = []
     at, been = state.place, {state.place}
     for entry in reversed(state.undo if undoes else ()):
-        if isinstance(entry, MovedPlace) and entry.after == at and entry.before not in been and len(entries) < BACK_MAX:
-            entries.insert(0, replace(entry, nudges_before=_bare(entry.nudges_before)))
-            at = entry.before
+        before, after = entry.before, entry.after
+        if before.place != after.place == at and before.place not in been and len(entries) < BACK_MAX:
+            bare = [wishes._replace(nudges=_bare(wishes.nudges)) for wishes in (before, after)]
+            entries.insert(0, entry._replace(before=bare[0], after=bare[1]))
+            at = before.place
             been.add(at)
     nothing: Mapping[Any, Any] = MappingProxyType({})
     return state._replace(
@@ -294,20 +286,25 @@ def _normal(state: State, undoes: bool) -> State:
 def _bare(nudges: Nudges) -> Nudges:
     """The nudges without their trails."""
     return tuple(
-        MappingProxyType({send: replace(one, trail=()) for send, one in kept.items() if not one.nothing})
+        MappingProxyType({send: one._replace(trail=()) for send, one in kept.items() if not one.nothing})
         for kept in nudges
     )
 
 
 def _key(state: State) -> Any:
-    nudges = tuple(tuple(sorted((s, one.shift, one.lift) for s, one in kept.items())) for kept in state.nudges)
-    back = tuple(
-        (entry.who, entry.before, tuple(sorted((s, n.shift, n.lift) for s, n in entry.nudges_before[1].items())))
-        for entry in state.undo
-        if isinstance(entry, MovedPlace)
-    )
+    back = tuple((entry.who, entry.before.place, _said(_ended(entry))) for entry in state.undo)
     rides = tuple(sorted((send, shift) for send, shift in state.rides.items() if shift))
-    return state.place, nudges, rides, state.layers, back
+    return state.place, _said(state.nudges), rides, state.layers, back
+
+
+def _ended(entry: Change) -> Nudges:
+    """The nudges that an entry brings back: those that ended with it."""
+    pairs = zip(entry.before.nudges, entry.after.nudges, strict=True)
+    return tuple(MappingProxyType({}) if before == after else before for before, after in pairs)
+
+
+def _said(nudges: Nudges) -> Any:
+    return tuple(tuple(sorted((s, one.shift, one.lift) for s, one in kept.items())) for kept in nudges)
 
 
 def base_of(plan: Plan, place: Place) -> tuple[Level | None, ...]:
@@ -317,10 +314,11 @@ def base_of(plan: Plan, place: Place) -> tuple[Level | None, ...]:
 
 
 def _look(plan: Plan, state: State, seen: Seen) -> None:
-    seen.places.add(state.place)
+    place = as_scene(state.place, len(plan.scenes))
+    seen.places.add(place)
     for send, level in enumerate(state.wanted):
         if level is not None:
-            seen.levels[state.place, send].add(level)
+            seen.levels[place, send].add(level)
     riders: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for at, pedal in enumerate(plan.pedals):
         for control in range(len(pedal.controls)):
@@ -332,12 +330,14 @@ def _look(plan: Plan, state: State, seen: Seen) -> None:
 
 
 def _look_at_change(plan: Plan, before: State, after: State, seen: Seen) -> None:
-    seen.changes.add((before.place, after.place))
-    old, new = base_of(plan, before.place), base_of(plan, after.place)
-    inside = plan.stops[before.place.stop].song == plan.stops[after.place.stop].song
+    shown, proved = len(plan.scenes), with_fall_back(plan)
+    places = as_scene(before.place, shown), as_scene(after.place, shown)
+    seen.changes.add(places)
+    old, new = (base_of(proved, place) for place in places)
     for send, (a, b) in enumerate(zip(before.wanted, after.wanted, strict=True)):
         on = isinstance(old[send], int) and isinstance(new[send], int)
-        for_song = before.nudges[Lasts.SONG.value].keys() | after.nudges[Lasts.SONG.value].keys()
-        if on and isinstance(a, int) and isinstance(b, int) and (inside or send not in for_song):
+        moved = [[kept.get(send, 0) for kept in (*state.nudges, state.rides)] for state in (before, after)]
+        same = moved[0] == moved[1]
+        if on and isinstance(a, int) and isinstance(b, int) and same:
             key = send, after.place.stop
             seen.rises[key] = max(seen.rises.get(key, 0), b - a)

@@ -9,8 +9,9 @@ from demo_copies import Copy
 
 from stagectl.core.actions import Next, Undo
 from stagectl.core.contacts import BOUNCE_DEFAULT_NS, Kind, Switch
+from stagectl.core.feet import Pair, Pedal
 from stagectl.core.gestures import Gesture, Timing
-from stagectl.core.plan import MS, Pair, Pedal
+from stagectl.core.plan import MS
 from stagectl.core.travel import Travel
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show

@@ -7,8 +7,8 @@ from pathlib import Path
 import mido
 from demo_copies import Copy
 
+from stagectl.core.feet import LAMP_GAP_NS, Lamp
 from stagectl.core.lamps import SHOWS
-from stagectl.core.plan import LAMP_GAP_NS, Lamp
 from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import load_show
 from stagectl.where import shipped
