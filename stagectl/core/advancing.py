@@ -60,7 +60,9 @@ def _arrive(work: Work, by: Presser, place: Place, *, starts: bool) -> None:
 
 def scope(plan: Plan, place: Place, lasts: Lasts) -> int:
     """What a nudge that lasts so long belongs to: two places with the same scope share it."""
-    return {Lasts.NIGHT: 0, Lasts.SONG: plan.stops[place.stop].song, Lasts.SECTION: place.stop}[lasts]
+    if lasts is Lasts.NIGHT:
+        return 0
+    return place.stop if lasts is Lasts.SECTION else plan.stops[place.stop].song
 
 
 def lasting(plan: Plan, nudges: Nudges, old: Place, new: Place) -> Nudges:

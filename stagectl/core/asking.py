@@ -23,9 +23,12 @@ def want(work: Work, by: Presser, aims: Aims, *, fade_ns: int | None, leading: i
     goes first.
     """
     before, wanted = work.state.wanted, aims.wanted
-    moves = tuple(
-        Move(send, before[send], level) for send in differing(before, wanted) if (level := wanted[send]) is not None
-    )
+    if aims.of is None:
+        moved = differing(before, wanted)
+    else:
+        mixes = ((work.plan.send(one, 0), work.plan.send(one + 1, 0)) for one in aims.of)
+        moved = (first + at for first, end in mixes for at in differing(before[first:end], wanted[first:end]))
+    moves = tuple(Move(send, before[send], level) for send in moved if (level := wanted[send]) is not None)
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
     work.set(wanted=wanted, steps=aims.steps)
@@ -46,8 +49,12 @@ def resume(work: Work, *, fade_ns: int) -> None:
 
 
 def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, leading: int | None) -> None:
-    """Replace the fade by one from the present levels; what the old one still had to tell is not queued."""
+    """Replace the fade by one from the present levels; what the old one still had to tell is not queued. A desk that is
+    away is told when it comes."""
     state = work.state
+    if not state.desk_here:
+        work.set(fade=None)
+        return
     running = state.fade if fade_ns is None else None
     ways = {}
     if running is not None:

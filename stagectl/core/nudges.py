@@ -26,9 +26,8 @@ from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.actions import Lasts
 from stagectl.core.effects import Reason
-from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.plan import Limits
+from stagectl.core.limits import Bounds
 
 TRAIL_MAX: Final = 64
 """Presses that a press in the other direction takes back exactly; before them plain arithmetic serves."""
@@ -90,20 +89,6 @@ def without(nudges: Nudges, lasts: Lasts) -> Nudges:
 def touched(nudges: Nudges) -> frozenset[int]:
     """The sends that any nudge changes."""
     return frozenset(send for kept in nudges for send, nudge in kept.items() if not nudge.nothing)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bounds:
-    """What bounds one send: its ceiling (hundredths of a dB), the desk's grid, and the rig's limits."""
-
-    ceiling: int
-    grid: Grid
-    limits: Limits
-
-    @property
-    def top(self) -> int:
-        """The highest level that this send ever gets."""
-        return min(self.ceiling, self.grid.highest)
 
 
 def target(

@@ -15,11 +15,18 @@ from typing import Final, TypeAlias
 from stagectl.core.feet import Does, Pedal, overridden
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
+from stagectl.core.limits import Bounds, Limits
 from stagectl.core.mixes import power
 from stagectl.core.rest import Mix, Rest, rest_of
 
 MS: Final = 1_000_000
 """Nanoseconds in a millisecond. All times in the core are integer nanoseconds."""
+
+STEPS_MAX: Final = 1 << 14
+"""Steps of the desk that are kept looked up."""
+
+LAID_MAX: Final = 64
+"""Places with a scene over them whose levels are kept worked out."""
 
 Levels: TypeAlias = tuple[Level | None, ...]
 """A level for every send; None where the show does not drive it."""
@@ -147,23 +154,6 @@ class Answers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """Bounds that a rig can set. Levels in hundredths of a dB.
-
-    `rise`: how fast a level may rise, hundredths of a dB a second (None: at once). `room`: how far the rest of a mix
-    may come down to make room for one input. `hush`: how far down a hush takes a mix. `gentle_ns`: how long it takes
-    to come back from a hush, and to fall back."""
-
-    nudge_floor: int = -4_000
-    nudge_up: int = 1_200
-    settle_ns: int = 300 * MS
-    rise: int | None = None
-    room: int = 600
-    hush: int = 2_000
-    gentle_ns: int = 3_000 * MS
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
     """Inputs that are nudged together, by their columns."""
 
@@ -235,6 +225,11 @@ class Plan:
         return len(self.inputs) * power(self.grid.steps[0] + whole)
 
     @cached_property
+    def laid(self) -> dict[tuple[int, int], Rest]:
+        """The same for stops with a scene over them, by both, of those that were met (`targets.py`)."""
+        return {}
+
+    @cached_property
     def rests(self) -> tuple[Rest, ...]:
         """For each stop, the levels with nobody's nudges, held under the ceilings of the mixes too."""
         seen: dict[tuple[Level | None, ...], Mix] = {}
@@ -250,8 +245,37 @@ class Plan:
 
     def in_steps(self, send: int, level: Level | None) -> Level | None:
         """The desk's own step for an exact level."""
-        grid = self.grid_of(send)
-        return None if level is None or grid is None else grid.nearest(level, self.ceilings[send])
+        grid = self.grids[send]
+        if level is None or grid is None:
+            return None
+        ceiling = self.ceilings[send]
+        if isinstance(level, Off):
+            return grid.nearest(level, ceiling)
+        steps, key = self._steps[grid is self.grid], (level, ceiling)
+        step = steps.get(key)
+        if step is None:
+            if len(steps) >= STEPS_MAX:
+                steps.clear()
+            step = steps[key] = grid.nearest(level, ceiling)
+        return step
+
+    @cached_property
+    def _steps(self) -> tuple[dict[tuple[int, int], Level], dict[tuple[int, int], Level]]:
+        """Steps that were looked up before: of whole mixes, and of inputs."""
+        return {}, {}
+
+    @cached_property
+    def grids(self) -> tuple[Grid | None, ...]:
+        """The levels that the desk can say, for each send."""
+        return tuple(map(self.grid_of, range(len(self.ceilings))))
+
+    @cached_property
+    def bounds(self) -> tuple[Bounds | None, ...]:
+        """What bounds each send; None where the desk has no message for it."""
+        pairs = zip(self.grids, self.ceilings, strict=True)
+        return tuple(
+            None if grid is None else Bounds(ceiling=ceiling, grid=grid, limits=self.limits) for grid, ceiling in pairs
+        )
 
     def standing(self, send: int, level: Level) -> Level | None:
         """The desk's own step for a level that it says it has, which may be above the ceiling."""

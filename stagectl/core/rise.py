@@ -15,8 +15,8 @@ from typing import Final
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
 
-AT_ONCE_NS: Final = 20_000_000
-"""So much of the allowed rise comes at once: that of one frame of a fade."""
+AT_ONCE_NS: Final = 60_000_000
+"""So much of the allowed rise comes at once: at 50 dB a second 3 dB, so that a nudge is one message."""
 
 SECOND_NS: Final = 1_000_000_000
 

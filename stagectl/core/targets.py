@@ -12,17 +12,10 @@ from typing import NamedTuple
 
 from stagectl.core.levels import Level
 from stagectl.core.mixes import Row, lowered, making_room, room_for
-from stagectl.core.nudges import Bounds, target
-from stagectl.core.plan import Levels, Plan, layered
+from stagectl.core.nudges import target
+from stagectl.core.plan import LAID_MAX, Levels, Plan, layered
 from stagectl.core.rest import Mix, Rest, changed, rest_of
 from stagectl.core.state import Place, Wishes
-
-
-def bounds_of(plan: Plan, send: int) -> Bounds:
-    """What bounds a send that the desk has a message for."""
-    grid = plan.grid_of(send)
-    assert grid is not None
-    return Bounds(ceiling=plan.ceilings[send], grid=grid, limits=plan.limits)
 
 
 def scene_levels(plan: Plan, place: Place) -> Levels:
@@ -33,16 +26,23 @@ def scene_levels(plan: Plan, place: Place) -> Levels:
 
 def rest_at(plan: Plan, place: Place) -> Rest:
     """The levels of a place with nobody's nudges."""
+    stop = 0 if place.base else place.stop
     if place.scene is None:
-        return plan.rests[0 if place.base else place.stop]
-    return rest_of(plan, plan.bound(scene_levels(plan, place)))
+        return plan.rests[stop]
+    rest = plan.laid.get((stop, place.scene))
+    if rest is None:
+        if len(plan.laid) >= LAID_MAX:
+            plan.laid.clear()
+        rest = plan.laid[stop, place.scene] = rest_of(plan, plan.bound(scene_levels(plan, place)))
+    return rest
 
 
 def target_of(plan: Plan, send: int, wishes: Wishes, base: Levels, *, room: bool = True) -> Level | None:
     """The exact level that a send by itself should have, before the mix counts as a whole."""
-    if plan.grid_of(send) is None:
+    bounds = plan.bounds[send]
+    if bounds is None:
         return None
-    return target(base[send], send, wishes.nudges, wishes.rides.get(send, 0), bounds_of(plan, send), room=room)
+    return target(base[send], send, wishes.nudges, wishes.rides.get(send, 0), bounds, room=room)
 
 
 def touched(wishes: Wishes) -> Mapping[int, None]:
@@ -64,9 +64,11 @@ class Aimed(NamedTuple):
 def aimed(plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int]) -> Aimed:
     """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes."""
     first, limits = plan.send(listener, 0), plan.limits
+    sends = list(sends)
     levels = {send - first: target_of(plan, send, wishes, base) for send in sends}
-    without = {send - first: target_of(plan, send, wishes, base, room=False) for send in sends}
-    room = 0
+    room, without = 0, levels
+    if any(send in kept and kept[send].room for kept in wishes.nudges for send in sends):
+        without = {send - first: target_of(plan, send, wishes, base, room=False) for send in sends}
     if levels != without:
         row = [levels.get(column, level) for column, level in enumerate(rest.row)][:-1]
         plain = [without.get(column, level) for column, level in enumerate(rest.row)][:-1]
@@ -99,10 +101,12 @@ def mix_at(plan: Plan, listener: int, wishes: Wishes) -> Aimed:
 
 
 class Aims(NamedTuple):
-    """The exact levels of all sends, and the desk's steps."""
+    """The exact levels of all sends, and the desk's steps. `of`: the listeners whose mixes may differ from what they
+    were; None: any."""
 
     wanted: Levels
     steps: Levels
+    of: Mapping[int, None] | None = None
 
 
 def aims(plan: Plan, wishes: Wishes, of: Mapping[int, None] | None = None, now: Aims | None = None) -> Aims:
@@ -124,4 +128,4 @@ def aims(plan: Plan, wishes: Wishes, of: Mapping[int, None] | None = None, now: 
         one = aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
         wanted[first : first + plan.width] = one.wanted
         steps[first : first + plan.width] = one.steps
-    return Aims(tuple(wanted), tuple(steps))
+    return Aims(tuple(wanted), tuple(steps), of)

@@ -11,10 +11,10 @@ from typing import Any
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
 from stagectl.core.levels import Level
-from stagectl.core.nudges import Bounds
+from stagectl.core.limits import Bounds
 from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import UNDO_MAX, Change, Key, State, Wishes
-from stagectl.core.targets import Aims, aims, bounds_of, scene_levels, target_of
+from stagectl.core.targets import Aims, aims, scene_levels, target_of
 
 
 @dataclass(slots=True)
@@ -57,7 +57,9 @@ class Work:
 
     def bounds(self, send: int) -> Bounds:
         """What bounds a send that the desk has a message for."""
-        return bounds_of(self.plan, send)
+        bounds = self.plan.bounds[send]
+        assert bounds is not None
+        return bounds
 
     @property
     def base(self) -> Levels:
@@ -83,7 +85,7 @@ class Work:
         wanted, steps = list(now.wanted), list(now.steps)
         for send in (*sends, *(send for send, level in enumerate(now.wanted) if level is not None)):
             wanted[send], steps[send] = then.wanted[send], then.steps[send]
-        return Aims(tuple(wanted), tuple(steps))
+        return Aims(tuple(wanted), tuple(steps), then.of)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 from stagectl.core.actions import Lasts
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.nudges import Bounds, Nudge, Nudges, no_nudges, target, with_nudges
+from stagectl.core.limits import Bounds
+from stagectl.core.nudges import Nudge, Nudges, no_nudges, target, with_nudges
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place
 from stagectl.proof.jumps import Rise, Rises

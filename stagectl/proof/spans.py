@@ -19,10 +19,11 @@ in a part of the set whose places all lead to each other they are the same every
 that are reached from it. Shifts that last for a song do the same within it.
 
 The ends are reached exactly where the desk's steps show every nudge; on a coarser desk the level may stop less than one
-step short, where the desk already shows the end. Inputs of a group are taken to be free of each other, which a group that keeps its balance is
-not. Where nudges of the same send last differently, one up and the other
-down, each can be wound up against the other: then nothing is said of t but that the level is held at the top. Sums of
-both are bounded by the sum of their ends. Both are sound, and may be wider than what can be reached.
+step short, where the desk already shows the end. Inputs of a group are taken to be free of each other, which they are
+not where the group keeps its balance, and nudges to last when the levels fall back, which they do not. Where nudges of
+the same send last differently, one up and the other down, each can be wound up against the other: then nothing is said
+of t but that the level is held at the top. Sums of both are bounded by the sum of their ends. All this is sound, and
+may be wider than what can be reached.
 """
 
 from __future__ import annotations

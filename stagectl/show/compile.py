@@ -10,7 +10,8 @@ from stagectl.core.actions import Action, Kind, Nothing
 from stagectl.core.contacts import Switch
 from stagectl.core.feet import LAMP_GAP_NS, Control, Does, FootLayer, Lamp, Pair, Pedal
 from stagectl.core.gestures import Gesture, Timing
-from stagectl.core.plan import Answers, CueCall, Group, Levels, Limits, Message, Plan, Scene, Stop, layered
+from stagectl.core.limits import Limits
+from stagectl.core.plan import Answers, CueCall, Group, Levels, Message, Plan, Scene, Stop, layered
 from stagectl.core.travel import Travel
 from stagectl.errors import nearest
 from stagectl.show.feet import gestures_of, laid

@@ -14,7 +14,8 @@ from stagectl.core.actions import GoTo, Lasts
 from stagectl.core.events import Wanted
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off, change_text, text
-from stagectl.core.nudges import NONE, Bounds, Nudges, target, without
+from stagectl.core.limits import Bounds
+from stagectl.core.nudges import NONE, Nudges, target, without
 from stagectl.core.plan import Plan, SetTo, ShiftBy, layered
 from stagectl.core.state import State
 from stagectl.core.step import step

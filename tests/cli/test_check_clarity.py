@@ -22,6 +22,7 @@ def trio(folder: Path, leads: str = "", clarity: str = "", base: str = "voice: -
     """One listener with three inputs and two songs: all louder, then the fiddle off."""
     rig = "inputs: [{name: voice, socket: 1}, {name: fiddle, socket: 2}, {name: stomp, socket: 3}]\n"
     rig += f"listeners: [{{name: ada, mix: 1{leads}}}]\ndesk: {{profile: control-change, port: desk}}\n{clarity}"
+    rig += "\nlimits: {jump: 60}\n"
     setlist = f"title: trio\nrig: rig.yaml\nbase:\n  ada: {{{base}}}\nsongs:\n"
     setlist += "  - name: Seven Gates\n    levels: {ada: {stomp: up 6, fiddle: up 3}}\n"
     setlist += "    sections: [{name: still, levels: {ada: {fiddle: off, stomp: off}}}]\n"
@@ -40,7 +41,7 @@ def test_the_demo_s_table() -> None:
     assert re.search(r"^    singer +lead vocal .* 4\.3 dB above +0  Goodnight, Harbour$", said[at + 2])
     # The drummer leads with the click, which is off in a song, and in another with its section.
     assert re.search(r"^    drummer +click .* dB below +6  Ten Past Never, half time .* 3$", said[at + 3])
-    assert said[-1] == "No faults."
+    assert said[-1].startswith("No faults")
 
 
 def test_a_mix_is_told_by_its_worst_and_its_best_stop(tmp_path: Path) -> None:
@@ -70,7 +71,7 @@ def test_no_figure_where_nothing_leads_and_an_empty_row_where_it_is_never_there(
     rows = [line for line in said if line.startswith("    ada")]
     assert bool(rows) == bool(leads)
     assert all("dB" not in row and row.endswith("  4") for row in rows)
-    assert said[-1] == "No faults."
+    assert said[-1].startswith("No faults")
 
 
 @pytest.mark.parametrize(
@@ -86,7 +87,7 @@ def test_no_figure_where_nothing_leads_and_an_empty_row_where_it_is_never_there(
 )
 def test_thresholds_of_the_rig(tmp_path: Path, clarity: str, warnings: list[tuple[int, str, str]]) -> None:
     said = check(trio(tmp_path, ", leads with: voice", clarity))
-    found = [line for line in said if ": warning: " in line]
+    found = [line for line in said if ": warning: " in line and "leads with" in line]
     assert len(found) == len(warnings)
     for line, (number, what, asks) in zip(found, warnings, strict=True):
         assert line.startswith(f"{tmp_path}/setlist.yaml:{number}: warning: `voice`, which `ada` leads with, {what}")

@@ -54,13 +54,13 @@ from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.grid import Grid
 from stagectl.core.lamps import SHOWS
 from stagectl.core.levels import OFF, Level
+from stagectl.core.limits import Limits
 from stagectl.core.plan import (
     MS,
     Answers,
     CueCall,
     Group,
     Layer,
-    Limits,
     Link,
     Message,
     Plan,

@@ -11,7 +11,8 @@ from stagectl.core.effects import Connected, Effect, Pressed, Reason, Refused, T
 from stagectl.core.events import Moved, PedalCame, PedalWent
 from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture, Timing
-from stagectl.core.plan import MS, Limits
+from stagectl.core.limits import Limits
+from stagectl.core.plan import MS
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 

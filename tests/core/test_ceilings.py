@@ -13,7 +13,8 @@ from stagectl.core import nudges as nudges_module
 from stagectl.core import targets as targets_module
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
-from stagectl.core.nudges import Bounds, Nudges
+from stagectl.core.limits import Bounds
+from stagectl.core.nudges import Nudges
 
 
 def asks_keep_their_bounds(night: Night) -> None:

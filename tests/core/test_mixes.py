@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
-from hypothesis import Phase, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from shows import (
@@ -28,12 +28,13 @@ from shows import (
 )
 
 from stagectl.core import rest as rest_module
-from stagectl.core.actions import Action, FallBack, Hush, Lasts, Next, Nudge, NudgeRest, Recall, Undo
+from stagectl.core.actions import Action, FallBack, GoTo, Hush, Lasts, Next, Nudge, NudgeRest, Recall, Undo
 from stagectl.core.effects import Ask, Changed, Pressed, Reason, RecallStored, Refused
 from stagectl.core.events import DeskCame, DeskSaid, Event, Wake, Wanted
 from stagectl.core.levels import OFF, Level, Off, height
+from stagectl.core.limits import Limits
 from stagectl.core.mixes import UNIT, highest, power, total
-from stagectl.core.plan import Group, Limits, Plan
+from stagectl.core.plan import Group, Plan
 from stagectl.core.rise import AT_ONCE_NS
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
@@ -69,7 +70,7 @@ def test_sums_of_the_handbook(levels: tuple[int, ...], comes_to: float) -> None:
     assert 10 * math.log10(total(levels) / UNIT) == pytest.approx(comes_to, abs=0.05 if comes_to == 73.3 - 73 else 6e-4)
 
 
-@given(st.lists(st.one_of(st.integers(-9_000, 2_000), st.just(OFF), st.none()), min_size=1, max_size=128))
+@given(st.lists(st.one_of(st.integers(-6_000, 2_000), st.just(OFF), st.none()), min_size=1, max_size=128))
 def test_a_sum_agrees_with_floating_point(levels: list[Level | None]) -> None:
     assume(any(isinstance(level, int) for level in levels))
     assert 10 * math.log10(total(levels) / UNIT) == pytest.approx(sum_db(levels), abs=1e-3)
@@ -164,15 +165,14 @@ def _forget_rises(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize("forget", [_forget_ceilings, _forget_rises])
 def test_forgetting_it_is_caught(forget: Callable[[pytest.MonkeyPatch], None], monkeypatch: pytest.MonkeyPatch) -> None:
+    plan = replace(small_plan((-1_800,) * 4, (-100,) * 4), mix_ceilings=(0,), limits=Limits(rise=5_000), groups=())
+    start = (0, DeskCame()), (0, wish(GoTo(stop=0), who="the start", listener=None))
+    night = Night(plan=plan, events=(*start, (10**9, wish(Next()))))
+    mixes_keep_their_bounds(night)
     forget(monkeypatch)
-
-    @settings(max_examples=400, database=None, phases=(Phase.generate,), print_blob=False, report_multiple_bugs=False)
-    @given(nights())
-    def property_(night: Night) -> None:
-        mixes_keep_their_bounds(night)
-
+    # A plan keeps what it has worked out.
     with pytest.raises(AssertionError):
-        property_()
+        mixes_keep_their_bounds(replace(night, plan=replace(plan)))
 
 
 @given(nights())
@@ -361,7 +361,7 @@ def test_undo_after_any_fifty_actions_restores_exactly(plan: Plan, data: st.Data
 
 
 def test_a_rise_takes_its_time_and_a_fall_takes_none() -> None:
-    """12 dB at 50 dB a second, of which 20 ms are at once: (12 - 1) / 50 s, to the next frame."""
+    """12 dB at 50 dB a second, of which 60 ms are at once: (12 - 3) / 50 s, to the next frame."""
     plan = replace(small_plan((-1_800, -600), (-600, -1_800)), limits=Limits(rise=5_000))
     start = settled(plan)
     begun = start.now + 10**9
@@ -370,9 +370,9 @@ def test_a_rise_takes_its_time_and_a_fall_takes_none() -> None:
     assert [(send, level) for _, send, level in told if send == 1] == [(1, -1_800)]
     assert told[0][1] == 1
     rises = [(at, level) for at, send, level in told if send == 0]
-    assert height(rises[0][1]) <= -1_700
+    assert height(rises[0][1]) <= -1_500
     assert rises[-1][1] == -600
-    assert 220 * 10**6 <= rises[-1][0] <= 260 * 10**6
+    assert 180 * 10**6 <= rises[-1][0] <= 220 * 10**6
 
 
 # -- everything at once -----------------------------------------------------------------------------------

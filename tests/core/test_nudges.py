@@ -11,8 +11,9 @@ from stagectl.core.actions import Lasts, Next, Nudge
 from stagectl.core.effects import Reason, Refused
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height
+from stagectl.core.limits import Limits
 from stagectl.core.nudges import TRAIL_MAX
-from stagectl.core.plan import Limits, Plan
+from stagectl.core.plan import Plan
 from stagectl.core.state import State
 
 

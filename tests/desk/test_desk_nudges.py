@@ -12,7 +12,8 @@ from stagectl.core.actions import GoTo, Nudge
 from stagectl.core.effects import Refused
 from stagectl.core.events import DeskCame, Wake, Wanted
 from stagectl.core.levels import OFF, Level, height
-from stagectl.core.plan import Limits, Plan, Stop
+from stagectl.core.limits import Limits
+from stagectl.core.plan import Plan, Stop
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
 from stagectl.wire.laws import Law

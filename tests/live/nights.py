@@ -20,7 +20,8 @@ STAGECTL = (sys.executable, "-m", "stagectl")
 
 
 def quick_copy(name: str, folder: Path, **replaced: str) -> Path:
-    """A copy of a demo show with fades of 0.2 s, no settle time and no bounce, so that a night takes seconds."""
+    """A copy of a demo show with fades of 0.2 s, no settle time, no bounce and quick rises, so that a night takes seconds
+    and presses in a row end where those of a slow foot would."""
     show = folder / name
     shutil.copytree(ROOT / "setlists" / name, show)
     for mapping in (ROOT / "mappings" / "pedals").glob("*.yaml"):
@@ -32,7 +33,7 @@ def quick_copy(name: str, folder: Path, **replaced: str) -> Path:
     setlist = show / "setlist.yaml"
     setlist.write_text(re.sub(r"fade: [1-9][\d.]*", "fade: 0.2", setlist.read_text()))
     rig = show / "rig.yaml"
-    text = rig.read_text() + "\nlimits: {settle time: 0}\n"
+    text = rig.read_text() + "\nlimits: {settle time: 0, rise: 1000}\n"
     for old, new in replaced.items():
         assert old in text
         text = text.replace(old, new)

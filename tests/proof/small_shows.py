@@ -37,8 +37,9 @@ from stagectl.core.feet import Control, Does, FootLayer, Pair, Pedal, overridden
 from stagectl.core.gestures import Gesture
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
+from stagectl.core.limits import Limits
 from stagectl.core.nudges import Nudges
-from stagectl.core.plan import Limits, Plan, Scene, SetTo, ShiftBy, Stop, layered
+from stagectl.core.plan import Plan, Scene, SetTo, ShiftBy, Stop, layered
 from stagectl.core.state import Change, Place, State, begin
 from stagectl.core.step import step
 from stagectl.proof.fallen import as_scene, with_fall_back
