@@ -12,13 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from enum import Enum
+from enum import Enum, IntEnum
 from typing import Any, ClassVar, Final, TypeAlias
 
 from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN
 
 
-class Lasts(Enum):
+class Lasts(IntEnum):
     """How long a nudge lasts. The value is its place in the state's tuple of nudges."""
 
     NIGHT = 0

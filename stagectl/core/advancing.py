@@ -67,7 +67,7 @@ def scope(plan: Plan, place: Place, lasts: Lasts) -> int:
 
 def lasting(plan: Plan, nudges: Nudges, old: Place, new: Place) -> Nudges:
     """The nudges that last from one place to another."""
-    ended = [lasts for lasts in Lasts if nudges[lasts.value] and scope(plan, old, lasts) != scope(plan, new, lasts)]
+    ended = [lasts for lasts in Lasts if nudges[lasts] and scope(plan, old, lasts) != scope(plan, new, lasts)]
     if not ended:
         return nudges
     return tuple(MappingProxyType({}) if Lasts(at) in ended else kept for at, kept in enumerate(nudges))

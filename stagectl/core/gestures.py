@@ -50,7 +50,13 @@ from typing import Final, NamedTuple
 from stagectl.core.actions import Action
 
 
-class Gesture(Enum):
+class Word(Enum):
+    """A word of which there is one. Each press looks several up in tables, so they hash as objects, which is quicker."""
+
+    __hash__ = object.__hash__
+
+
+class Gesture(Word):
     """What a foot can mean. The value is the word in a mapping file."""
 
     PRESS = "press"
@@ -61,7 +67,7 @@ class Gesture(Enum):
     TURN = "turn"
 
 
-class Phase(Enum):
+class Phase(Word):
     """Where a control is within a gesture."""
 
     IDLE = "idle"
@@ -73,7 +79,7 @@ class Phase(Enum):
     TAKEN = "taken"
 
 
-class Edge(Enum):
+class Edge(Word):
     """What happens to a control. `JOINED`: it or its partner came down in time to make their pair."""
 
     DOWN = "down"

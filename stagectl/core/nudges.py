@@ -20,7 +20,6 @@ from `shift` and `lift`, since the rest of the mix comes down for it. Going down
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, NamedTuple, TypeAlias
 
@@ -70,20 +69,22 @@ def no_nudges() -> Nudges:
 
 def with_nudges(nudges: Nudges, lasts: Lasts, changed: Mapping[int, Nudge]) -> Nudges:
     """The nudges with some of them replaced; one that changes nothing and has no trail is forgotten."""
-    some = dict(nudges[lasts.value])
+    some = dict(nudges[lasts])
     for send, nudge in changed.items():
         if nudge.nothing and not nudge.trail:
             some.pop(send, None)
         else:
             some[send] = nudge
-    return tuple(MappingProxyType(some) if at == lasts.value else kept for at, kept in enumerate(nudges))
+    after = list(nudges)
+    after[lasts] = MappingProxyType(some)
+    return tuple(after)
 
 
 def without(nudges: Nudges, lasts: Lasts) -> Nudges:
     """The nudges without those that last only so long."""
-    if not nudges[lasts.value]:
+    if not nudges[lasts]:
         return nudges
-    return tuple(MappingProxyType({}) if at == lasts.value else kept for at, kept in enumerate(nudges))
+    return tuple(MappingProxyType({}) if at == lasts else kept for at, kept in enumerate(nudges))
 
 
 def touched(nudges: Nudges) -> frozenset[int]:
@@ -112,8 +113,7 @@ def target(
     return min(level, bounds.top)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
+class Wish(NamedTuple):
     """A nudge that is asked for: of which send, over which scene level, by how much, for how long. `most`: how much of
     `by` it may give at most, where the others of a group set the limit; `room`: whether the rest makes room."""
 
@@ -130,7 +130,7 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
     """What was nudged after the wish, or the reason why nothing would be heard."""
     now = target(wish.base, wish.send, nudges, wish.ride, bounds)
     assert now is not None
-    kept = nudges[wish.lasts.value].get(wish.send, NONE)
+    kept = nudges[wish.lasts].get(wish.send, NONE)
     if takes_back(wish, nudges) and not _held(wish, now, nudges):
         back = _before(kept)
         taken_back = with_nudges(nudges, wish.lasts, {wish.send: back})
@@ -147,12 +147,12 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
 
 def put(wish: Wish, level: Level, nudges: Nudges, bounds: Bounds) -> Nudge:
     """What must be nudged to make the send's level this one, as far as it may; no press takes it back."""
-    return _arrive(wish, level, nudges[wish.lasts.value].get(wish.send, NONE)._replace(trail=()), nudges, bounds)
+    return _arrive(wish, level, nudges[wish.lasts].get(wish.send, NONE)._replace(trail=()), nudges, bounds)
 
 
 def takes_back(wish: Wish, nudges: Nudges) -> bool:
     """Whether the last press was the same the other way."""
-    trail = nudges[wish.lasts.value].get(wish.send, NONE).trail
+    trail = nudges[wish.lasts].get(wish.send, NONE).trail
     return bool(trail) and trail[-1].by == -wish.by
 
 
@@ -216,7 +216,7 @@ def _down(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
 def _arrive(wish: Wish, aim: Level, kept: Nudge, nudges: Nudges, bounds: Bounds) -> Nudge:
     """What must be nudged to make the level `aim`: the wish's own nudge takes up what the others leave over."""
     floor = bounds.limits.nudge_floor
-    others = [one[wish.send] for at, one in enumerate(nudges) if at != wish.lasts.value and wish.send in one]
+    others = [one[wish.send] for at, one in enumerate(nudges) if at != wish.lasts and wish.send in one]
     made = sum(other.room for other in others)
     if isinstance(wish.base, Off):
         lifts = [other.lift for other in others if other.lift is not None]

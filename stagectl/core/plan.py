@@ -282,12 +282,12 @@ class Plan:
         grid = self.grid_of(send)
         return None if grid is None else grid.nearest(level, grid.highest)
 
-    @property
+    @cached_property
     def width(self) -> int:
         """Sends of one listener: every input, then the whole mix."""
         return len(self.inputs) + 1
 
-    @property
+    @cached_property
     def whole(self) -> int:
         """The column of the whole mix."""
         return len(self.inputs)

@@ -66,17 +66,21 @@ def step(plan: Plan, state: State, event: Event, now: int) -> Stepped:
 
 def next_wake(state: State) -> int | None:
     """When the core wants to be woken at the latest, ns; None where it waits for nothing."""
-    dues = [hand.due for hand in state.hands.values() if hand.due is not None]
+    dues: list[int] = []
+    if state.hands:
+        dues += [hand.due for hand in state.hands.values() if hand.due is not None]
     if state.bouncing:
         dues += [state.contacts[key].shuts for key in state.bouncing]
-    dues += [grip.due for grip in state.grips.values() if grip.due is not None]
+    if state.grips:
+        dues += [grip.due for grip in state.grips.values() if grip.due is not None]
     if state.fade is not None and state.desk_here:
         dues.append(state.fade.due)
     if state.known.due is not None:
         dues.append(state.known.due)
     if state.touches:
         dues += [touch.due for touch in state.touches.values()]
-    dues += [lights.due for lights in state.lights if lights.due is not None]
+    if state.lights:
+        dues += [lights.due for lights in state.lights if lights.due is not None]
     return min(dues, default=None)
 
 

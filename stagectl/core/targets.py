@@ -109,9 +109,21 @@ class Aims(NamedTuple):
     of: Mapping[int, None] | None = None
 
 
-def aims(plan: Plan, wishes: Wishes, of: Mapping[int, None] | None = None, now: Aims | None = None) -> Aims:
-    """What the desk should have. `of`, `now`: only what was wished for some listeners has changed since."""
+def aims(
+    plan: Plan,
+    wishes: Wishes,
+    of: Mapping[int, None] | None = None,
+    now: Aims | None = None,
+    mix: Aimed | None = None,
+) -> Aims:
+    """What the desk should have. `of`, `now`: only what was wished for some listeners has changed since; `mix`: the mix
+    of the only one, where it is worked out already."""
     place = wishes.place
+    if mix is not None and of is not None and now is not None:
+        (listener,) = of
+        first, end = plan.send(listener, 0), plan.send(listener + 1, 0)
+        wanted = (*now.wanted[:first], *mix.wanted, *now.wanted[end:])
+        return Aims(wanted, (*now.steps[:first], *mix.steps, *now.steps[end:]), of)
     mine: dict[int, list[int]] = {listener: [] for listener in (sorted(wishes.hushed) if of is None else of)}
     for send in touched(wishes):
         listener = send // plan.width
@@ -122,10 +134,10 @@ def aims(plan: Plan, wishes: Wishes, of: Mapping[int, None] | None = None, now: 
     if not mine:
         return start
     base = scene_levels(plan, place)
-    wanted, steps = list(start.wanted), list(start.steps)
+    all_wanted, all_steps = list(start.wanted), list(start.steps)
     for listener, sends in mine.items():
         first = plan.send(listener, 0)
         one = aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
-        wanted[first : first + plan.width] = one.wanted
-        steps[first : first + plan.width] = one.steps
-    return Aims(tuple(wanted), tuple(steps), of)
+        all_wanted[first : first + plan.width] = one.wanted
+        all_steps[first : first + plan.width] = one.steps
+    return Aims(tuple(all_wanted), tuple(all_steps), of)

@@ -85,7 +85,7 @@ def taken_back(plan: Plan, now: Wishes, entry: Change) -> Wishes | None:
     place = before.place if moved else now.place
     nudges: list[Mapping[int, object]] = []
     for lasts in Lasts:
-        was, then, kept = (wishes.nudges[lasts.value] for wishes in (before, after, now))
+        was, then, kept = (wishes.nudges[lasts] for wishes in (before, after, now))
         if moved and scope(plan, before.place, lasts) != scope(plan, after.place, lasts):
             nudges.append(was)
         elif scope(plan, now.place, lasts) != scope(plan, after.place, lasts):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -13,8 +12,7 @@ from stagectl.core.effects import Reason
 from stagectl.core.levels import OFF
 from stagectl.core.nudges import Nudge as Nudged
 from stagectl.core.nudges import Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
-from stagectl.core.state import Wishes
-from stagectl.core.targets import mix_at
+from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Presser, Work, refuse
 
 
@@ -90,14 +88,16 @@ def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     sends = [work.plan.send(asked.listener, column) for column in asked.columns]
     before = work.state.wishes
     some = _moved(work, sends, asked)
-    after = some if isinstance(some, No) else _under_ceiling(work, sends, asked, some)
-    if isinstance(after, No):
-        refuse(work, by, after.reason, after.what or work.plan.part_name(asked.listener, asked.named))
+    given = some if isinstance(some, No) else _under_ceiling(work, sends, asked, some)
+    if isinstance(given, No):
+        refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
         return
-    work.set(nudges=after.nudges)
+    work.set(nudges=given.nudges)
     work.remember(by.who, before)
-    room = any(kept.room for some in after.nudges for send, kept in some.items() if send in sends)
-    want(work, by, work.aims_of(sends), fade_ns=None, leading=sends[0] if len(sends) == 1 and not room else None)
+    # What makes room goes first.
+    room = any(kept[send].room for kept in given.nudges for send in sends if send in kept)
+    leading = sends[0] if len(sends) == 1 and not room else None
+    want(work, by, work.aims_of(sends, given.mix), fade_ns=None, leading=leading)
 
 
 def _moved(work: Work, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
@@ -140,20 +140,27 @@ def _together(work: Work, wishes: list[Wish]) -> list[Wish] | No:
         first = on[lefts.index(left)][0]
         return No(at_top(first, work.bounds(first.send)), work.plan.send_name(first.send))
     back = [wish for wish, level in zip(wishes, levels, strict=True) if level is OFF and takes_back(wish, state.nudges)]
-    return [replace(wish, most=left) for wish, _ in on] + back
+    return [wish._replace(most=left) for wish, _ in on] + back
 
 
-def _under_ceiling(work: Work, sends: Sequence[int], asked: _Asked, some: Mapping[int, Nudged]) -> Wishes | No:
+class _Given(NamedTuple):
+    """The nudges after a wish; `mix`: the mix that they make, where it had to be looked at."""
+
+    nudges: Nudges
+    mix: Aimed | None = None
+
+
+def _under_ceiling(work: Work, sends: Sequence[int], asked: _Asked, some: Mapping[int, Nudged]) -> _Given | No:
     """What is wished for then, if the mix as a whole allows it. Where its ceiling does not, the rest makes room."""
     plan, state, limits = work.plan, work.state, work.plan.limits
-    after = state.wishes._replace(nudges=with_nudges(state.nudges, asked.lasts, some))
+    nudges = with_nudges(state.nudges, asked.lasts, some)
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
-        return after
-    mix = mix_at(plan, asked.listener, after)
+        return _Given(nudges)
+    mix = mix_at(plan, asked.listener, state.wishes._replace(nudges=nudges))
     if asked.room and mix.room > limits.room:
         return No(Reason.NO_ROOM)
     if mix.mix.held <= 0 or mix.mix.held <= mix_at(plan, asked.listener, state.wishes).mix.held:
-        return after
+        return _Given(nudges, mix)
     if asked.room or not asked.may_room:
         return No(Reason.AT_MIX_CEILING)
     asked = asked._replace(room=True)

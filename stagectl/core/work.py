@@ -7,14 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
 from stagectl.core.levels import Level
 from stagectl.core.limits import Bounds
 from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import UNDO_MAX, Change, Key, State, Wishes
-from stagectl.core.targets import Aims, aims, scene_levels, target_of
+from stagectl.core.targets import Aimed, Aims, aims, scene_levels, target_of
+
+PLACE: Final = {name: at for at, name in enumerate(State._fields)}
+"""Where each field of the state stands."""
 
 
 @dataclass(slots=True)
@@ -29,8 +32,11 @@ class Work:
     looked_at: int = 0
 
     def set(self, **fields: Any) -> None:
-        """Replace fields of the state."""
-        self.state = self.state._replace(**fields)
+        """Replace fields of the state. (As `_replace` does, in a third of the time.)"""
+        values: list[Any] = list(self.state)
+        for name, value in fields.items():
+            values[PLACE[name]] = value
+        self.state = State._make(values)
 
     def out(self, effect: Effect) -> None:
         """One more effect."""
@@ -74,12 +80,12 @@ class Work:
         """What the desk should have now."""
         return aims(self.plan, self.state.wishes)
 
-    def aims_of(self, sends: Sequence[int]) -> Aims:
-        """The same where only wishes for the mixes of these sends have changed. Until a scene was recalled, the rest of
-        these mixes is left as it is."""
+    def aims_of(self, sends: Sequence[int], mix: Aimed | None = None) -> Aims:
+        """The same where only wishes for the mixes of these sends have changed (`mix`: the only one, where it is worked
+        out already). Until a scene was recalled, the rest of these mixes is left as it is."""
         state = self.state
         now = Aims(state.wanted, state.steps)
-        then = aims(self.plan, state.wishes, dict.fromkeys(send // self.plan.width for send in sends), now)
+        then = aims(self.plan, state.wishes, dict.fromkeys(send // self.plan.width for send in sends), now, mix)
         if state.recalled:
             return then
         wanted, steps = list(now.wanted), list(now.steps)

@@ -136,7 +136,7 @@ class Account:
         bounds = Bounds(ceiling=BEYOND, grid=UNBOUNDED, limits=deep)
         level: Level | None = base
         for lasts in Lasts:
-            nudge = state.nudges[lasts.value].get(send, NONE)
+            nudge = state.nudges[lasts].get(send, NONE)
             if nudge.shift or nudge.room or (isinstance(base, Off) and nudge.lift is not None):
                 level = target(base, send, _up_to(state.nudges, lasts), 0, bounds)
                 lift = None if nudge.lift is None else nudge.lift + nudge.room
@@ -195,6 +195,6 @@ def change_words(change: SetTo | ShiftBy) -> str:
 def _up_to(nudges: Nudges, last: Lasts) -> Nudges:
     """The nudges without those that come after `last` in the order of `Lasts`."""
     for lasts in Lasts:
-        if lasts.value > last.value:
+        if lasts > last.value:
             nudges = without(nudges, lasts)
     return nudges

@@ -20,8 +20,8 @@ STAGECTL = (sys.executable, "-m", "stagectl")
 
 
 def quick_copy(name: str, folder: Path, **replaced: str) -> Path:
-    """A copy of a demo show with fades of 0.2 s, no settle time, no bounce and quick rises, so that a night takes seconds
-    and presses in a row end where those of a slow foot would."""
+    """A copy of a demo show with fades of 0.2 s, no settle time, no bounce and quick rises, so that a night takes
+    seconds and presses in a row end where those of a slow foot would."""
     show = folder / name
     shutil.copytree(ROOT / "setlists" / name, show)
     for mapping in (ROOT / "mappings" / "pedals").glob("*.yaml"):
