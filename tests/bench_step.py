@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -23,10 +24,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from big_shows import Size, write_big
 
-from stagectl.core.actions import Action, Back, Next, Nudge, NudgeRest, Undo
+from stagectl.core.actions import Action, Back, GoTo, Next, Nudge, NudgeRest, Undo
 from stagectl.core.effects import Pressed
 from stagectl.core.events import DeskCame, Event, Moved, PedalCame, Wanted
-from stagectl.core.plan import Plan
+from stagectl.core.plan import Answers, Plan
 from stagectl.core.state import begin
 from stagectl.core.step import step
 from stagectl.show.compile import compile_show
@@ -49,6 +50,11 @@ def plan_of(songs: int) -> Plan:
     """The plan of a big show without a venue."""
     with tempfile.TemporaryDirectory() as folder:
         return compile_show(load_show(write_big(Path(folder), Size(songs=songs)))).plan
+
+
+def deaf(plan: Plan) -> Plan:
+    """The plan with a desk that says nothing of itself: nobody answers here."""
+    return replace(plan, answers=Answers())
 
 
 def feet(plan: Plan) -> list[Event]:
@@ -120,11 +126,11 @@ def speeds(plans: list[Plan]) -> list[Speed]:
         "nudge": lambda plan: wishes(plan, *nudge),
         "nudge the rest, and undo": lambda plan: wishes(plan, *rest),
         "next and back": lambda plan: wishes(plan, *there),
-        "next, to the end": lambda plan: wishes(plan, Next()),
+        "next to the end, and again": lambda plan: wishes(plan, *(Next(),) * (len(plan.stops) - 2), GoTo(stop=1)),
     }
     return [
         *(Speed(name, tuple(rate(plan, make(plan), desk=False) for plan in plans)) for name, make in kinds.items()),
-        Speed("nudge, with its messages", tuple(rate(plan, wishes(plan, *nudge), desk=True) for plan in plans)),
+        Speed("nudge, with its messages", tuple(rate(deaf(plan), wishes(plan, *nudge), desk=True) for plan in plans)),
     ]
 
 

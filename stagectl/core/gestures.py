@@ -51,7 +51,7 @@ from stagectl.core.actions import Action
 
 
 class Word(Enum):
-    """A word of which there is one. Each press looks several up in tables, so they hash as objects, which is quicker."""
+    """A word of which there is one. Each press looks several up in tables, so they hash as objects: that is quicker."""
 
     __hash__ = object.__hash__
 

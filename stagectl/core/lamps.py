@@ -78,6 +78,11 @@ def _desk(work: Work, _pedal: int, _lamp: Lamp) -> Showing:
     return Showing(ON if work.state.desk_here else OFF)
 
 
+def _hushed(work: Work, pedal: int, _lamp: Lamp) -> Showing:
+    whose, hushed = work.plan.pedals[pedal].listener, work.state.hushed
+    return Showing(ON if (hushed if whose is None else whose in hushed) else OFF)
+
+
 SHOWS: Final[Mapping[str, Shows]] = {
     row.word: row
     for row in (
@@ -85,6 +90,7 @@ SHOWS: Final[Mapping[str, Shows]] = {
         Shows(word="track running", help="on from the start of a track until it is told to stop", now=_running),
         Shows(word="refused", help="on for a while after a press of this pedal was refused", now=_refused, lasts=True),
         Shows(word="desk here", help="off while the desk is away", now=_desk),
+        Shows(word="hushed", help="on while the mix of the pedal's listener, or anybody's, is taken down", now=_hushed),
     )
 }
 

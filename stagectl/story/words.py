@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
-from stagectl.core.levels import text
+from stagectl.core.levels import change_text, text
 from stagectl.story.rows import Row
 
 NAMED_MAX: Final = 3
@@ -47,14 +48,32 @@ def changes(rows: Sequence[Row]) -> list[str]:
 
 
 def _changes(rows: Sequence[Row]) -> list[str]:
-    listeners = list(dict.fromkeys(row.listener for row in rows))
     if len(rows) <= NAMED_MAX:
         return [f"  {row.listener}: {row.input} {_way(row)}" for row in rows]
+    listeners = list(dict.fromkeys(row.listener for row in rows))
     whose = f"{len(listeners)} listeners" if len(listeners) > 1 else str(listeners[0])
-    known = [row for row in rows if isinstance(row.before, int) and isinstance(row.after, int)]
-    biggest = max(known, key=lambda row: abs(row.after - row.before), default=None)  # type: ignore[operator]
-    most = "" if biggest is None else f"; most: {biggest.listener}: {biggest.input} {_way(biggest)}"
+    by = [_by(row) for row in rows]
+    if by[0] is not None and len(set(by)) == 1:
+        return [f"  {len(rows)} levels of {whose} {_moved(by[0])}"]
+    rest, many = Counter(by).most_common(1)[0]
+    named = [row for row, one in zip(rows, by, strict=True) if one != rest]
+    if len(listeners) == 1 and rest is not None and len(named) < NAMED_MAX:
+        ways = ", ".join(f"{row.input} {_way(row)}" for row in named)
+        return [f"  {whose}: {ways}, {many} others {_moved(rest)}"]
+    known = [(abs(one), row) for row, one in zip(rows, by, strict=True) if one is not None]
+    biggest = max(known, key=lambda pair: pair[0], default=None)
+    most = "" if biggest is None else f"; most: {biggest[1].listener}: {biggest[1].input} {_way(biggest[1])}"
     return [f"  {len(rows)} levels of {whose}{most}"]
+
+
+def _by(row: Row) -> int | None:
+    """By how much a level moved, hundredths of a dB; None where it came from, or went to, `off` or the unknown."""
+    return row.after - row.before if isinstance(row.before, int) and isinstance(row.after, int) else None
+
+
+def _moved(by: int) -> str:
+    """`up 1.5 dB`, `down 2 dB`."""
+    return f"{'up' if by > 0 else 'down'} {change_text(abs(by)).removeprefix('+')} dB"
 
 
 def _way(row: Row) -> str:

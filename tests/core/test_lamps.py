@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import LAMPS, Night, Ran, Timed, nights, rest, run, small_plan, wish, with_wakes
 
-from stagectl.core.actions import Back, Next, StartCue, StopCue
-from stagectl.core.effects import Arrived, Connected, Cue, Effect, Lit, Reason, Refused
+from stagectl.core.actions import Back, Hush, Next, StartCue, StopCue
+from stagectl.core.effects import Arrived, Connected, Cue, Effect, Lit, Pressed, Reason, Refused
 from stagectl.core.events import (
     DeskCame,
     DeskWent,
@@ -40,6 +40,7 @@ BOARD = Pedal(
         Control(name="start", does={Gesture.PRESS: StartCue()}),
         Control(name="stop", does={Gesture.PRESS: StopCue()}),
     ),
+    listener=0,
     lamps=tuple(Lamp(shows=word, lasts_ns=500 * MS) for word in SHOWS),
 )
 WORDS = list(SHOWS)
@@ -68,7 +69,10 @@ def evenings(draw: st.DrawFn) -> Night:
     which = st.integers(0, 1)
     foot = st.builds(Moved, pedal=which, control=st.integers(0, 2), value=st.sampled_from((127, 0)))
     comes = st.one_of([st.builds(kind, pedal=which) for kind in (PedalCame, PedalWent, LampsCame, LampsWent)])
-    others = st.sampled_from((DeskCame(), DeskWent(), wish(Next()), wish(Back()), wish(StartCue()), wish(StopCue())))
+    hushes = st.sampled_from([wish(Hush()), wish(Hush(everyone=True)), wish(Hush(), listener=None)])
+    others = st.one_of(
+        hushes, st.sampled_from((DeskCame(), DeskWent(), wish(Next()), wish(Back()), wish(StartCue()), wish(StopCue())))
+    )
     happening: st.SearchStrategy[Event] = st.one_of(foot, foot, comes, others)
     some = draw(st.lists(st.tuples(GAPS, happening), max_size=30))
     ats = accumulate(gap for gap, _ in some)
@@ -126,6 +130,10 @@ def should_show(plan: Plan, ran: Ran, pedal: int, lamp: Lamp, at: int) -> int:
     if lamp.shows == "refused":
         times = [one.at for one in ran.of(Refused) if one.pedal == pedal and one.reason not in UNMEANT]
         return int(bool(times) and at < times[-1] + lamp.lasts_ns)
+    if lamp.shows == "hushed":
+        # One listener, whose pedals both are: each hush that was not refused takes their mix down, or back.
+        refused = {one.press for one in ran.of(Refused)}
+        return len([one for one in ran.of(Pressed) if one.what == "hush" and one.press not in refused]) % 2
     assert lamp.shows == "desk here"
     return int([one.here for one in ran.of(Connected) if one.pedal is None][-1:] == [True])
 
@@ -219,6 +227,7 @@ def test_a_pedal_that_comes_is_told_all_lamps_one_by_one() -> None:
         (gap, "track running", 0),
         (2 * gap, "refused", 0),
         (3 * gap, "desk here", 1),
+        (4 * gap, "hushed", 0),
     ]
 
 
@@ -274,6 +283,7 @@ def test_whichever_way_comes_back_later_brings_the_lamps(order: tuple[type, type
         (3_010, "track running", 0),
         (3_020, "refused", 0),
         (3_030, "desk here", 1),
+        (3_040, "hushed", 0),
     ]
 
 

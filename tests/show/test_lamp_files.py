@@ -24,12 +24,12 @@ def compiled(folder: Path) -> Compiled:
 def test_each_value_of_each_lamp_has_its_bytes() -> None:
     """Judged by mido, which reads MIDI by itself."""
     found = compiled(shipped("setlists") / "nine-songs")
-    number, running, refused, desk = (
+    number, running, refused, desk, hushed = (
         [mido.parse_all(b"".join(packets)) for packets in lamp] for lamp in found.lamps[KEYS_PEDAL]
     )
     songs = max(stop.song for stop in found.plan.stops) + 1
     assert number == [[mido.Message("program_change", program=song)] for song in range(songs + 1)]
-    for control, lamp in ((110, running), (111, refused), (112, desk)):
+    for control, lamp in ((110, running), (111, refused), (112, desk), (113, hushed)):
         assert lamp == [[mido.Message("control_change", control=control, value=value)] for value in (0, 127)]
     assert found.lamps[:KEYS_PEDAL] == ((), ())
 
