@@ -115,14 +115,14 @@ def target(
 
 class Wish(NamedTuple):
     """A nudge that is asked for: of which send, over which scene level, by how much, for how long. `most`: how much of
-    `by` it may give at most, where the others of a group set the limit; `room`: whether the rest makes room."""
+    `by` it may give, where others set a limit to it on the way up; `room`: whether the rest makes room."""
 
     send: int
     base: Level
     by: int
     lasts: Lasts
     ride: int = 0
-    most: int | None = None
+    most: int = 0
     room: bool = False
 
 
@@ -191,10 +191,12 @@ def at_top(wish: Wish, bounds: Bounds) -> Reason:
 
 def _up(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
     top = range_top(wish, bounds)
-    by = wish.by if wish.most is None else min(wish.by, wish.most)
+    by = min(wish.by, wish.most)
     aim = min(bounds.limits.nudge_floor if isinstance(now, Off) else now + by, top)
     if _heard(now, aim, 1, bounds):
         return aim
+    if by < wish.by:
+        return at_top(wish, bounds)
     step = bounds.grid.nearest(now, bounds.ceiling)
     beyond = None if isinstance(step, Off) else bounds.grid.beyond(step, up=True)
     return beyond if beyond is not None and beyond <= top else at_top(wish, bounds)

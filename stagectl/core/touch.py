@@ -86,7 +86,7 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     if isinstance(aim, int):
         aim = min(aim + _lowered_by(work, send), bounds.top, _fitting(work, send))
     held: Level = OFF if isinstance(aim, Off) or aim < floor else aim
-    wish = Wish(send=send, base=base, by=0, lasts=Lasts.NIGHT, ride=state.rides.get(send, 0))
+    wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
     before_wishes = state.wishes
     put_there = put(wish, held, state.nudges, bounds)
     work.set(nudges=with_nudges(state.nudges, Lasts.NIGHT, {send: put_there}))

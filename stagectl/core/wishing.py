@@ -56,7 +56,7 @@ def nudge(work: Work, by: Presser, action: Nudge) -> None:
     if column == work.plan.whole and work.base[work.plan.send(whose, column)] is None:
         columns = tuple(range(column))
     part = column != work.plan.whole
-    _nudge(work, by, _Asked(whose, columns, column, action.by, action.lasts, action.room and part, part))
+    _nudge(work, by, _Asked(whose, columns, column, action.by, action.lasts, action.room and part, part, action.by))
 
 
 def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
@@ -68,12 +68,12 @@ def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
     whose, column = meant
     stays = work.plan.members(column)
     columns = tuple(at for at in range(work.plan.whole) if at not in stays)
-    _nudge(work, by, _Asked(whose, columns, work.plan.whole, action.by, action.lasts, False, False))
+    _nudge(work, by, _Asked(whose, columns, work.plan.whole, action.by, action.lasts, False, False, action.by))
 
 
 class _Asked(NamedTuple):
     """A nudge that is asked for. `named`: the column that it is called by; `room`: the rest makes room; `may_room`: the
-    rest may have to."""
+    rest may have to; `most`: as much of `by` as there is room for."""
 
     listener: int
     columns: tuple[int, ...]
@@ -82,6 +82,7 @@ class _Asked(NamedTuple):
     lasts: Lasts
     room: bool
     may_room: bool
+    most: int
 
 
 def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
@@ -104,7 +105,7 @@ def _moved(work: Work, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudg
     """What must be nudged, before the mix counts as a whole."""
     state, base = work.state, work.base
     wishes = [
-        Wish(send=send, base=level, by=asked.by, lasts=asked.lasts, ride=state.rides.get(send, 0), room=asked.room)
+        Wish(send, level, asked.by, asked.lasts, state.rides.get(send, 0), asked.most, asked.room)
         for send in sends
         if (level := base[send]) is not None and work.plan.grid_of(send) is not None
     ]
@@ -140,7 +141,7 @@ def _together(work: Work, wishes: list[Wish]) -> list[Wish] | No:
         first = on[lefts.index(left)][0]
         return No(at_top(first, work.bounds(first.send)), work.plan.send_name(first.send))
     back = [wish for wish, level in zip(wishes, levels, strict=True) if level is OFF and takes_back(wish, state.nudges)]
-    return [wish._replace(most=left) for wish, _ in on] + back
+    return [wish._replace(most=min(left, wish.most)) for wish, _ in on] + back
 
 
 class _Given(NamedTuple):
@@ -158,7 +159,7 @@ def _under_ceiling(work: Work, sends: Sequence[int], asked: _Asked, some: Mappin
         return _Given(nudges)
     mix = mix_at(plan, asked.listener, state.wishes._replace(nudges=nudges))
     if asked.room and mix.room > limits.room:
-        return No(Reason.NO_ROOM)
+        return _as_far_as_there_is_room(work, sends, asked)
     if mix.mix.held <= 0 or mix.mix.held <= mix_at(plan, asked.listener, state.wishes).mix.held:
         return _Given(nudges, mix)
     if asked.room or not asked.may_room:
@@ -166,6 +167,24 @@ def _under_ceiling(work: Work, sends: Sequence[int], asked: _Asked, some: Mappin
     asked = asked._replace(room=True)
     with_room = _moved(work, sends, asked)
     return with_room if isinstance(with_room, No) else _under_ceiling(work, sends, asked, with_room)
+
+
+def _as_far_as_there_is_room(work: Work, sends: Sequence[int], asked: _Asked) -> _Given | No:
+    """As much of a wish as the rest may make room for."""
+    low, high, found = 0, asked.most, None
+    while high - low > 1:
+        middle = (low + high) // 2
+        some = _moved(work, sends, asked._replace(most=middle))
+        if isinstance(some, No):
+            low = middle
+            continue
+        nudges = with_nudges(work.state.nudges, asked.lasts, some)
+        mix = mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges))
+        if mix.room > work.plan.limits.room:
+            high = middle
+        else:
+            low, found = middle, _Given(nudges, mix)
+    return found or No(Reason.NO_ROOM)
 
 
 def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
