@@ -93,6 +93,11 @@ def wire_notes(show: Show, plan: Plan, changes: Sequence[Change]) -> Iterator[st
         elif change.is_slow_cut:
             helps = f"; fewer levels help{usb}"
             yield f"{takes}: the last of this cut comes that much after the press{helps}"
+        if change.is_held_up and change.rises is not None and plan.limits.rise is not None:
+            rate = f"{plan.limits.rise / 100:g} dB a second (`limits: rise`)"
+            than = f"its fade of {_seconds(change.fade_ns)}" if change.fade_ns else "a cut"
+            takes = f"takes {_seconds(change.rise_ns)} to rise at {rate}, not {than}"
+            yield f"{name}: {plan.send_name(change.rises)} {takes}"
 
 
 def stored_note(plan: Plan, changes: Sequence[Change]) -> str | None:

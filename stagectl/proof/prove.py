@@ -43,6 +43,15 @@ class Held(NamedTuple):
     held: int
 
 
+class Over(NamedTuple):
+    """A mix that the layers put above its ceiling as a sum, hundredths of a dB, so that all of it is held lower."""
+
+    stop: int
+    listener: int
+    level: int
+    ceiling: int
+
+
 class Dead(NamedTuple):
     """A listener's own input that is off at a stop; whether a nudge can bring it back."""
 
@@ -87,6 +96,7 @@ class Proof(NamedTuple):
     beyond: list[Rise]
     most: dict[bool, Rise]
     held: list[Held]
+    over: list[Over]
     dead: list[Dead]
 
 
@@ -109,6 +119,7 @@ def prove(plan: Plan, found: Walked, jump: int) -> Proof:
         beyond=list(rises.beyond.values()),
         most=rises.most,
         held=list(_held(scenery)),
+        over=list(_over(scenery, found.ways.ground)),
         dead=list(_dead(plan, spans)),
     )
 
@@ -190,6 +201,19 @@ def _held(scenery: Scenery) -> Iterator[Held]:
             level, top = row[send], scenery.tops[send]
             if isinstance(level, int) and top is not None and level > top:
                 yield Held(stop, send, level, top)
+
+
+def _over(scenery: Scenery, ground: Ground) -> Iterator[Over]:
+    """The mixes that their ceilings hold down with nobody's nudges, each where it first comes up in a song."""
+    plan, seen = scenery.plan, set()
+    for stop in sorted(ground.feet):
+        for listener, (level, ceiling) in enumerate(
+            zip(scenery.mixes(Place(stop=stop)), plan.mix_ceilings, strict=True)
+        ):
+            key = listener, plan.stops[stop].song
+            if ceiling is not None and level > ceiling and key not in seen:
+                seen.add(key)
+                yield Over(stop, listener, level, ceiling)
 
 
 def _dead(plan: Plan, spans: Spans) -> Iterator[Dead]:

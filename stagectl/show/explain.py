@@ -118,9 +118,8 @@ class Account:
             yield self._line("making room", did, with_room, self.rig_file, "limits", "room")
         if aimed.mix.wanted[column] != with_room:
             did = f"{_lower(with_room, aimed.mix.wanted[column])} with all inputs: the mix comes to"
-            place: Path = ("listeners", listener, "mix ceiling")
-            if not self.rig_file.text.place(place):
-                place = ("mix ceiling",)
+            is_theirs = self.rig.listeners[listener].mix_ceiling is not None
+            place: Path = ("listeners", listener, "mix ceiling") if is_theirs else ("mix ceiling",)
             top = plan.mix_ceilings[listener]
             yield self._line(
                 "mix ceiling", f"{did} {text(top)} at most", aimed.mix.wanted[column], self.rig_file, *place

@@ -11,7 +11,7 @@ from stagectl.core.state import Place
 from stagectl.errors import Advice, Fault
 from stagectl.proof.fallen import BASE, with_fall_back
 from stagectl.proof.jumps import Rise
-from stagectl.proof.prove import Dead, Fight, Gap, Held, Idle, Proof, Walked, prove, walked
+from stagectl.proof.prove import Dead, Fight, Gap, Held, Idle, Over, Proof, Walked, prove, walked
 from stagectl.proof.reach import Foot
 from stagectl.proof.scenery import Scenery
 from stagectl.show.compile import compile_show
@@ -60,6 +60,7 @@ class _Prover:
         self.advice: list[Advice] = []
         self.rises: Found = {}
         self.held: Found = {}
+        self.over: Found = {}
         self.dead: Found = {}
         self.most = 0
 
@@ -71,7 +72,7 @@ class _Prover:
             plan = first if venue is None else self._plan(venue, plans)
             self._venue(plan, venue, prove(plan, found, self.jump))
         self.faults += [self.setlist.fault(says, *path) for path, says in self._told(self.rises, "of")]
-        for some, word in ((self.held, "of"), (self.dead, "at")):
+        for some, word in ((self.held, "of"), (self.over, "of"), (self.dead, "at")):
             self.advice += [self.setlist.advice(says, *path) for path, says in self._told(some, word)]
         faults = sorted(dict.fromkeys(self.faults), key=lambda fault: fault.line)
         if len(faults) > FAULTS_MAX:
@@ -143,6 +144,9 @@ class _Prover:
         for held in proof.held:
             path, says = self._held(plan, venue, held)
             self._add(self.held, (path,), path, held.level - held.held, says, held.send, venue)
+        for over in proof.over:
+            path, says = self._over(plan, over)
+            self._add(self.over, (path,), path, over.level - over.ceiling, says, over.listener, venue)
         for dead in proof.dead:
             path, says = self._dead(plan, venue, dead)
             weight = (not dead.can_return) * len(plan.stops) + len(plan.stops) - dead.stop
@@ -192,6 +196,14 @@ class _Prover:
         bound = "the ceiling" if held.held == plan.ceilings[held.send] else "the desk's range"
         level = f"{send_words(plan, held.send)} to {text(held.level)} at {place_words(plan, place)}"
         return by.path, f"{typed} takes {level}{MORE}; {bound} holds it at {text(held.held)}"
+
+    def _over(self, plan: Plan, over: Over) -> tuple[Path, str]:
+        place = Place(stop=over.stop)
+        says = (
+            f"the mix of `{plan.listeners[over.listener]}`{MORE}, all inputs together, comes to {text(over.level)} at"
+        )
+        held = f"its ceiling holds all of its inputs lower, so that it comes to {text(over.ceiling)}"
+        return self._where(plan, place, over.listener), f"{says} {place_words(plan, place)}; {held}"
 
     def _dead(self, plan: Plan, venue: str | None, dead: Dead) -> tuple[Path, str]:
         listener, own = divmod(dead.send, plan.width)

@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 
 from stagectl.core.levels import Level, Off
 from stagectl.core.plan import Levels, Plan
+from stagectl.core.rise import AT_ONCE_NS, SECOND_NS, begins_at
 from stagectl.show.load import Show
 from stagectl.show.wire_time import bytes_of_recall, bytes_of_sends
 
@@ -25,7 +26,8 @@ class Biggest(NamedTuple):
 
 class Change(NamedTuple):
     """One step of the setlist, with nobody's nudges. `levels`: how many the desk is told, in `bytes`, which take
-    `wire_ns` as one frame; `stored`: the scene that the desk recalls first; `biggest`: of the levels that move."""
+    `wire_ns` as one frame; `stored`: the scene that the desk recalls first; `biggest`: of the levels that move.
+    `rise_ns`: how long the greatest rise takes, as fast as the rig allows, and `rises`: the send that rises so."""
 
     stop: int
     levels: int
@@ -34,6 +36,13 @@ class Change(NamedTuple):
     fade_ns: int
     stored: int | None
     biggest: Biggest
+    rise_ns: int = 0
+    rises: int | None = None
+
+    @property
+    def is_held_up(self) -> bool:
+        """Whether what rises takes so much longer than the change that it is heard to come later."""
+        return self.stored is None and self.rise_ns > self.fade_ns + SUDDEN_NS
 
     @property
     def jumps(self) -> bool:
@@ -62,12 +71,27 @@ class Changes:
     def __iter__(self) -> Iterator[Change]:
         """Every step from one stop to the next."""
         for stop in range(1, len(self.plan.stops)):
-            old, new = self.plan.bounded[stop - 1], self.plan.bounded[stop]
+            old, new = self.plan.rests[stop - 1].wanted, self.plan.rests[stop].wanted
             moved = [send for send, (a, b) in enumerate(zip(old, new, strict=True)) if a != b]
             told = [send for send in moved if self._step(send, old[send]) != self._step(send, new[send])]
             # Behind a scene that the desk stores, all is told anew.
             stored = self.plan.stops[stop].stored
-            yield self._change(stop, told if stored is None else self._driven(stop), _biggest(moved, old, new))
+            change = self._change(stop, told if stored is None else self._driven(stop), _biggest(moved, old, new))
+            yield self._with_rises(change, old, new, moved)
+
+    def _with_rises(self, change: Change, old: Levels, new: Levels, moved: list[int]) -> Change:
+        limits = self.plan.limits
+        if limits.rise is None:
+            return change
+        most, rises = 0, None
+        for send in moved:
+            level, before = new[send], old[send]
+            if isinstance(level, int) and before is not None:
+                by = level - begins_at(before, level, limits.nudge_floor)
+                if by > most:
+                    most, rises = by, send
+        rise_ns = max(0, most * SECOND_NS // limits.rise - AT_ONCE_NS)
+        return change._replace(rise_ns=rise_ns, rises=rises)
 
     def _change(self, stop: int, told: list[int], biggest: Biggest) -> Change:
         plan, at = self.plan, self.plan.stops[stop]
