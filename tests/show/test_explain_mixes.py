@@ -1,4 +1,4 @@
-"""`explain` on what a mix as a whole does to a level, against sums written out by hand; and what a person reads of it."""
+"""`explain` on what a mix as a whole does to a level, against sums written out by hand, and what people read of it."""
 
 from __future__ import annotations
 
