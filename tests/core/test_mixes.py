@@ -34,7 +34,7 @@ from stagectl.core.events import DeskCame, DeskSaid, Event, Wake, Wanted
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.limits import Limits
 from stagectl.core.mixes import UNIT, highest, power, total
-from stagectl.core.plan import Group, Plan
+from stagectl.core.plan import Answers, Group, Plan
 from stagectl.core.rise import AT_ONCE_NS
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
@@ -204,6 +204,20 @@ def test_a_scene_above_the_ceiling_of_the_mix_is_held_evenly() -> None:
     state = settled(four(ceiling=-300))
     assert state.steps[:4] == (-910,) * 4
     assert heard(four(), state.wanted, 0) == pytest.approx(-3, abs=0.05)
+
+
+def test_a_hand_counts_later_as_far_as_the_mix_may_go() -> None:
+    """1 dB is 1.2589; three at -6 dB are 0.7536; 0.5053 is left for the one that a hand has put to 0: -2.96 dB."""
+    plan = replace(four(ceiling=100), answers=Answers(reports=True))
+    plan = replace(plan, stops=(*plan.stops, replace(plan.stops[0], song=0, name="a song")))
+    start = settled(plan)
+    now = rest(plan, run(plan, [(start.now + 10**9, DeskSaid(send=1, level=0))], start)).state
+    assert now.wanted[0] == now.wanted[2] == now.wanted[3] == -600
+    assert now.wanted[1] in (-297, -296)
+    # The desk is left as the hand has put it, until the next recall.
+    assert now.asked[1] == 0
+    later = after(plan, Next(), state=now)
+    assert later.state.asked[1] == -300 and later.state.asked[0] == -600
 
 
 # -- room -------------------------------------------------------------------------------------------------
