@@ -6,6 +6,7 @@ A night's levels (`compile.py`) and the account of how one of them came about (`
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cached_property
 from typing import NamedTuple
 
 from stagectl.core.levels import OFF
@@ -63,6 +64,10 @@ class SaidLayers:
 
     def base(self) -> SaidLayer:
         """The base: a level for every input of every mix, and for the whole mixes that it names."""
+        return self._base_layer
+
+    @cached_property
+    def _base_layer(self) -> SaidLayer:
         return SaidLayer("base", tuple(self._base()))
 
     def venue(self) -> SaidLayer:

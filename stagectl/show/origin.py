@@ -48,12 +48,12 @@ def _shown(show: Show, place: Place) -> tuple[int, str | None]:
     return 0, None if over < 0 else scenes[over]
 
 
-def origin(show: Show, plan: Plan, venue: str | None, place: Place, send: int) -> Origin:
-    """Which change was laid last over a send at a place."""
+def origin(show: Show, plan: Plan, layers: SaidLayers, place: Place, send: int) -> Origin:
+    """Which change was laid last over a send at a place. `layers`: those of the show at the plan's venue."""
     stop, scene = _shown(show, place)
     at = plan.stops[stop]
-    layers = SaidLayers(show.setlist, show.rig, venue).at(at.song, at.section, scene)
-    said = [(layer.kind, one) for layer in layers for one in layer.said if one.send == send]
+    laid = layers.at(at.song, at.section, scene)
+    said = [(layer.kind, one) for layer in laid for one in layer.said if one.send == send]
     kind, last = said[-1]
     return Origin(last.place, last.change, of_place=kind in ("song", "section", "scene"))
 

@@ -16,6 +16,7 @@ from stagectl.proof.reach import Foot
 from stagectl.proof.scenery import Scenery
 from stagectl.show.compile import compile_show
 from stagectl.show.faults import FAULTS_MAX
+from stagectl.show.layers import SaidLayers
 from stagectl.show.load import Show
 from stagectl.show.names import EVERYONE
 from stagectl.show.origin import Path, layers_of, name_path, origin
@@ -58,6 +59,7 @@ class _Prover:
         self.jump = show.rig.limits.jump
         self.faults: list[Fault] = []
         self.advice: list[Advice] = []
+        self.layers: dict[str | None, SaidLayers] = {}
         self.rises: Found = {}
         self.held: Found = {}
         self.over: Found = {}
@@ -78,6 +80,11 @@ class _Prover:
         if len(faults) > FAULTS_MAX:
             faults[FAULTS_MAX:] = [faults[FAULTS_MAX]._replace(text="there are more faults; mend these first")]
         return Proved(tuple(faults), tuple(self.advice), "" if faults else self._says(first, found))
+
+    def _layers(self, venue: str | None) -> SaidLayers:
+        if venue not in self.layers:
+            self.layers[venue] = SaidLayers(self.show.setlist, self.show.rig, venue)
+        return self.layers[venue]
 
     def _plan(self, venue: str | None, plans: Mapping[str | None, Plan]) -> Plan:
         return with_fall_back(plans[venue] if venue in plans else compile_show(self.show, venue).plan)
@@ -135,7 +142,9 @@ class _Prover:
                 f"{send_words(plan, above.send)} would come to {level} at {place_words(plan, above.place)}, above its"
             )
             says = f"{says} ceiling of {ceiling}: this is a fault of stagectl itself; do not play with it"
-            self.faults.append(self.setlist.fault(says, *origin(self.show, plan, venue, above.place, above.send).path))
+            self.faults.append(
+                self.setlist.fault(says, *origin(self.show, plan, self._layers(venue), above.place, above.send).path)
+            )
         sends = {(rise.listener, rise.after.stop) for rise in proof.beyond if rise.column is not None}
         for rise in proof.beyond:
             if rise.column is not None or (rise.listener, rise.after.stop) not in sends:
@@ -175,7 +184,7 @@ class _Prover:
         send = plan.send(rise.listener, rise.column)
         levels = [scenery.level(place, send) for place in (rise.after, rise.before, start)]
         far = [abs(height(levels[at] or 0) - height(levels[2] or 0)) for at in (0, 1)]
-        blamed = origin(self.show, plan, venue, _further(far, rise), send)
+        blamed = origin(self.show, plan, self._layers(venue), _further(far, rise), send)
         return blamed.path, f"{send_words(plan, send)}{MORE} {way}; {allows}"
 
     def _where(self, plan: Plan, place: Place, listener: int) -> Path:
@@ -189,7 +198,7 @@ class _Prover:
 
     def _held(self, plan: Plan, venue: str | None, held: Held) -> tuple[Path, str]:
         place = Place(stop=held.stop)
-        by = origin(self.show, plan, venue, place, held.send)
+        by = origin(self.show, plan, self._layers(venue), place, held.send)
         typed = "this"
         if isinstance(by.change, ShiftBy):
             typed = f"`{'up' if by.change.by > 0 else 'down'} {abs(by.change.by) / 100:g}`"
@@ -209,7 +218,7 @@ class _Prover:
         listener, own = divmod(dead.send, plan.width)
         helps = "a nudge can bring it back" if dead.can_return else "no control can bring it back"
         says = f"`{plan.inputs[own]}`, the own input of `{plan.listeners[listener]}`, is off at"
-        path = origin(self.show, plan, venue, Place(stop=dead.stop), dead.send).path
+        path = origin(self.show, plan, self._layers(venue), Place(stop=dead.stop), dead.send).path
         return path, f"{says} {place_words(plan, Place(stop=dead.stop))}{MORE}; {helps}"
 
     def _told(self, found: Found, word: str) -> Iterator[tuple[Path, str]]:
