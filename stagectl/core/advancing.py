@@ -91,7 +91,7 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
         stop_all(work, by)
     if new.stored is not None and was.stop != place.stop:
         # What the desk itself stored is not known here: afterwards everything is asserted.
-        work.set(asked=(None,) * len(work.state.asked))
+        work.set(asked=(None,) * len(work.state.asked), retell=frozenset())
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
             work.carries(plan.link.recall_ns)
@@ -109,8 +109,7 @@ def recall(work: Work, by: Presser, action: Recall) -> None:
     """Assert the present scene whole, or lay a named one over it."""
     state = work.state
     if action.scene is None:
-        # What the desk has is taken as unknown.
-        work.set(asked=(None,) * len(state.asked))
+        work.set(retell=frozenset(range(len(state.asked))))
         place = Place(stop=state.place.stop)
     else:
         place = replace(state.place, scene=action.scene)
@@ -123,7 +122,7 @@ def recall(work: Work, by: Presser, action: Recall) -> None:
 def fall_back(work: Work, by: Presser, _: FallBack) -> None:
     """To the levels of the base, with nobody's nudges and rides; what is hushed stays so."""
     state = work.state
-    place = Place(stop=state.place.stop, base=True)
+    place = Place(stop=state.place.stop, base=state.place.stop > 0)
     fallen = Wishes(place=place, nudges=no_nudges(), rides=MappingProxyType({}), hushed=state.hushed)
     if fallen == state.wishes and not state.left:
         refuse(work, by, Reason.ALREADY_THERE)

@@ -75,7 +75,10 @@ def went(work: Work, _: DeskWent) -> None:
 
 def _lose(work: Work, known: Known) -> None:
     """What the desk has is not known, but for what it had."""
-    work.set(known=known._replace(before=_had(work)), desk_here=False, asked=(None,) * len(work.state.asked))
+    # A desk that cannot be read is told everything when it comes back, hands or not.
+    left = work.state.left if work.plan.answers.reads else frozenset()
+    unknown = (None,) * len(work.state.asked)
+    work.set(known=known._replace(before=_had(work)), desk_here=False, asked=unknown, retell=frozenset(), left=left)
 
 
 def _had(work: Work) -> Mapping[int, Level]:

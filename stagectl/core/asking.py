@@ -15,12 +15,30 @@ from stagectl.core.telling import Teller
 from stagectl.core.work import Presser, Work
 
 
-def want(work: Work, by: Presser, aims: Aims, *, fade_ns: int | None, leading: int | None = None) -> None:
+def want_hushed(work: Work, by: Presser, whose: frozenset[int], *, back: bool) -> None:
+    """Some listeners' mixes are hushed: at once down. Or they come back, gently; a fade that runs longer goes on."""
+    plan = work.plan
+    aims = work.aims_of([plan.send(listener, column) for listener in sorted(whose) for column in range(plan.width)])
+    if back:
+        want(work, by, aims, fade_ns=max(plan.limits.gentle_ns, remaining(work)))
+    else:
+        want(work, by, aims, fade_ns=None, hushed=whose)
+
+
+def want(
+    work: Work,
+    by: Presser,
+    aims: Aims,
+    *,
+    fade_ns: int | None,
+    leading: int | None = None,
+    hushed: frozenset[int] = frozenset(),
+) -> None:
     """Make these the levels that the desk should have: record what moves, and plan the way there.
 
     `fade_ns`: None where a fade that runs goes on to its own end, and nothing fades where none runs.
     What moves in a fade that runs moves by its whole change at once. `leading`: the send of a nudge, which
-    goes first.
+    goes first; `hushed`: listeners whose mixes go down at once, and not up before the fade's end.
     """
     before, wanted = work.state.wanted, aims.wanted
     if aims.of is None:
@@ -35,7 +53,7 @@ def want(work: Work, by: Presser, aims: Aims, *, fade_ns: int | None, leading: i
     if moves:
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
-    _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading)
+    _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed)
 
 
 def differing(one: Levels, other: Levels) -> Iterator[int]:
@@ -48,7 +66,15 @@ def resume(work: Work, *, fade_ns: int) -> None:
     _plan(work, work.state.presses, fade_ns=fade_ns, first=None, leading=None)
 
 
-def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, leading: int | None) -> None:
+def _plan(
+    work: Work,
+    press: int,
+    *,
+    fade_ns: int | None,
+    first: int | None,
+    leading: int | None,
+    hushed: frozenset[int] = frozenset(),
+) -> None:
     """Replace the fade by one from the present levels; what the old one still had to tell is not queued. A desk that is
     away is told when it comes."""
     state = work.state
@@ -60,13 +86,16 @@ def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, lea
     if running is not None:
         ways = {glide.send: glide for glide in running.glides if glide.send not in running.let_be}
     glides = []
-    for send in differing(state.asked, state.steps):
+    for send in sorted(state.retell.union(differing(state.asked, state.steps))):
         told = state.asked[send]
         if state.steps[send] is not None and send not in state.left:
             end = state.wanted[send]
             assert end is not None
             glide = Glide(send, told, end)
-            glides.append(glide if running is None else _gone_on(ways.get(send), glide))
+            if work.plan.listener_of(send) in hushed:
+                glides.append(_hushed(glide, running))
+            else:
+                glides.append(glide if running is None else _gone_on(ways.get(send), glide))
     if not glides:
         work.set(fade=None)
         return
@@ -83,6 +112,13 @@ def _plan(work: Work, press: int, *, fade_ns: int | None, first: int | None, lea
         running=running,
     )
     work.set(fade=fade)
+
+
+def _hushed(new: Glide, running: Fade | None) -> Glide:
+    """A glide of a mix that is hushed: down at once; what has yet to rise to where the hush takes it, waits."""
+    if new.start is None or height(new.end) <= height(new.start):
+        return Glide(new.send, new.end, new.end)
+    return new if running is None else Glide(new.send, new.start, new.start)
 
 
 def _gone_on(old: Glide | None, new: Glide) -> Glide:
@@ -110,6 +146,8 @@ def tell_due(work: Work) -> None:
             teller.tell(glide.send, level)
     after = fade.after_bunch()
     work.set(asked=tuple(teller.asked), rising=teller.rising, fade=after)
+    if teller.retell != work.state.retell:
+        work.set(retell=frozenset(teller.retell))
     if teller.levels:
         levels = tuple(teller.levels)
         known, was = work.state.known, teller.was
@@ -134,7 +172,8 @@ def _catch_up(work: Work, fade: Fade) -> None:
     goes_on = any(glide.send in state.rising or state.asked[glide.send] != glide.start for glide in late)
     if not late or (fade.catches_up and not goes_on):
         return
-    glides = [glide._replace(start=state.asked[glide.send]) for glide in late]
+    ends = [(glide.send, end) for glide in late if (end := state.wanted[glide.send]) is not None]
+    glides = [Glide(send, state.asked[send], end) for send, end in ends]
     at = work.at + FRAME_NS
     ahead = plan_fade(
         glides,

@@ -31,6 +31,7 @@ class Reason(Enum):
     AT_TOP = "it is at the top of the nudge range"
     AT_DESK_TOP = "it is at the top of the desk's range"
     AT_BOTTOM = "it is off already, or as low as it goes"
+    NOT_RECALLED = "no scene was recalled yet"
     NOT_DRIVEN = "the show does not drive this level"
     BOUNCE = "the contact bounced"
     JITTER = "the treadle only trembled"

@@ -6,9 +6,7 @@ level of the whole mix, where the desk has one and the show drives it, moves tha
 - *Ceiling.* Where the desk's steps of a mix come to more than the mix's ceiling, all of its inputs are held lower by
   the same number of dB, so that the balance stays. It is worked out anew from scene and nudges each time, so that
   nothing winds up, and it ends where its cause ends.
-- *Room.* A nudge may ask that the rest of the mix makes room: then that mix's exact sum is what it would be without
-  the nudge's `room` part. The rest (all inputs that nobody made room for) comes down by the same number of dB each,
-  never below the nudge floor, and by `Limits.room` at most.
+- *Room* (`room.py`). One input rises, and the rest of the mix comes down so that the sum stays where it was.
 
 Powers are whole numbers, in units of 2^-40 of a send at 0 dB, so that a sum does not depend on the order of its parts.
 """
@@ -16,7 +14,7 @@ Powers are whole numbers, in units of 2^-40 of a send at 0 dB, so that a sum doe
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 from typing import Final, TypeAlias
 
@@ -60,7 +58,7 @@ def most_of(ceiling: int | None, whole: Level | None) -> Power | None:
     level (None: it is not driven, and counts as 0 dB). None: nothing bounds them."""
     if ceiling is None or isinstance(whole, Off):
         return None
-    return power(ceiling - (whole or 0))
+    return max(1, power(ceiling - (whole or 0)))
 
 
 def lowered(level: Level | None, by: int) -> Level | None:
@@ -75,47 +73,22 @@ HELD_MAX: Final = 2 * (LEVEL_MAX - LEVEL_MIN)
 
 
 def held_by(row: Row, most: Power | None, in_steps: Callable[[int, Level | None], Level | None]) -> int:
-    """By how many hundredths of a dB the inputs of a mix are held lower, so that their steps come to `most`.
+    """By how many hundredths of a dB the inputs of a mix are held lower, the least by which their steps come to `most`.
 
-    `in_steps`: the desk's step for a level, by column. Rounding up may leave a little more than the excess to take.
+    `in_steps`: the desk's step for a level, by column.
     """
     inputs = row[:-1]
-    by, least = 0, 1
-    while most is not None and by < HELD_MAX:
-        now = total(in_steps(column, lowered(level, by)) for column, level in enumerate(inputs))
-        if now <= most:
-            break
-        by += max(least, math.ceil(1_000 * math.log10(now / most)))
-        least *= 2
-    return min(by, HELD_MAX)
 
+    def comes_to(by: int) -> Power:
+        return total(in_steps(column, lowered(level, by)) for column, level in enumerate(inputs))
 
-def room_for(row: Sequence[Level | None], without: Sequence[Level | None], floor: int, most: int) -> int:
-    """By how many hundredths of a dB the rest of a mix comes down to make room, from 0 to `most` (and one more where
-    that is not enough).
-
-    `row`: the levels of the inputs; `without`: the same without what asks for room. Inputs that differ are those that
-    room is made for.
-    """
-    aim = total(without)
-    made_for = [level for level, other in zip(row, without, strict=True) if level != other]
-    rest = [level for level, other in zip(row, without, strict=True) if level == other]
-    left = aim - total(made_for)
-
-    def fits(by: int) -> bool:
-        return total(making_room(level, by, floor) for level in rest) <= left
-
-    if not made_for or fits(0):
+    now = comes_to(0)
+    if most is None or now <= most:
         return 0
-    low, high = 0, most + 1
+    low, high = 0, math.ceil(1_000 * math.log10(now / most))
+    while comes_to(high) > most and high < HELD_MAX:
+        low, high = high, min(2 * high, HELD_MAX)
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if fits(middle) else (middle, high)
+        low, high = (low, middle) if comes_to(middle) <= most else (middle, high)
     return high
-
-
-def making_room(level: Level | None, by: int, floor: int) -> Level | None:
-    """A level that came down to make room: never below the floor by that, and so never off."""
-    if level is None or isinstance(level, Off):
-        return level
-    return max(level - by, min(level, floor))

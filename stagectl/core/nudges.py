@@ -13,8 +13,8 @@ A press that a coarse desk could not show takes the level one step on; the next 
 other way takes back exactly what that one gave, which the trail remembers, unless a limit holds the level now:
 then it moves from where the limit holds it, so that the whole press is heard.
 
-A nudge that asks for room (`mixes.py`) counts like any other in its own send; what it gave is kept as `room`, apart
-from `shift` and `lift`, since the rest of the mix comes down for it. Going down takes that part back first.
+What a send gave to make room for others (`room.py`) is a part of its nudge, counted in `room`; the press that takes the
+other's nudge back takes this back too.
 """
 
 from __future__ import annotations
@@ -33,17 +33,19 @@ TRAIL_MAX: Final = 64
 
 
 class Gave(NamedTuple):
-    """A press in the trail: by how much it was, and what the nudge was before it."""
+    """A press in the trail: by how much it was (0: it made room for another), and what the nudge was before it.
+    `press`: its number, where the rest of the mix made room."""
 
     by: int
     shift: int
     lift: int | None
     room: int
+    press: int | None = None
 
 
 class Nudge(NamedTuple):
-    """What was nudged: `shift` counts where the scene has a level, `lift` (above the floor) where it is off, `room` in
-    both. `trail`: the last presses."""
+    """What was nudged: `shift` counts where the scene has a level, `lift` (above the floor) where it is off. `room`:
+    how much of it was given to make room for others. `trail`: the last presses."""
 
     shift: int = 0
     lift: int | None = None
@@ -53,7 +55,7 @@ class Nudge(NamedTuple):
     @property
     def nothing(self) -> bool:
         """Whether it changes nothing."""
-        return self.shift == 0 and self.lift is None and self.room == 0
+        return self.shift == 0 and self.lift is None
 
 
 NONE: Final = Nudge()
@@ -92,21 +94,15 @@ def touched(nudges: Nudges) -> frozenset[int]:
     return frozenset(send for kept in nudges for send, nudge in kept.items() if not nudge.nothing)
 
 
-def target(
-    base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bounds, *, room: bool = True
-) -> Level | None:
-    """The exact level that a send should have: nudged, and bounded. None where the show does not drive it. `room`:
-    whether the parts of nudges count for which the rest of the mix makes room."""
+def target(base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bounds) -> Level | None:
+    """The exact level that a send should have: nudged, and bounded. None where the show does not drive it."""
     if base is None:
         return None
     floor = bounds.limits.nudge_floor
-    here = [kept[send] for kept in nudges if send in kept]
-    made = sum(nudge.room for nudge in here) if room else 0
     if isinstance(base, Off):
-        given = [nudge.lift for nudge in here if nudge.lift is not None]
-        lift = sum(given) + made
-        return min(floor + lift, bounds.top) if given and lift >= 0 else OFF
-    shift = sum(nudge.shift for nudge in here) + made + ride
+        given = [lift for kept in nudges if send in kept and (lift := kept[send].lift) is not None]
+        return min(floor + sum(given), bounds.top) if given and sum(given) >= 0 else OFF
+    shift = sum(kept[send].shift for kept in nudges if send in kept) + ride
     level = base + shift
     if shift < 0 and level < floor:
         return OFF
@@ -115,7 +111,7 @@ def target(
 
 class Wish(NamedTuple):
     """A nudge that is asked for: of which send, over which scene level, by how much, for how long. `most`: how much of
-    `by` it may give, where others set a limit to it on the way up; `room`: whether the rest makes room."""
+    `by` it may give, where others set a limit to it on the way up."""
 
     send: int
     base: Level
@@ -123,7 +119,6 @@ class Wish(NamedTuple):
     lasts: Lasts
     ride: int = 0
     most: int = 0
-    room: bool = False
 
 
 def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
@@ -132,7 +127,7 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
     assert now is not None
     kept = nudges[wish.lasts].get(wish.send, NONE)
     if takes_back(wish, nudges) and not _held(wish, now, nudges):
-        back = _before(kept)
+        back = before_last(kept)
         taken_back = with_nudges(nudges, wish.lasts, {wish.send: back})
         aim = target(wish.base, wish.send, taken_back, wish.ride, bounds)
         in_range = wish.by < 0 or (aim is not None and height(aim) <= range_top(wish, bounds))
@@ -156,7 +151,8 @@ def takes_back(wish: Wish, nudges: Nudges) -> bool:
     return bool(trail) and trail[-1].by == -wish.by
 
 
-def _before(kept: Nudge) -> Nudge:
+def before_last(kept: Nudge) -> Nudge:
+    """What was nudged before the last press."""
     gave = kept.trail[-1]
     return Nudge(shift=gave.shift, lift=gave.lift, room=gave.room, trail=kept.trail[:-1])
 
@@ -171,7 +167,7 @@ def _held(wish: Wish, now: Level, nudges: Nudges) -> bool:
     if isinstance(wish.base, Off) or isinstance(now, Off):
         return False
     some = (kept[wish.send] for kept in nudges if wish.send in kept)
-    return now < wish.base + wish.ride + sum(nudge.shift + nudge.room for nudge in some)
+    return now < wish.base + wish.ride + sum(nudge.shift for nudge in some)
 
 
 def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:
@@ -219,26 +215,13 @@ def _arrive(wish: Wish, aim: Level, kept: Nudge, nudges: Nudges, bounds: Bounds)
     """What must be nudged to make the level `aim`: the wish's own nudge takes up what the others leave over."""
     floor = bounds.limits.nudge_floor
     others = [one[wish.send] for at, one in enumerate(nudges) if at != wish.lasts and wish.send in one]
-    made = sum(other.room for other in others)
     if isinstance(wish.base, Off):
         lifts = [other.lift for other in others if other.lift is not None]
         if isinstance(aim, Off):
-            under = -sum(lifts) - made - 1 if lifts else None
-            return kept._replace(lift=under, room=0)
+            return kept._replace(lift=-sum(lifts) - 1 if lifts else None)
         # Where the ceiling is below the floor, no lift stands for the ceiling.
-        lift, room = _parted(max(aim - floor, 0) - sum(lifts) - made, kept.lift or 0, kept.room, wish.room)
-        return kept._replace(lift=lift, room=room)
-    rest = sum(other.shift for other in others) + made + wish.ride
+        return kept._replace(lift=max(aim - floor, 0) - sum(lifts))
+    rest = sum(other.shift for other in others) + wish.ride
     # An aim below the floor is one that the ceiling holds down; less than the floor would be `off`.
     level = min(floor, wish.base) - 1 if isinstance(aim, Off) else max(aim, min(floor, wish.base))
-    shift, room = _parted(level - wish.base - rest, kept.shift, kept.room, wish.room)
-    return kept._replace(shift=shift, room=room)
-
-
-def _parted(whole: int, plain: int, room: int, makes_room: bool) -> tuple[int, int]:
-    """A nudge's new whole, in its two parts: what it was made of, and what is new, up or down."""
-    more = whole - plain - room
-    if more >= 0:
-        return (plain, room + more) if makes_room else (plain + more, room)
-    back = min(room, -more)
-    return plain + more + back, room - back
+    return kept._replace(shift=level - wish.base - rest)

@@ -3,8 +3,8 @@
 A rise of r hundredths of a dB is paid with r / `Limits.rise` of time. A send may have `AT_ONCE_NS` of it in hand; what
 it rose more than that has to pass before it rises again. So over any time t a level rises by at most `rise` · (t +
 `AT_ONCE_NS`), or by one step more on a desk whose steps are wider than that. A rise from `off` counts from the nudge
-floor, where it begins. Falls are free: down is always at once. A level that nobody knows is asserted, which may be a
-rise; where the desk can be read it is never needed.
+floor, where it begins. Falls are free: down is always at once. A level that nobody knows is asserted at once, which may
+be a rise: on a desk that cannot be read, and behind a scene that the desk itself has stored.
 """
 
 from __future__ import annotations

@@ -44,6 +44,19 @@ class Wishes(NamedTuple):
     hushed: frozenset[int]
 
 
+def differ(before: Mapping[int, object], after: Mapping[int, object]) -> list[int]:
+    """The sends of which something differs, by send."""
+    if before is after:
+        return []
+    return [send for send in before.keys() | after.keys() if before.get(send) != after.get(send)]
+
+
+def nudged_between(before: Wishes, after: Wishes) -> list[int]:
+    """The sends that were nudged or ridden between two wishes, in their order."""
+    pairs = [*zip(before.nudges, after.nudges, strict=True), (before.rides, after.rides)]
+    return sorted({send for one, other in pairs for send in differ(one, other)})
+
+
 class Change(NamedTuple):
     """An undo entry: who changed what was asked for, from what to what. `hand`: the send that a hand at the desk moved,
     which a ceiling may have kept from counting."""
@@ -105,8 +118,9 @@ class State(NamedTuple):
     """Everything that the core remembers. Built by `begin`, changed only by `step`.
 
     `place`, `nudges`, `rides`, `hushed`: what people have asked for, as in `Wishes`. `wanted`: exact levels that follow
-    from it; `steps`: the same in the desk's steps; `asked`: what the desk was told last. `rising`: of sends that rose,
-    until when that was too fast to go on at once (`rise.py`). `wire_free`: when the link has carried what it was given.
+    from it; `steps`: the same in the desk's steps; `asked`: what the desk was told last; `retell`: sends that it is
+    told again, though they stand so. `rising`: of sends that rose, until when that was too fast to go on at once
+    (`rise.py`). `wire_free`: when the link has carried what it was given.
     `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
     ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `known`: what the desk says of
     itself. `touches`: sends that a hand moves on the desk; `left`: sends that are left as a hand has put them.
@@ -138,6 +152,7 @@ class State(NamedTuple):
     touches: Mapping[int, Touch] = MappingProxyType({})
     left: frozenset[int] = frozenset()
     recalled: bool = False
+    retell: frozenset[int] = frozenset()
     rising: Mapping[int, int] = MappingProxyType({})
     lights: tuple[Lights, ...] = ()
 

@@ -1,8 +1,8 @@
 """From what people have asked for to the levels that the desk should have.
 
-Each send by itself: scene, nudges, ride, its own ceiling (`nudges.py`). Then each mix as a whole: room for what asked
-for it, the ceiling of the sum (`mixes.py`), and a hush, which takes down the whole mix where the show drives it, and
-all of its inputs where it does not. What nobody has touched is worked out before the night (`rest.py`).
+Each send by itself: scene, nudges, ride, its own ceiling (`nudges.py`). Then each mix as a whole: the ceiling of its
+sum (`mixes.py`), and a hush, which takes down the whole mix where the show drives it, and all of its inputs where it
+does not. What nobody has touched is worked out before the night (`rest.py`).
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from stagectl.core.levels import Level
-from stagectl.core.mixes import Row, lowered, making_room, room_for
+from stagectl.core.mixes import Row, lowered
 from stagectl.core.nudges import target
 from stagectl.core.plan import LAID_MAX, Levels, Plan, layered
 from stagectl.core.rest import Mix, Rest, changed, rest_of
@@ -37,12 +37,12 @@ def rest_at(plan: Plan, place: Place) -> Rest:
     return rest
 
 
-def target_of(plan: Plan, send: int, wishes: Wishes, base: Levels, *, room: bool = True) -> Level | None:
+def target_of(plan: Plan, send: int, wishes: Wishes, base: Levels) -> Level | None:
     """The exact level that a send by itself should have, before the mix counts as a whole."""
     bounds = plan.bounds[send]
     if bounds is None:
         return None
-    return target(base[send], send, wishes.nudges, wishes.rides.get(send, 0), bounds, room=room)
+    return target(base[send], send, wishes.nudges, wishes.rides.get(send, 0), bounds)
 
 
 def touched(wishes: Wishes) -> Mapping[int, None]:
@@ -52,38 +52,21 @@ def touched(wishes: Wishes) -> Mapping[int, None]:
 
 
 class Aimed(NamedTuple):
-    """A listener's mix as it should be. `mix`: before a hush; `wanted`, `steps`: after it. `room`: by how much the rest
-    of the mix has to make room, hundredths of a dB; more than `Limits.room` where it may not do so."""
+    """A listener's mix as it should be. `mix`: before a hush; `wanted`, `steps`: after it."""
 
     mix: Mix
     wanted: Row
     steps: Row
-    room: int
 
 
 def aimed(plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int]) -> Aimed:
     """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes."""
-    first, limits = plan.send(listener, 0), plan.limits
-    sends = list(sends)
-    levels = {send - first: target_of(plan, send, wishes, base) for send in sends}
-    room, without = 0, levels
-    if any(send in kept and kept[send].room for kept in wishes.nudges for send in sends):
-        without = {send - first: target_of(plan, send, wishes, base, room=False) for send in sends}
-    if levels != without:
-        row = [levels.get(column, level) for column, level in enumerate(rest.row)][:-1]
-        plain = [without.get(column, level) for column, level in enumerate(rest.row)][:-1]
-        room = room_for(row, plain, limits.nudge_floor, limits.room)
-        by = min(room, limits.room)
-        levels |= {
-            column: making_room(level, by, limits.nudge_floor)
-            for column, (level, other) in enumerate(zip(row, plain, strict=True))
-            if level == other
-        }
-    mix = changed(plan, listener, rest, levels)
+    first = plan.send(listener, 0)
+    mix = changed(plan, listener, rest, {send - first: target_of(plan, send, wishes, base) for send in sends})
     if listener not in wishes.hushed:
-        return Aimed(mix, mix.wanted, mix.steps, room)
-    wanted = hushed(mix.wanted, limits.hush)
-    return Aimed(mix, wanted, [plan.in_steps(first + column, level) for column, level in enumerate(wanted)], room)
+        return Aimed(mix, mix.wanted, mix.steps)
+    wanted = hushed(mix.wanted, plan.limits.hush)
+    return Aimed(mix, wanted, [plan.in_steps(first + column, level) for column, level in enumerate(wanted)])
 
 
 def hushed(row: Row, by: int) -> Row:

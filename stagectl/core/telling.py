@@ -1,6 +1,7 @@
 """The last door before the desk: no message takes a level, or a mix, higher than it may be, or up too fast.
 
-Every level that the desk is asked for goes through here. Where it must wait, the fade comes back to it.
+Every new level that the desk is asked for goes through here (what it has lost is said again by `answers.py`). Where it
+must wait, the fade comes back to it.
 """
 
 from __future__ import annotations
@@ -22,23 +23,26 @@ class Teller:
     asked: list[Level | None] = field(default_factory=list)
     rising: dict[int, int] = field(default_factory=dict)
     levels: list[tuple[int, Level]] = field(default_factory=list)
+    retell: set[int] = field(default_factory=set)
     _inputs: dict[int, Power] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.was = self.work.state.asked
         self.asked = list(self.was)
+        self.retell = set(self.work.state.retell)
         self.rising = still_paying(self.work.state.rising, self.work.at)
 
     def tell(self, send: int, level: Level) -> None:
         """Ask for a step of the desk's, or for as much of it as may be now."""
         now = self.asked[send]
-        if level == now:
+        if level == now and send not in self.retell:
             return
         if isinstance(level, int) and height(level) > (height(now) if now is not None else height(level) - 1):
             may = self._rise(send, now, level)
             if may is None or may == now:
                 return
             level = may
+        self.retell.discard(send)
         self._count(send, level)
         self.asked[send] = level
         self.levels.append((send, level))
@@ -79,8 +83,8 @@ class Teller:
         return None if most is None else highest(most - inputs + total((self._now(send),)))
 
     def _now(self, send: int) -> Level | None:
-        asked = self.asked[send]
-        return self.work.state.steps[send] if asked is None else asked
+        step, asked = self.work.state.steps[send], self.asked[send]
+        return step if step is None or asked is None else asked
 
     def _power(self, listener: int) -> Power:
         """What the inputs of a mix come to now."""

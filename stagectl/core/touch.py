@@ -3,7 +3,7 @@
 What a hand moves is let be at once: no fade goes on over it. When it has rested for `REST_NS`, or when anybody does
 something, where it came to is adopted as a nudge by `DESK`, which lasts for the night like any other: it is recorded,
 the listener whose mix it is can undo it, and the next scene keeps it. Above a ceiling (or below the nudge floor) the
-nudge goes as far as it may, and the desk is left as the hand put it until the next recall.
+nudge goes as far as it may, and the desk is left as the hand put it until something else moves that send.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from stagectl.core.effects import Changed, Move
 from stagectl.core.levels import LEVEL_MAX, OFF, Level, Off, height
 from stagectl.core.mixes import highest, total
 from stagectl.core.nudges import Wish, put, with_nudges
+from stagectl.core.room import as_heard
 from stagectl.core.state import Touch
 from stagectl.core.targets import mix_at
 from stagectl.core.work import Presser, Work
@@ -88,8 +89,9 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     held: Level = OFF if isinstance(aim, Off) or aim < floor else aim
     wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
     before_wishes = state.wishes
-    put_there = put(wish, held, state.nudges, bounds)
-    work.set(nudges=with_nudges(state.nudges, Lasts.NIGHT, {send: put_there}))
+    nudges = as_heard(work, work.plan.listener_of(send))
+    put_there = put(wish, held, nudges, bounds)
+    work.set(nudges=with_nudges(nudges, Lasts.NIGHT, {send: put_there}))
     work.remember(DESK, before_wishes, send)
     aims = work.aims_of((send,))
     work.set(wanted=aims.wanted, steps=aims.steps)
@@ -99,13 +101,19 @@ def _fitting(work: Work, send: int) -> int:
     """The highest level that a send may have so that its mix keeps under its ceiling; never lower than it is."""
     listener, column = divmod(send, work.plan.width)
     mix = mix_at(work.plan, listener, work.state.wishes).mix
-    if mix.most is None or column == work.plan.whole:
+    ceiling = work.plan.mix_ceilings[listener]
+    if mix.most is None or ceiling is None:
         return LEVEL_MAX
+    if column == work.plan.whole:
+        inputs = highest(mix.power - 1)
+        return LEVEL_MAX if isinstance(inputs, Off) else ceiling - inputs - 1
     others, alone = mix.power - total((mix.steps[column],)), work.alone(send)
     return max(height(highest(mix.most - others)), height(OFF if alone is None else alone))
 
 
 def _lowered_by(work: Work, send: int) -> int:
-    """How much lower than by itself a send is now, because its mix is hushed or at its ceiling."""
-    alone, wanted = work.alone(send), work.state.wanted[send]
-    return alone - wanted if isinstance(alone, int) and isinstance(wanted, int) else 0
+    """How much lower a hush takes a send now."""
+    listener, column = divmod(send, work.plan.width)
+    mix = mix_at(work.plan, listener, work.state.wishes)
+    loud, wanted = mix.mix.wanted[column], mix.wanted[column]
+    return loud - wanted if isinstance(loud, int) and isinstance(wanted, int) else 0

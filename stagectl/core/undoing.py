@@ -8,10 +8,10 @@ from typing import TypeVar
 
 from stagectl.core.actions import Lasts, Undo
 from stagectl.core.advancing import scope, settle
-from stagectl.core.asking import want
+from stagectl.core.asking import want, want_hushed
 from stagectl.core.effects import Reason
 from stagectl.core.plan import Plan
-from stagectl.core.state import Change, Wishes
+from stagectl.core.state import Change, Wishes, differ, nudged_between
 from stagectl.core.touch import DESK
 from stagectl.core.work import Presser, Work, refuse
 
@@ -41,27 +41,20 @@ def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
     if wishes.place != now.place:
         settle(work, by, wishes)
         return
-    sends = nudged_by(entry) + [
-        work.plan.send(listener, column)
-        for listener in sorted(wishes.hushed ^ now.hushed)
-        for column in range(work.plan.width)
-    ]
-    work.set(**wishes._asdict(), left=work.state.left - set(sends))
-    fade_ns = work.plan.limits.gentle_ns if now.hushed - wishes.hushed else None
-    want(work, by, work.aims_of(sends), fade_ns=fade_ns, leading=sends[0] if len(sends) == 1 else None)
+    sends = nudged_by(entry)
+    if sends or not wishes.hushed ^ now.hushed:
+        work.set(**wishes._asdict(), left=work.state.left - set(sends))
+        want(work, by, work.aims_of(sends), fade_ns=None, leading=sends[0] if len(sends) == 1 else None)
+    for whose, back in ((wishes.hushed - now.hushed, False), (now.hushed - wishes.hushed, True)):
+        if whose:
+            work.set(hushed=wishes.hushed)
+            want_hushed(work, by, whose, back=back)
 
 
 def nudged_by(entry: Change) -> list[int]:
     """The sends that an entry nudged or rode, by foot or by hand."""
     hand = set() if entry.hand is None else {entry.hand}
-    pairs = [*zip(entry.before.nudges, entry.after.nudges, strict=True), (entry.before.rides, entry.after.rides)]
-    return sorted(hand.union(*(_differ(before, after) for before, after in pairs)))
-
-
-def _differ(before: Mapping[int, object], after: Mapping[int, object]) -> list[int]:
-    if before is after:
-        return []
-    return [send for send in before.keys() | after.keys() if before.get(send) != after.get(send)]
+    return sorted(hand.union(nudged_between(entry.before, entry.after)))
 
 
 def _by_hand_for(work: Work, entry: Change, by: Presser) -> bool:
@@ -107,11 +100,11 @@ def _put_back(
     now: Mapping[int, KeptT], before: Mapping[int, KeptT], after: Mapping[int, KeptT], *, careful: bool
 ) -> Mapping[int, KeptT] | None:
     """The values before, where the ones after still stand; `careful`: None where any does not."""
-    differ = _differ(before, after)
-    stands = [send for send in differ if now.get(send) == after.get(send)]
-    if careful and len(stands) < len(differ):
+    changed = differ(before, after)
+    stands = [send for send in changed if now.get(send) == after.get(send)]
+    if careful and len(stands) < len(changed):
         return None
     if not stands:
         return now
-    changed = {send: value for send, value in now.items() if send not in stands}
-    return MappingProxyType(changed | {send: before[send] for send in stands if send in before})
+    others = {send: value for send, value in now.items() if send not in stands}
+    return MappingProxyType(others | {send: before[send] for send in stands if send in before})

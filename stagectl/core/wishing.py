@@ -7,12 +7,14 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from stagectl.core.actions import ClearNudges, Hush, Lasts, Nudge, NudgeRest
-from stagectl.core.asking import want
+from stagectl.core.asking import want, want_hushed
 from stagectl.core.effects import Reason
 from stagectl.core.levels import OFF
 from stagectl.core.nudges import Nudge as Nudged
 from stagectl.core.nudges import Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
-from stagectl.core.targets import Aimed, mix_at
+from stagectl.core.room import Asks, as_heard, fits, given_back, made
+from stagectl.core.state import nudged_between
+from stagectl.core.targets import mix_at
 from stagectl.core.work import Presser, Work, refuse
 
 
@@ -73,7 +75,7 @@ def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
 
 class _Asked(NamedTuple):
     """A nudge that is asked for. `named`: the column that it is called by; `room`: the rest makes room; `may_room`: the
-    rest may have to; `most`: as much of `by` as there is room for."""
+    rest may have to; `most`: as much of `by` as the mix allows."""
 
     listener: int
     columns: tuple[int, ...]
@@ -88,36 +90,90 @@ class _Asked(NamedTuple):
 def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     sends = [work.plan.send(asked.listener, column) for column in asked.columns]
     before = work.state.wishes
-    some = _moved(work, sends, asked)
-    given = some if isinstance(some, No) else _under_ceiling(work, sends, asked, some)
+    given = _given(work, by, sends, asked)
     if isinstance(given, No):
         refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
         return
-    work.set(nudges=given.nudges)
+    work.set(nudges=given)
     work.remember(by.who, before)
-    # What makes room goes first.
-    room = any(kept[send].room for kept in given.nudges for send in sends if send in kept)
-    leading = sends[0] if len(sends) == 1 and not room else None
-    want(work, by, work.aims_of(sends, given.mix), fade_ns=None, leading=leading)
+    moved = nudged_between(before, work.state.wishes)
+    want(work, by, work.aims_of(moved), fade_ns=None, leading=moved[0] if len(moved) == 1 else None)
 
 
-def _moved(work: Work, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
+def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Nudges | No:
+    """The nudges after a wish, as far as the mix as a whole allows it."""
+    plan, limits = work.plan, work.plan.limits
+    if asked.room and not work.state.recalled:
+        return No(Reason.NOT_RECALLED)
+    start = as_heard(work, asked.listener)
+    moved = _moved(work, start, sends, asked)
+    if isinstance(moved, No):
+        return moved
+    if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
+        return _with(work, asked, start, moved)
+    before = mix_at(plan, asked.listener, work.state.wishes._replace(nudges=start)).mix.row
+    asks = Asks(asked.listener, asked.columns, asked.lasts, by.press, asked.room, before)
+    found = _in_mix(work, asks, asked, start, moved)
+    if found is not None:
+        return found
+    # As much of it as there is room for.
+    low, high = 0, asked.most
+    while high - low > 1:
+        middle = (low + high) // 2
+        moved = _moved(work, start, sends, asked._replace(most=middle))
+        part = None if isinstance(moved, No) else _in_mix(work, asks, asked, start, moved)
+        if part is None and not isinstance(moved, No):
+            high = middle
+        else:
+            low, found = middle, part or found
+    return found or No(Reason.NO_ROOM if asked.may_room and limits.room else Reason.AT_MIX_CEILING)
+
+
+def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges | None:
+    """The nudges with what is wished for, if the mix allows it, or the rest can make room for it."""
+    nudges = _with(work, asked, start, moved)
+    if fits(work, asks, mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges)).mix.row):
+        return nudges
+    if not asked.may_room:
+        return None
+    numbered = {
+        send: one._replace(trail=(*one.trail[:-1], one.trail[-1]._replace(press=asks.press)))
+        for send, one in moved.items()
+        if one.trail
+    }
+    return made(work, asks, with_nudges(nudges, asked.lasts, numbered))
+
+
+def _with(work: Work, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges:
+    """The nudges with some moved; what was taken back gives back the room that it had."""
+    kept = start[asked.lasts]
+    gone = {
+        kept[send].trail[-1].press
+        for send, one in moved.items()
+        if send in kept and len(one.trail) < len(kept[send].trail)
+    }
+    presses = {press for press in gone if press is not None}
+    back = given_back(work, asked.listener, start, asked.lasts, presses) if presses else {}
+    return with_nudges(start, asked.lasts, {**back, **moved})
+
+
+def _moved(work: Work, nudges: Nudges, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
     """What must be nudged, before the mix counts as a whole."""
-    state, base = work.state, work.base
+    rides, base = work.state.rides, work.base
     wishes = [
-        Wish(send, level, asked.by, asked.lasts, state.rides.get(send, 0), asked.most, asked.room)
+        Wish(send, level, asked.by, asked.lasts, rides.get(send, 0), asked.most)
         for send in sends
         if (level := base[send]) is not None and work.plan.grid_of(send) is not None
     ]
     if not wishes:
         return No(Reason.NOT_DRIVEN)
-    part = _together(work, wishes) if len(wishes) > 1 else wishes
+    part = _together(work, nudges, wishes) if len(wishes) > 1 else wishes
     if isinstance(part, No):
         return part
     found: dict[int, Nudged] = {}
     why: list[Reason] = []
     for wish in part:
-        one = nudged(wish, state.nudges, work.bounds(wish.send))
+        one = nudged(wish, nudges, work.bounds(wish.send))
         if isinstance(one, Reason):
             why.append(one)
         else:
@@ -125,11 +181,10 @@ def _moved(work: Work, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudg
     return found or No(why[0])
 
 
-def _together(work: Work, wishes: list[Wish]) -> list[Wish] | No:
+def _together(work: Work, nudges: Nudges, wishes: list[Wish]) -> list[Wish] | No:
     """Those of a group that take part. It keeps its balance: it rises as far as the first of its inputs may. What is
     off stays off, unless all of it is, or the last press has turned it off."""
-    state = work.state
-    levels = [target(wish.base, wish.send, state.nudges, wish.ride, work.bounds(wish.send)) for wish in wishes]
+    levels = [target(wish.base, wish.send, nudges, wish.ride, work.bounds(wish.send)) for wish in wishes]
     on = [(wish, level) for wish, level in zip(wishes, levels, strict=True) if isinstance(level, int)]
     if wishes[0].by < 0:
         return [wish for wish, _ in on] or No(Reason.AT_BOTTOM)
@@ -140,51 +195,8 @@ def _together(work: Work, wishes: list[Wish]) -> list[Wish] | No:
     if left <= 0:
         first = on[lefts.index(left)][0]
         return No(at_top(first, work.bounds(first.send)), work.plan.send_name(first.send))
-    back = [wish for wish, level in zip(wishes, levels, strict=True) if level is OFF and takes_back(wish, state.nudges)]
+    back = [wish for wish, level in zip(wishes, levels, strict=True) if level is OFF and takes_back(wish, nudges)]
     return [wish._replace(most=min(left, wish.most)) for wish, _ in on] + back
-
-
-class _Given(NamedTuple):
-    """The nudges after a wish; `mix`: the mix that they make, where it had to be looked at."""
-
-    nudges: Nudges
-    mix: Aimed | None = None
-
-
-def _under_ceiling(work: Work, sends: Sequence[int], asked: _Asked, some: Mapping[int, Nudged]) -> _Given | No:
-    """What is wished for then, if the mix as a whole allows it. Where its ceiling does not, the rest makes room."""
-    plan, state, limits = work.plan, work.state, work.plan.limits
-    nudges = with_nudges(state.nudges, asked.lasts, some)
-    if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
-        return _Given(nudges)
-    mix = mix_at(plan, asked.listener, state.wishes._replace(nudges=nudges))
-    if asked.room and mix.room > limits.room:
-        return _as_far_as_there_is_room(work, sends, asked)
-    if mix.mix.held <= 0 or mix.mix.held <= mix_at(plan, asked.listener, state.wishes).mix.held:
-        return _Given(nudges, mix)
-    if asked.room or not asked.may_room:
-        return No(Reason.AT_MIX_CEILING)
-    asked = asked._replace(room=True)
-    with_room = _moved(work, sends, asked)
-    return with_room if isinstance(with_room, No) else _under_ceiling(work, sends, asked, with_room)
-
-
-def _as_far_as_there_is_room(work: Work, sends: Sequence[int], asked: _Asked) -> _Given | No:
-    """As much of a wish as the rest may make room for."""
-    low, high, found = 0, asked.most, None
-    while high - low > 1:
-        middle = (low + high) // 2
-        some = _moved(work, sends, asked._replace(most=middle))
-        if isinstance(some, No):
-            low = middle
-            continue
-        nudges = with_nudges(work.state.nudges, asked.lasts, some)
-        mix = mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges))
-        if mix.room > work.plan.limits.room:
-            high = middle
-        else:
-            low, found = middle, _Given(nudges, mix)
-    return found or No(Reason.NO_ROOM)
 
 
 def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
@@ -215,9 +227,11 @@ def hush(work: Work, by: Presser, action: Hush) -> None:
     if not action.everyone and by.listener is None:
         refuse(work, by, Reason.NO_LISTENER)
         return
+    if not work.state.recalled:
+        refuse(work, by, Reason.NOT_RECALLED)
+        return
     whose = frozenset(range(len(plan.listeners)) if by.listener is None or action.everyone else (by.listener,))
     back = whose <= before.hushed
     work.set(hushed=before.hushed - whose if back else before.hushed | whose)
     work.remember(by.who, before)
-    sends = [plan.send(listener, column) for listener in sorted(whose) for column in range(plan.width)]
-    want(work, by, work.aims_of(sends), fade_ns=plan.limits.gentle_ns if back else None)
+    want_hushed(work, by, whose, back=back)

@@ -111,7 +111,7 @@ LEADS: Final[Mapping[type, Callable[[Plan, Any, int], Place]]] = {
     Back: lambda _, __, stop: Place(stop=stop - 1),
     GoTo: lambda _, action, __: Place(stop=action.stop),
     Recall: lambda _, action, stop: Place(stop=stop, scene=action.scene),
-    FallBack: lambda plan, _, stop: Place(stop=stop, scene=fallen(plan)),
+    FallBack: lambda plan, _, stop: Place(stop=stop, scene=fallen(plan) if stop else None),
 }
 
 NEITHER: Final = frozenset((ClearNudges, Undo, Hush, StartCue, StopCue, Tell, SwitchLayer, Nothing))

@@ -108,16 +108,12 @@ class Account:
             yield Line("fade", "under way; this is what the desk was told so far", state.asked[send])
 
     def _mix(self, send: int, alone: Level | None, state: State) -> Iterator[Line]:
-        """What the mix as a whole does to the level: room, the ceiling of the sum, a hush."""
+        """What the mix as a whole does to the level: the ceiling of the sum, a hush."""
         plan = self.plan
         listener, column = divmod(send, plan.width)
         aimed = mix_at(plan, listener, state.wishes)
-        with_room = aimed.mix.row[column]
-        if with_room != alone:
-            did = f"{_lower(alone, with_room)}, so that the sum stays"
-            yield self._line("making room", did, with_room, self.rig_file, "limits", "room")
-        if aimed.mix.wanted[column] != with_room:
-            did = f"{_lower(with_room, aimed.mix.wanted[column])} with all inputs: the mix comes to"
+        if aimed.mix.wanted[column] != alone:
+            did = f"{_lower(alone, aimed.mix.wanted[column])} with all inputs: the mix comes to"
             is_theirs = self.rig.listeners[listener].mix_ceiling is not None
             place: Path = ("listeners", listener, "mix ceiling") if is_theirs else ("mix ceiling",)
             top = plan.mix_ceilings[listener]
@@ -136,10 +132,12 @@ class Account:
         level: Level | None = base
         for lasts in Lasts:
             nudge = state.nudges[lasts].get(send, NONE)
-            if nudge.shift or nudge.room or (isinstance(base, Off) and nudge.lift is not None):
+            if nudge.shift or (isinstance(base, Off) and nudge.lift is not None):
                 level = target(base, send, _up_to(state.nudges, lasts), 0, bounds)
-                lift = None if nudge.lift is None else nudge.lift + nudge.room
-                did = self._shifted(base, nudge.shift + nudge.room, lift)
+                did = self._shifted(base, nudge.shift, nudge.lift)
+                if nudge.room:
+                    part = "" if nudge.room == -nudge.shift else f" {change_text(-nudge.room)} of it"
+                    did += f",{part} to make room"
                 yield Line(f"nudges for the {lasts.name.lower()}", did, level)
         ride = state.rides.get(send, 0)
         if ride:

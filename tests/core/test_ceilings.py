@@ -65,10 +65,8 @@ def test_a_grid_that_rounds_past_the_ceiling_is_caught(monkeypatch: pytest.Monke
 def test_nudges_that_forget_the_ceiling_are_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     real = nudges_module.target
 
-    def careless(
-        base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds, *, room: bool = True
-    ) -> Level | None:
-        return real(base, send, kept, ride, replace(bounds, ceiling=10_000), room=room)
+    def careless(base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds) -> Level | None:
+        return real(base, send, kept, ride, replace(bounds, ceiling=10_000))
 
     monkeypatch.setattr(nudges_module, "target", careless)
     monkeypatch.setattr(targets_module, "target", careless)
@@ -80,10 +78,8 @@ def test_forgetting_it_in_one_place_alone_is_still_safe(monkeypatch: pytest.Monk
     """The grid holds what the nudges let through: two locks on one door."""
     real = nudges_module.target
 
-    def careless(
-        base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds, *, room: bool = True
-    ) -> Level | None:
-        return real(base, send, kept, ride, replace(bounds, ceiling=10_000), room=room)
+    def careless(base: Level | None, send: int, kept: Nudges, ride: int, bounds: Bounds) -> Level | None:
+        return real(base, send, kept, ride, replace(bounds, ceiling=10_000))
 
     monkeypatch.setattr(targets_module, "target", careless)
 

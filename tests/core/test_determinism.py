@@ -10,8 +10,8 @@ from stagectl.core.effects import Ask, Connected, Lit, Pressed, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent, LampsCame, LampsWent, PedalCame, PedalWent, Wake
 from stagectl.core.levels import Off, height
 from stagectl.core.nudges import touched
-from stagectl.core.plan import Plan, layered
-from stagectl.core.state import State, begin
+from stagectl.core.plan import layered
+from stagectl.core.state import begin
 from stagectl.core.step import step
 
 
@@ -81,11 +81,6 @@ def test_every_event_but_a_wake_is_recorded_or_part_of_a_gesture(night: Night) -
         assert records or feet[0] != feet[1] or isinstance(event, DeskSaid | DeskWent)
 
 
-def makes_room(plan: Plan, state: State, listener: int) -> bool:
-    """Whether anything in a mix has asked for room."""
-    return any(one.room for kept in state.nudges for send, one in kept.items() if send // plan.width == listener)
-
-
 @settings(max_examples=60)
 @given(nights())
 def test_at_rest_the_desk_has_what_is_wanted(night: Night) -> None:
@@ -111,7 +106,7 @@ def test_at_rest_the_desk_has_what_is_wanted(night: Night) -> None:
         listener = send // plan.width
         if level is None or grid is None:
             assert state.wanted[send] is None
-        elif listener in state.hushed or plan.mix_ceilings[listener] is not None or makes_room(plan, state, listener):
+        elif listener in state.hushed or plan.mix_ceilings[listener] is not None:
             # What the mix as a whole does to it only lowers it (`test_mixes.py` says how far).
             top = level if isinstance(level, Off) else min(level, plan.ceilings[send], grid.highest)
             wanted = state.wanted[send]

@@ -1,0 +1,110 @@
+"""Room in a mix: what the rest of it gives, so that one input, or a group, may rise.
+
+- A nudge may ask for it (`rest: makes room`): then the mix's exact sum stays at most what it was. Without being asked,
+  the rest makes room where the mix would come above its ceiling: then its steps come to the ceiling at most.
+- Every input of the rest comes down by the same number of dB, never below the nudge floor, and by `Limits.room` at most
+  in all. What each gives is a nudge of its own, of the same length as the one that it is given to, so that later
+  presses find the levels that are heard. The press that takes the other nudge back takes these back too, as undo does.
+- A mix that its ceiling holds lower is first taken as it is heard: what was held becomes nudges that last until the
+  next stop. So each press moves what it names, and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import NamedTuple
+
+from stagectl.core.actions import Lasts
+from stagectl.core.mixes import Row, total
+from stagectl.core.nudges import NONE, TRAIL_MAX, Gave, Nudge, Nudges, Wish, before_last, put, with_nudges
+from stagectl.core.rest import mix_of
+from stagectl.core.targets import mix_at
+from stagectl.core.work import Work
+
+
+def as_heard(work: Work, listener: int) -> Nudges:
+    """The nudges with what a mix's ceiling holds down now made a part of them."""
+    plan, state = work.plan, work.state
+    if plan.mix_ceilings[listener] is None or not state.recalled:
+        return state.nudges
+    mix = mix_at(plan, listener, state.wishes).mix
+    if not mix.held:
+        return state.nudges
+    found = {}
+    for column, (level, wanted) in enumerate(zip(mix.row[:-1], mix.wanted[:-1], strict=True)):
+        send = plan.send(listener, column)
+        base = work.base[send]
+        if level != wanted and wanted is not None and base is not None:
+            wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
+            found[send] = put(wish, wanted, state.nudges, work.bounds(send))
+    return with_nudges(state.nudges, Lasts.SECTION, found)
+
+
+class Asks(NamedTuple):
+    """What room is asked for: in whose mix, for which columns, for how long, by which press. `sum_stays`: the sum is to
+    stay what it is `before`; else only the ceiling counts."""
+
+    listener: int
+    columns: tuple[int, ...]
+    lasts: Lasts
+    press: int
+    sum_stays: bool
+    before: Row
+
+
+def fits(work: Work, asks: Asks, row: Row) -> bool:
+    """Whether a mix may come to these levels."""
+    if asks.sum_stays and total(row[:-1]) > total(asks.before[:-1]):
+        return False
+    if work.plan.mix_ceilings[asks.listener] is None:
+        return True
+    mix = mix_of(work.plan, asks.listener, row)
+    return mix.most is None or (not mix.held and total(row[:-1]) <= mix.most)
+
+
+def made(work: Work, asks: Asks, nudges: Nudges) -> Nudges | None:
+    """The nudges with as much room made as is needed; None where the rest cannot make so much."""
+    plan, limits = work.plan, work.plan.limits
+    row = mix_at(plan, asks.listener, work.state.wishes._replace(nudges=nudges)).mix.row
+    kept, first = nudges[asks.lasts], plan.send(asks.listener, 0)
+    gives = {
+        column: limits.room - kept.get(first + column, NONE).room
+        for column, level in enumerate(row[:-1])
+        if isinstance(level, int) and column not in asks.columns
+    }
+
+    def down(by: int) -> Row:
+        out = list(row)
+        for column, most in gives.items():
+            level = out[column]
+            assert isinstance(level, int)
+            out[column] = max(level - min(by, most), min(level, limits.nudge_floor))
+        return out
+
+    low, high = 0, limits.room
+    if not fits(work, asks, down(high)):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if fits(work, asks, down(middle)) else (middle, high)
+    found = {}
+    for column, level in enumerate(down(high)[:-1]):
+        was, send = row[column], first + column
+        base = work.base[send]
+        if level != was and isinstance(level, int) and isinstance(was, int) and base is not None:
+            old = kept.get(send, NONE)
+            wish = Wish(send, base, 0, asks.lasts, work.state.rides.get(send, 0))
+            gave = Gave(0, old.shift, old.lift, old.room, asks.press)
+            new = put(wish, level, nudges, work.bounds(send))
+            found[send] = new._replace(room=old.room + was - level, trail=(*old.trail, gave)[-TRAIL_MAX:])
+    return with_nudges(nudges, asks.lasts, found)
+
+
+def given_back(work: Work, listener: int, nudges: Nudges, lasts: Lasts, presses: Collection[int]) -> dict[int, Nudge]:
+    """What the rest of a mix gave to these presses, if nobody has changed it since."""
+    first, end = work.plan.send(listener, 0), work.plan.send(listener + 1, 0)
+    return {
+        send: before_last(kept)
+        for send, kept in nudges[lasts].items()
+        if first <= send < end and kept.trail and kept.trail[-1].by == 0 and kept.trail[-1].press in presses
+    }
