@@ -6,9 +6,9 @@ import re
 from dataclasses import dataclass
 from typing import Annotated, Any, TypeAlias
 
-from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level
+from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level, Off
 from stagectl.core.plan import SetTo, ShiftBy
-from stagectl.show.values import Typed, number, plain, said
+from stagectl.show.values import Typed, number, plain, said, shortest
 
 
 def _db(text: str, low: int, high: int) -> int | None:
@@ -17,6 +17,13 @@ def _db(text: str, low: int, high: int) -> int | None:
     if value is None or value * 100 != (value * 100).to_integral_value():
         return None
     return int(value * 100) if low <= value * 100 <= high else None
+
+
+class _Decibels(Typed):
+    """A number of dB, held as hundredths."""
+
+    def written(self, value: Level) -> float | str:
+        return "off" if isinstance(value, Off) else shortest(value / 100)
 
 
 def _hint(text: str) -> str:
@@ -31,7 +38,7 @@ _SHIFT_PATTERN = r"^([uU][pP]|[dD][oO][wW][nN]) +[0-9]*\.?[0-9]+( *[dD][bB])?$"
 
 
 @dataclass(frozen=True)
-class LevelText(Typed):
+class LevelText(_Decibels):
     """A level: `-12`, `-7.5 dB`, `off`. At most two digits behind the point."""
 
     can_be_off: bool = True
@@ -56,7 +63,7 @@ class LevelText(Typed):
 
 
 @dataclass(frozen=True)
-class StepText(Typed):
+class StepText(_Decibels):
     """The distance between two levels of a desk, in hundredths of a dB: `0.5`, `0.1 dB`."""
 
     def parse(self, typed: Any) -> int:
@@ -99,7 +106,7 @@ class LayerText(Typed):
 
 
 @dataclass(frozen=True)
-class ChangeText(Typed):
+class ChangeText(_Decibels):
     """A signed change in dB: `+1`, `-1.5`, `2 dB`, `up 1`, `down 3`. In hundredths of a dB."""
 
     low: int
@@ -127,7 +134,7 @@ class ChangeText(Typed):
 
 
 @dataclass(frozen=True)
-class RateText(Typed):
+class RateText(_Decibels):
     """How fast a level may rise: `50`, `50 dB/s`. In hundredths of a dB a second."""
 
     low: int

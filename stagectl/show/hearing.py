@@ -48,6 +48,9 @@ class AnyChannel(Typed):
         except ValueError as error:
             raise ValueError(f"{error}, nor `any`") from error
 
+    def written(self, value: int) -> int | str:
+        return value or "any"
+
     def schema(self) -> dict[str, Any]:
         return {"anyOf": [Whole(1, 16).schema(), {"const": "any"}]}
 

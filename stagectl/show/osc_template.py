@@ -69,6 +69,9 @@ class ArgumentText(Typed):
             raise ValueError(f"`{{{shown(str(word))}}}` is not {allowed}")
         return Word(word)
 
+    def written(self, value: Argument | Word) -> Argument:
+        return f"{{{value.value}}}" if isinstance(value, Word) else value
+
     def schema(self) -> dict[str, Any]:
         return {"type": ["number", "string", "boolean", "object"]}
 

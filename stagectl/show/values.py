@@ -62,11 +62,16 @@ class OrElse:
 
 
 class Typed:
-    """The base of the value types: `parse` takes what was typed and raises ValueError with what is allowed."""
+    """The base of the value types: `parse` takes what was typed and raises ValueError with what is allowed.
+    `written` is its way back: a value as it stands in a file."""
 
     def parse(self, typed: Any) -> Any:
         """The value."""
         raise NotImplementedError
+
+    def written(self, value: Any) -> Any:
+        """The value as a user writes it, such as `3` (s) for 3,000,000,000 ns."""
+        return value
 
     def schema(self) -> dict[str, Any]:
         """Its JSON Schema."""
@@ -91,6 +96,11 @@ def said(typed: Any) -> str:
 def plain(typed: Any) -> str:
     """The text that was typed, without space around it; nothing, lists and mappings have none."""
     return "" if typed is None or isinstance(typed, dict | list) else str(typed).strip()
+
+
+def shortest(value: float) -> int | float:
+    """The number, without a point where it is whole."""
+    return int(value) if value == int(value) else value
 
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)")
@@ -159,6 +169,9 @@ class Duration(Typed):
             examples = "`2`, `2.5 s` or `250 ms`" if self.high_s <= 60 else "`2`, `2.5 s`, `250 ms` or `1:12`"
             raise ValueError(f"{said(typed)} is not a time from 0 to {self.high_s:g} s, such as {examples}")
         return int(seconds * 1_000_000_000)
+
+    def written(self, value: int) -> float:
+        return shortest(value / 1_000_000_000)
 
     def schema(self) -> dict[str, Any]:
         return {

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Annotated, Any
 
 import jsonschema
 import pytest
 import yaml
-from pydantic import ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 
 from stagectl.core.actions import ACTIONS
 from stagectl.show.schema import KINDS, schema
+from stagectl.show.values import FileModel
 from stagectl.show.yamltext import read_text
 from stagectl.where import shipped
 
@@ -78,6 +81,50 @@ def test_an_editor_completes_every_action_of_the_table() -> None:
         described = {key: value.get("description") for key, value in one["properties"].items()}
         for field in spec.fields:
             assert described[spec.word if field.name == spec.main else field.name] == field.help
+
+
+def models(kind: type[FileModel] = FileModel) -> Iterator[type[FileModel]]:
+    for model in kind.__subclasses__():
+        yield model
+        yield from models(model)
+
+
+def _read(what: Any, typed: object) -> object:
+    return TypeAdapter(what).validate_python(typed)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_default_is_what_its_own_property_takes_and_what_the_loader_makes_of_it(kind: str) -> None:
+    made = schema(kind)
+    known = {model.__name__: model for model in models()}
+    told = 0
+    for name, one in [(KINDS[kind].__name__, made), *made["$defs"].items()]:
+        fields = {field.alias or at: field for at, field in known[name].model_fields.items()}
+        for key, described in one.get("properties", {}).items():
+            if "default" in described:
+                jsonschema.Draft202012Validator({**described, "$defs": made["$defs"]}).validate(described["default"])
+                field = fields[key]
+                assert field.annotation is not None
+                taken: Any = Annotated[(field.annotation, Field(), *field.metadata)]
+                assert field.default is None or _read(taken, described["default"]) == field.default, key
+                told += described["default"] is not None
+    assert told > 4
+
+
+def test_a_default_is_in_the_units_of_its_file() -> None:
+    limits = schema("rig")["$defs"]["LimitsModel"]["properties"]
+    assert {key: one["default"] for key, one in limits.items()} == {
+        "nudge floor": -40,
+        "nudge up": 12,
+        "jump": 24,
+        "settle time": 0.3,
+        "rise": 50,
+        "room": 6,
+        "hush": 20,
+        "gentle": 3,
+    }
+    assert schema("rig")["properties"]["mix ceiling"]["default"] == 10
+    assert schema("mapping")["$defs"]["HearNote"]["properties"]["channel"]["default"] == "any"
 
 
 MAPPING = "name: x\ncontrols:\n  a:\n    sends: {{control change: 80}}\n    press: {}\n"
