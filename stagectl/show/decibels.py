@@ -35,6 +35,8 @@ def _hint(text: str) -> str:
 
 _DB_PATTERN = r"^[+-]?[0-9]*\.?[0-9]+ *[dD][bB]$"
 _SHIFT_PATTERN = r"^([uU][pP]|[dD][oO][wW][nN]) +[0-9]*\.?[0-9]+( *[dD][bB])?$"
+_MORE_PATTERN = r"^(\+?|[uU][pP] +)[0-9]*\.?[0-9]+ *[dD][bB]$|^[uU][pP] +[0-9]*\.?[0-9]+$"
+"""A change that can only be upwards."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,8 @@ class LayerText(Typed):
 
 @dataclass(frozen=True)
 class ChangeText(_Decibels):
-    """A signed change in dB: `+1`, `-1.5`, `2 dB`, `up 1`, `down 3`. In hundredths of a dB."""
+    """A signed change in dB: `+1`, `-1.5`, `2 dB`, `up 1`, `down 3`. In hundredths of a dB. Where `low` is 0 or
+    more there is no sign but `+`, and no `down`."""
 
     low: int
     high: int
@@ -118,7 +121,9 @@ class ChangeText(_Decibels):
         shift = _SHIFT.fullmatch(text)
         if shift is not None:
             text = ("" if shift[1].lower() == "up" else "-") + shift[2]
-        by = _db(text, self.low, self.high)
+        # `-0` alone is a number to every editor.
+        is_less = text.startswith("-") and (shift is not None or number(text) != 0)
+        by = None if is_less and self.low >= 0 else _db(text, self.low, self.high)
         if by is None:
             span = f"from {self.low / 100:g} to {self.high / 100:g}"
             raise ValueError(f"{said(typed)} is not a change: a number of dB {span}" + _hint(text))
@@ -130,12 +135,13 @@ class ChangeText(_Decibels):
         value: dict[str, Any] = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
         if not self.can_be_zero:
             value["not"] = {"const": 0}
-        return {"anyOf": [value, *({"type": "string", "pattern": text} for text in (_DB_PATTERN, _SHIFT_PATTERN))]}
+        texts = (_DB_PATTERN, _SHIFT_PATTERN) if self.low < 0 else (_MORE_PATTERN,)
+        return {"anyOf": [value, *({"type": "string", "pattern": text} for text in texts)]}
 
 
 @dataclass(frozen=True)
 class RateText(_Decibels):
-    """How fast a level may rise: `50`, `50 dB/s`. In hundredths of a dB a second."""
+    """How fast a level may rise: `50`, `50 dB`, `50 dB/s`. In hundredths of a dB a second."""
 
     low: int
     high: int
@@ -149,7 +155,7 @@ class RateText(_Decibels):
 
     def schema(self) -> dict[str, Any]:
         value = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}
-        return {"anyOf": [value, {"type": "string", "pattern": r"^[0-9]*\.?[0-9]+ *([dD][bB] */ *s)?$"}]}
+        return {"anyOf": [value, {"type": "string", "pattern": r"^\+?[0-9]*\.?[0-9]+ *([dD][bB])? *(/ *s)?$"}]}
 
 
 SendLevel: TypeAlias = Annotated[Level, LevelText()]

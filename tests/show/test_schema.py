@@ -152,6 +152,10 @@ EARS = (
 EXPOSURE = (
     "inputs: [{{name: a, socket: 1}}]\ndesk: {{profile: x, port: y}}\nlisteners: [{{name: a, mix: 1}}]\nexposure: {}\n"
 )
+LIMITS = (
+    "inputs: [{{name: a, socket: 1}}]\ndesk: {{profile: x, port: y}}\n"
+    "listeners: [{{name: a, mix: 1}}]\nlimits: {{{}}}\n"
+)
 
 AGREED = [
     *(
@@ -263,6 +267,28 @@ AGREED = [
             "{level: 88, how: meter, mix sum: 21}",
         )
     ),
+    *(
+        (LIMITS, "rig", f"rise: {typed}")
+        for typed in ("50", "50 dB", "50 dB/s", "50 / s", "50 DB /s", "+50 dB", "50 dB/m", "-50 dB", "up 50", "2", "s")
+    ),
+    *(
+        (LIMITS, "rig", f"{key}: {typed}")
+        for key in ("hush", "room", "nudge up", "jump")
+        for typed in (
+            "20",
+            "+20",
+            "20 dB",
+            "up 20",
+            "Up 20 dB",
+            "down 20",
+            "-20 dB",
+            "-20",
+            "20 / s",
+            "-0 dB",
+            "down 0",
+        )
+    ),
+    *((LIMITS, "rig", f"room: {typed}") for typed in ("0", "-0", "0 dB", "up 0", "25")),
     *(
         (EXPOSURE, "rig", typed)
         for typed in ("{}", "{criterion: NIOSH 98-126}", "{criterion: h.870  ADULTS}", "{criterion: loud}", "{rule: x}")
