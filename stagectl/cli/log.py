@@ -54,31 +54,36 @@ def command(as_json: bool, follow: bool, show: Path | None, journal: Path | None
     if path is None:
         raise JournalError(f"there is no night yet in {nights()}")
     with closing(open_read(path)) as connection, suppress(KeyboardInterrupt):
+        ears = None if show is None else ears_lines(connection, show, as_json)
         if not as_json:
             click.echo(heading(night(connection)))
-        if show is not None:
-            click.echo("\n".join(ears_lines(connection, show, as_json)))
+        if ears is not None:
+            click.echo("\n".join(ears))
         else:
             _tell(connection, as_json, follow)
 
 
 def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> list[str]:
-    """What the night comes to for each listener's ears. Raises FileFaults where the show has faults."""
+    """What the night comes to for each listener's ears. Raises FileFaults where the show has faults,
+    JournalError where the night was that of another setlist."""
     import json
 
     from stagectl.cli.common import load
     from stagectl.ears import report
     from stagectl.ears.night import NightEars
+    from stagectl.errors import JournalError
     from stagectl.journal.read import night, rows
     from stagectl.show.ears import setting_of
 
     show, compiled = load(setlist, None)
+    played = night(connection).setlist
+    if played != show.setlist.title:
+        says = f"this night was that of `{played}`, and {show.sources['setlist'].path} is `{show.setlist.title}`"
+        raise JournalError(f"{says}: name the setlist that was played")
     setting = setting_of(show)
     told = NightEars(compiled.plan, setting.base)
     found = report.figures(setting.criterion, setting.listeners, told.read(row for _, _, row in rows(connection)))
-    notes, played = told.notes(), night(connection).setlist
-    if played != show.setlist.title:
-        notes.append(f"the night was that of `{played}`, and this show is `{show.setlist.title}`")
+    notes = told.notes()
     if as_json:
         return [json.dumps(report.as_json(setting.criterion, found, told.now, notes), ensure_ascii=False)]
     return report.lines(setting.criterion, found, notes)

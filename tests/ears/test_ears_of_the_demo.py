@@ -183,14 +183,13 @@ def test_a_desk_that_is_away_and_strangers_are_said(tmp_path: Path) -> None:
     back = Row(9 * SECOND, "link", who="desk", what="here")
     stranger = LOUDER._replace(listener="harpist")
     rows = [HERE, ARRIVED, away, LOUDER, stranger, back, Row(17 * SECOND, "count", who="drum pedal", number=1)]
-    command = journal_of(tmp_path / "n.night", rows, "another night")
+    command = journal_of(tmp_path / "n.night", rows)
     found = json.loads(CliRunner().invoke(main, [*command, "--json"]).output.splitlines()[-1])
     assert found["notes"] == [
         "a fade counts as done at once",
         "the journal has no end yet, so this goes up to its last line",
         "the desk was away for 8 s of it, and is taken to have stayed as it was",
         "1 change is left out: this show has no lead vocal in the mix of harpist",
-        "the night was that of `another night`, and this show is `nine songs`",
     ]
     show = load_show(DEMO)
     setting = setting_of(show)
@@ -219,6 +218,22 @@ def test_a_night_may_begin_by_asserting_the_base() -> None:
 def test_a_night_in_which_nothing_was_recalled(tmp_path: Path) -> None:
     lines = CliRunner().invoke(main, journal_of(tmp_path / "n.night", [HERE, LOUDER])).output.splitlines()
     assert lines[1:] == ["Ears: nothing was recalled, so there is nothing to add up."]
+
+
+@pytest.mark.parametrize("flags", [[], ["--json"]])
+def test_a_night_of_another_setlist_is_refused_before_anything_is_told(flags: list[str], tmp_path: Path) -> None:
+    command = journal_of(tmp_path / "n.night", [HERE, ARRIVED], "another night")
+    run = CliRunner().invoke(main, [*command, *flags])
+    assert (run.exit_code, run.stdout) == (1, "")
+    (line,) = run.stderr.splitlines()
+    assert "`another night`" in line and "`nine songs`" in line
+
+
+def test_a_show_that_is_not_there_is_refused_before_anything_is_told(tmp_path: Path) -> None:
+    journal = journal_of(tmp_path / "n.night", [HERE, ARRIVED])[3:]
+    run = CliRunner().invoke(main, ["log", "--ears", str(tmp_path / "no such show"), *journal])
+    assert (run.exit_code, run.stdout) == (1, "")
+    assert "no such show" in run.stderr
 
 
 def test_log_adds_a_night_up_or_follows_it() -> None:
