@@ -108,7 +108,9 @@ def _tell(connection: sqlite3.Connection, as_json: bool, follow: bool) -> None:
         some = list(rows(connection, told))
         if some:
             told = some[-1][0]
-            click.echo("\n".join(_lines([(wall_us, row) for _, wall_us, row in some], as_json)))
+            said = _lines([(wall_us, row) for _, wall_us, row in some], as_json)
+            if said:
+                click.echo("\n".join(said))
         if not follow or not wait():
             return
 

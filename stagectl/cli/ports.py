@@ -56,5 +56,5 @@ def _counted() -> list[str]:
                 for _, _, row in rows(connection):
                     if row.kind == "count":
                         counts[str(row.who), str(row.what)] = row.number or 0
-    lines = [f"  {who}: {number:,} of: {what}" for (who, what), number in counts.items()]
+    lines = [f"  {who}: {number:,} of: {what}" for (who, what), number in counts.items() if number]
     return ["counted in the last night:", *lines] if lines else []

@@ -160,13 +160,13 @@ class Hearing:
     # -- what was counted ---------------------------------------------------------------------------------
 
     def counts(self, at: int) -> list[Row]:
-        """Rows for everything whose count has changed since the last time. `at`: ns since the night began."""
+        """Rows for everything that was counted since the last time. `at`: ns since the night began."""
         return list(self._counts(at))
 
     def _counts(self, at: int) -> Iterator[Row]:
         for pedal, ear in enumerate(self.ears):
             for what, number in sorted(ear.counted.items()):
-                if self._told.get((pedal, what)) != number:
+                if self._told.get((pedal, what), 0) != number:
                     self._told[pedal, what] = number
                     yield Row(at, "count", who=self._names[pedal], what=what, number=number)
         if self._inbox.lost and self._told.get((-1, INBOX_FULL)) != self._inbox.lost:

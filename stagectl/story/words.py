@@ -30,9 +30,10 @@ _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
 
 
 def lines(rows: Sequence[Row]) -> list[str]:
-    """The lines for some rows, in their order; the changes of one press share a line."""
+    """The lines for some rows, in their order; the changes of one press share a line. A count of none has no line."""
     out = []
-    for (kind, at, _), group in groupby(rows, key=lambda row: (row.kind, row.at, row.press)):
+    told = (row for row in rows if row.kind != "count" or row.number)
+    for (kind, at, _), group in groupby(told, key=lambda row: (row.kind, row.at, row.press)):
         some = list(group)
         said = changes(some) if kind == "change" else [_SAY[kind](row) for row in some]
         out += [f"{clock(at):>10}  {line}" for line in said]

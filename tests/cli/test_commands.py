@@ -179,5 +179,6 @@ def test_ports_shows_what_the_last_night_counted(tmp_path: Path) -> None:
     with Journal.create(new_path(tmp_path / "nights", 0), night) as journal:
         for number in (10, 1_440):
             journal.write([Row(number, "count", who="drum pedal", what="clock", number=number)], number)
+        journal.write([Row(1_500, "count", who="keys pedal", what="half messages", number=0)], 1_500)
     run = stagectl("ports", STATE_DIRECTORY=str(tmp_path), TMPDIR=str(tmp_path))
-    assert "counted in the last night:\n  drum pedal: 1,440 of: clock\n" in run.stdout
+    assert run.stdout.endswith("counted in the last night:\n  drum pedal: 1,440 of: clock\n")

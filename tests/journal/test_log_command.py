@@ -15,6 +15,7 @@ from stagectl.cli import log
 from stagectl.cli.main import main
 from stagectl.journal.paths import new_path, spare_nights
 from stagectl.journal.write import Journal
+from stagectl.story.rows import Row
 
 from .nights import CHANGE, NIGHT, PRESS, SILENCED, WALL, numbered
 
@@ -54,6 +55,15 @@ def test_a_night_that_was_kept_in_the_temporary_folder_is_found(journal: Journal
     assert CliRunner().invoke(main, ["log"]).output.startswith("Later set")
     Journal.create(new_path(journal.path.parent, WALL + 7_200_000_000), replace(NIGHT, setlist="Last set")).close()
     assert CliRunner().invoke(main, ["log"]).output.startswith("Last set")
+
+
+def test_a_count_of_none_is_told_to_nobody(journal: Journal) -> None:
+    with Journal.create(new_path(journal.path.parent, WALL + 7_200_000_000), NIGHT) as later:
+        later.write([Row(0, "count", who="floor board", what="clock", number=0)], WALL)
+        assert CliRunner().invoke(main, ["log"]).output.splitlines() == [_HEADING]
+        later.write([Row(at, "count", who="floor board", what="clock", number=at) for at in range(2)], WALL)
+    _, line = CliRunner().invoke(main, ["log"]).output.splitlines()
+    assert line.endswith("  floor board: 1 so far of: clock")
 
 
 def test_json_has_one_object_a_line(journal: Journal) -> None:
