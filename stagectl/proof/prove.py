@@ -204,15 +204,12 @@ def _held(scenery: Scenery) -> Iterator[Held]:
 
 
 def _over(scenery: Scenery, ground: Ground) -> Iterator[Over]:
-    """The mixes that their ceilings hold down with nobody's nudges, each where it first comes up in a song."""
-    plan, seen = scenery.plan, set()
+    """The mixes that their ceilings hold down with nobody's nudges, at each stop that feet get to."""
     for stop in sorted(ground.feet):
         for listener, (level, ceiling) in enumerate(
-            zip(scenery.mixes(Place(stop=stop)), plan.mix_ceilings, strict=True)
+            zip(scenery.mixes(Place(stop=stop)), scenery.plan.mix_ceilings, strict=True)
         ):
-            key = listener, plan.stops[stop].song
-            if ceiling is not None and level > ceiling and key not in seen:
-                seen.add(key)
+            if ceiling is not None and level > ceiling:
                 yield Over(stop, listener, level, ceiling)
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, NamedTuple, TypeAlias
 
-from stagectl.core.levels import change_text, height, text
+from stagectl.core.levels import LEVEL_MIN, change_text, height, text
 from stagectl.core.plan import Plan, ShiftBy
 from stagectl.core.state import Place
 from stagectl.errors import Advice, Fault
-from stagectl.proof.fallen import BASE, with_fall_back
+from stagectl.proof.fallen import with_fall_back
 from stagectl.proof.jumps import Rise
 from stagectl.proof.prove import Dead, Fight, Gap, Held, Idle, Over, Proof, Walked, prove, walked
 from stagectl.proof.reach import Foot
@@ -20,6 +20,7 @@ from stagectl.show.layers import SaidLayers
 from stagectl.show.load import Show
 from stagectl.show.names import EVERYONE
 from stagectl.show.origin import Path, layers_of, name_path, origin
+from stagectl.show.proof_words import db_words, foot_words, place_words, send_words, way_words
 
 MORE: Final = "\0"
 """In a sentence, where it says of how many more it is true. (No name holds this character.)"""
@@ -47,6 +48,28 @@ class _Finding(NamedTuple):
     venues: frozenset[str | None]
 
 
+class _Above(NamedTuple):
+    """A mix above its ceiling: the stop where it comes highest, to what, and in which venues; `stops`: everywhere it is
+    above, in whatever venue."""
+
+    stop: int
+    level: int
+    ceiling: int
+    venues: frozenset[str | None]
+    stops: frozenset[int]
+
+    def and_at(self, over: Over, venue: str | None) -> _Above:
+        """With one more stop of a venue. Of stops that are as high, the first one counts."""
+        stops = self.stops | {over.stop}
+        if (over.level, -over.stop) > (self.level, -self.stop):
+            return _Above(over.stop, over.level, over.ceiling, frozenset((venue,)), stops)
+        is_same = (over.stop, over.level) == (self.stop, self.level)
+        return self._replace(stops=stops, venues=self.venues | {venue} if is_same else self.venues)
+
+
+_NOT_ABOVE: Final = _Above(0, LEVEL_MIN, 0, frozenset(), frozenset())
+
+
 def proof_of(show: Show, compiled: Plan | None = None, venue: str | None = None) -> Proved:
     """Prove a sound show. `compiled`: the plan of a venue (or of none), where there is one already."""
     return _Prover(show).proved({} if compiled is None else {venue: compiled})
@@ -62,7 +85,7 @@ class _Prover:
         self.layers: dict[str | None, SaidLayers] = {}
         self.rises: Found = {}
         self.held: Found = {}
-        self.over: Found = {}
+        self.over: dict[int, _Above] = {}
         self.dead: Found = {}
         self.most = 0
 
@@ -74,7 +97,8 @@ class _Prover:
             plan = first if venue is None else self._plan(venue, plans)
             self._venue(plan, venue, prove(plan, found, self.jump))
         self.faults += [self.setlist.fault(says, *path) for path, says in self._told(self.rises, "of")]
-        for some, word in ((self.held, "of"), (self.over, "of"), (self.dead, "at")):
+        self.advice += [self._over(first, listener, above) for listener, above in sorted(self.over.items())]
+        for some, word in ((self.held, "of"), (self.dead, "at")):
             self.advice += [self.setlist.advice(says, *path) for path, says in self._told(some, word)]
         faults = sorted(dict.fromkeys(self.faults), key=lambda fault: fault.line)
         if len(faults) > FAULTS_MAX:
@@ -154,8 +178,7 @@ class _Prover:
             path, says = self._held(plan, venue, held)
             self._add(self.held, (path,), path, held.level - held.held, says, held.send, venue)
         for over in proof.over:
-            path, says = self._over(plan, over)
-            self._add(self.over, (path,), path, over.level - over.ceiling, says, over.listener, venue)
+            self.over[over.listener] = self.over.get(over.listener, _NOT_ABOVE).and_at(over, venue)
         for dead in proof.dead:
             path, says = self._dead(plan, venue, dead)
             weight = (not dead.can_return) * len(plan.stops) + len(plan.stops) - dead.stop
@@ -174,8 +197,8 @@ class _Prover:
 
     def _rise(self, scenery: Scenery, venue: str | None, rise: Rise) -> tuple[Path, str]:
         plan, start = scenery.plan, Place(stop=0)
-        way = f"rises {_db(rise.by)} from {_way_words(plan, rise.before, rise.after)}"
-        allows = f"the rig allows {_db(self.jump)} (`limits: jump`)"
+        way = f"rises {db_words(rise.by)} from {way_words(plan, rise.before, rise.after)}"
+        allows = f"the rig allows {db_words(self.jump)} (`limits: jump`)"
         if rise.column is None:
             at = rise.listener
             far = [abs(scenery.mixes(place)[at] - scenery.mixes(start)[at]) for place in (rise.after, rise.before)]
@@ -206,13 +229,21 @@ class _Prover:
         level = f"{send_words(plan, held.send)} to {text(held.level)} at {place_words(plan, place)}"
         return by.path, f"{typed} takes {level}{MORE}; {bound} holds it at {text(held.held)}"
 
-    def _over(self, plan: Plan, over: Over) -> tuple[Path, str]:
-        place = Place(stop=over.stop)
-        says = (
-            f"the mix of `{plan.listeners[over.listener]}`{MORE}, all inputs together, comes to {text(over.level)} at"
-        )
-        held = f"its ceiling holds all of its inputs lower, so that it comes to {text(over.ceiling)}"
-        return self._where(plan, place, over.listener), f"{says} {place_words(plan, place)}; {held}"
+    def _over(self, plan: Plan, listener: int, above: _Above) -> Advice:
+        """One warning a listener, where their mix is highest: in its venues, of all the places at which it is above."""
+        place, many = Place(stop=above.stop), len(above.stops) - 1
+        more = f" (and at {many} more {'place' if many == 1 else 'places'})" if many else ""
+        ceiling = f"its ceiling of {text(above.ceiling)} ({self._mix_ceiling_place(listener)})"
+        says = f"the mix of `{plan.listeners[listener]}`, all inputs together, is above {ceiling} at"
+        says = f"{says} {place_words(plan, place)}{more}: it comes to {text(above.level)} there"
+        says = f"{says}, so that all of its inputs are held lower{self._at(above.venues)}"
+        return self.setlist.advice(says, *self._where(plan, place, listener))
+
+    def _mix_ceiling_place(self, listener: int) -> str:
+        """`rig.yaml:12`, or that it is the rig's default."""
+        source, is_theirs = self.show.sources["rig"], self.show.rig.listeners[listener].mix_ceiling is not None
+        place = source.text.place(("listeners", listener, "mix ceiling") if is_theirs else ("mix ceiling",))
+        return f"{source.path.name}:{source.text.line(place)}" if place else "the rig's default"
 
     def _dead(self, plan: Plan, venue: str | None, dead: Dead) -> tuple[Path, str]:
         listener, own = divmod(dead.send, plan.width)
@@ -245,48 +276,11 @@ class _Prover:
         reached = "every song and section can be reached" if plan.pedals else "where feet get is not known"
         return (
             f"proved{where}, for each of {len(found.ways.places)} places and {driven} levels: whatever is pressed, no "
-            f"level goes above its ceiling; no change raises a level, or a mix, by more than {_db(self.most)} "
-            f"({_db(self.jump)} are allowed); {reached}"
+            f"level goes above its ceiling, and no mix above its ceiling as a sum; no change raises a level, or a mix, "
+            f"by more than {db_words(self.most)} ({db_words(self.jump)} are allowed); {reached}"
         )
 
 
 def _further(far: list[int], rise: Rise) -> Place:
     """Of the two places of a rise, the one that is further from the start, which is what its author will look for."""
     return rise.before if far[1] > far[0] else rise.after
-
-
-def _db(hundredths: int) -> str:
-    """`26 dB`, `1.5 dB`, `0.43 dB`."""
-    return f"{hundredths / 100:.2f}".rstrip("0").rstrip(".") + " dB"
-
-
-def send_words(plan: Plan, send: int) -> str:
-    """`kick` of `drummer`."""
-    listener, column = divmod(send, plan.width)
-    return f"`{plan.column_name(column)}` of `{plan.listeners[listener]}`"
-
-
-def place_words(plan: Plan, place: Place) -> str:
-    """`half time` of `Ten Past Never`; the base; a scene over one of them."""
-    at = plan.stops[place.stop]
-    name = "the base" if at.song < 0 else f"`{at.name}`"
-    if at.section >= 0:
-        name += f" of `{next(stop.name for stop in plan.stops if stop.song == at.song)}`"
-    if place.scene is None:
-        return name
-    scene = plan.scenes[place.scene].name
-    return f"the base, fallen back to from {name}" if scene == BASE else f"the scene `{scene}` over {name}"
-
-
-def _way_words(plan: Plan, before: Place, after: Place) -> str:
-    """From one place to another; two sections of one song share its name."""
-    one, other = plan.stops[before.stop], plan.stops[after.stop]
-    if one.song == other.song and one.section >= 0 and other.section >= 0 and before.scene is None:
-        return f"`{one.name}` to {place_words(plan, after)}"
-    return f"{place_words(plan, before)} to {place_words(plan, after)}"
-
-
-def foot_words(plan: Plan, foot: Foot) -> str:
-    """`treadle` of `vocal pedal`."""
-    pedal = plan.pedals[foot.pedal]
-    return f"`{pedal.controls[foot.control].name}` of `{pedal.name}`"

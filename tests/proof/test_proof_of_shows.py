@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -13,6 +16,7 @@ from hypothesis import strategies as st
 from stagectl.cli.check import command
 from stagectl.proof.graph import parts_of
 from stagectl.proof.spans import joined
+from stagectl.show.compile import compile_show
 from stagectl.show.faults import FAULTS_MAX
 from stagectl.show.load import load_show
 from stagectl.show.proof import proof_of
@@ -31,14 +35,54 @@ def test_what_was_proved_of_the_demo() -> None:
     # 5 mixes of 16 inputs; 1 base, 9 songs, 8 sections. The guitar: 8 down at `whisper`, then 2 up.
     assert proved(shipped("setlists") / "nine-songs") == (
         "proved at each of 2 venues and without one, for each of 18 places and 80 levels: whatever is pressed, no "
-        "level goes above its ceiling; no change raises a level, or a mix, by more than 10 dB (24 dB are allowed); "
-        "every song and section can be reached"
+        "level goes above its ceiling, and no mix above its ceiling as a sum; no change raises a level, or a mix, by "
+        "more than 10 dB (24 dB are allowed); every song and section can be reached"
     )
 
 
 def test_what_was_proved_of_a_big_show(tmp_path: Path) -> None:
     show = write_big(tmp_path, Size(songs=2))
     assert "for each of 22 places and 512 levels" in proved(show)
+
+
+def test_a_mix_above_its_ceiling_is_told_once_with_the_figure_of_the_venue_that_is_told(tmp_path: Path) -> None:
+    """The figure is the highest uncorrelated sum, 10·log10 Σ10^(L/10) dB, of any place and venue (ISO 9613-2 and
+    every acoustics table)."""
+    show = tmp_path / "show"
+    shutil.copytree(shipped("setlists") / "nine-songs", show)
+    rig = (show / "rig.yaml").read_text("utf-8")
+    (show / "rig.yaml").write_text(rig + "\nmix ceiling: -2\n", "utf-8")
+    loaded = load_show(show)
+    told = [one.text for one in proof_of(loaded).advice if "above its ceiling" in one.text]
+    sums: dict[str, dict[str | None, float]] = {}
+    for venue in (None, *loaded.setlist.venues):
+        plan = compile_show(loaded, venue).plan
+        for at, listener in enumerate(plan.listeners):
+            rows = [row[at * plan.width : (at + 1) * plan.width - 1] for row in plan.bounded]
+            powers = [sum(10 ** (one / 1000) for one in row if isinstance(one, int)) for row in rows]
+            sums.setdefault(listener, {})[venue] = 10 * math.log10(max(powers))
+    assert [line.split("`")[1] for line in told] == list(sums)
+    for line in told:
+        listener, level = line.split("`")[1], re.search(r"comes to ([-+0-9.]+) dB there", line)
+        assert level is not None
+        highest = max(sums[listener].values())
+        assert float(level[1]) == pytest.approx(highest, abs=0.02)
+        assert "(rig.yaml:" in line
+        there = {f"`{venue}`" for venue, one in sums[listener].items() if venue and one > highest - 0.01}
+        everywhere = all(one > highest - 0.01 for one in sums[listener].values())
+        assert all(one in line for one in there) or everywhere
+        assert not any(f"`{venue}`" in line for venue in loaded.setlist.venues if f"`{venue}`" not in there)
+
+
+def test_the_default_ceiling_of_a_mix_is_named_as_one(tmp_path: Path) -> None:
+    show = tmp_path / "show"
+    shutil.copytree(shipped("setlists") / "nine-songs", show)
+    setlist = (show / "setlist.yaml").read_text("utf-8")
+    all_of_it = ", ".join(f"{one.name}: 0" for one in load_show(show).rig.inputs if one.name != "click")
+    loud = setlist.replace("drummer: {click: -2, tracks: up 4}", f"drummer: {{{all_of_it}}}")
+    (show / "setlist.yaml").write_text(loud, "utf-8")
+    (line,) = (one.text for one in proof_of(load_show(show)).advice if "above its ceiling" in one.text)
+    assert "is above its ceiling of +10 dB (the rig's default) at `Ten Past Never`" in line
 
 
 def test_very_many_faults_are_cut_short(tmp_path: Path) -> None:
