@@ -165,11 +165,10 @@ def _table(place: Place, lines: Sequence[Line]) -> Iterable[str]:
 
 
 def _written(line: Line) -> str:
-    """`setlist.yaml:9`."""
+    """`setlist.yaml:9`; what stands in no file is the default."""
     if line.file is None:
         return ""
-    name = Path(line.file).name
-    return f"{name}:{line.line}" if line.line else f"not in {name}"
+    return f"{Path(line.file).name}:{line.line}" if line.line else "the default"
 
 
 def _json(place: Place, lines: Sequence[Line]) -> Iterable[str]:

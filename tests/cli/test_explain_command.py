@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -32,6 +33,16 @@ def test_it_reads_as_a_sum_with_its_places() -> None:
         f"  ceiling          at most 0 dB                -1 dB  rig.yaml:{ceiling}",
         "  the desk's step  the nearest that it has  -0.98 dB",
     ]
+
+
+def test_what_stands_in_no_file_is_the_default(tmp_path: Path) -> None:
+    show = tmp_path / "show"
+    shutil.copytree(DEMO, show)
+    rig = (show / "rig.yaml").read_text("utf-8")
+    (show / "rig.yaml").write_text(rig.replace("\nceiling: 0 ", "\n# ceiling: 0 "), "utf-8")
+    lines = explain(show=show).output.splitlines()
+    (ceiling,) = (line for line in lines if line.startswith("  ceiling "))
+    assert ceiling.endswith("  the default")
 
 
 def test_nothing_said_is_the_base_and_json_is_an_object_a_line() -> None:
