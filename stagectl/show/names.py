@@ -60,8 +60,9 @@ def listeners_of(rig: RigModel, name: str) -> list[int]:
 
 
 def lead_of(listener: ListenerModel) -> str | None:
-    """The input that a listener leads with: what the rig says, else their own; None where they have neither."""
-    return listener.own_input if listener.leads_with is None else listener.leads_with
+    """The input that a listener leads with: what the rig says, else (and for `own`) their own; None where they
+    have neither."""
+    return listener.own_input if listener.leads_with in (None, OWN) else listener.leads_with
 
 
 def ceiling_of(rig: RigModel, listener: ListenerModel, column_name: str) -> int:

@@ -53,7 +53,7 @@ class ListenerModel(FileModel):
     mix: Annotated[int, Whole(1, MIXES_MAX)] = Field(description="the number of their mix on the desk")
     own_input: Name | None = Field(None, description="their own input, which `own` means")
     leads_with: Name | None = Field(
-        None, description="the input that they have to hear above the others; their own where left out"
+        None, description="the input that they have to hear above the others; their own (`own`) where left out"
     )
     ceiling: Ceiling | None = Field(
         None, description="the level that no send of this mix passes, dB; the rig's where left out"

@@ -56,29 +56,36 @@ def _group_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
             yield source.fault(says, "groups", name)
         for at, input_ in enumerate(inputs):
             if input_ not in known:
-                says = f"`{input_}` is not an input of this rig{nearest(input_, known)}"
-                yield source.fault(says, "groups", name, at)
+                yield source.fault(_no_input(rig, input_), "groups", name, at)
         for at, _, input_ in twice(inputs):
             yield source.fault(f"`{input_}` is in this group already", "groups", name, at)
+
+
+def _no_input(rig: RigModel, name: str, *others: str) -> str:
+    """What is wrong with a name that is no input. `others`: what else could stand there."""
+    if name in rig.groups:
+        return f"`{name}` is a group; name its inputs"
+    return f"`{name}` is not an input of this rig{nearest(name, [*(one.name for one in rig.inputs), *others])}"
 
 
 def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
     inputs = [one.name for one in rig.inputs]
     for at, listener in enumerate(rig.listeners):
         if listener.own_input is not None and listener.own_input not in inputs:
-            says = f"`{listener.own_input}` is not an input of this rig{nearest(listener.own_input, inputs)}"
-            yield source.fault(says, "listeners", at, "own input")
-        if listener.leads_with is not None and listener.leads_with not in inputs:
-            says = f"`{listener.leads_with}` is not an input of this rig{nearest(listener.leads_with, inputs)}"
-            yield source.fault(says, "listeners", at, "leads with")
+            yield source.fault(_no_input(rig, listener.own_input), "listeners", at, "own input")
+        if listener.leads_with == OWN:
+            if listener.own_input is None:
+                says = f"`{listener.name}` has no `own input`, so to lead with `{OWN}` means nothing"
+                yield source.fault(says, "listeners", at, "leads with")
+        elif listener.leads_with is not None and listener.leads_with not in inputs:
+            yield source.fault(_no_input(rig, listener.leads_with, OWN), "listeners", at, "leads with")
         for name in listener.ceilings:
             if name == OWN:
                 if listener.own_input is None:
                     says = f"`{listener.name}` has no `own input`, so a ceiling of `{OWN}` means nothing"
                     yield source.fault(says, "listeners", at, "ceilings", name)
             elif column(rig, listener, name) is None:
-                says = f"`{name}` is not an input of this rig{nearest(name, [*inputs, OWN, WHOLE])}"
-                yield source.fault(says, "listeners", at, "ceilings", name)
+                yield source.fault(_no_input(rig, name, OWN, WHOLE), "listeners", at, "ceilings", name)
     known = [one.name for one in rig.listeners]
     for at, pedal in enumerate(rig.pedals):
         if pedal.listener is not None and pedal.listener not in known:

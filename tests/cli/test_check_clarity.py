@@ -85,8 +85,9 @@ def test_no_figure_where_nothing_leads_and_an_empty_row_where_it_is_never_there(
         ("clarity: {above: 20, rivals: 128}", [(6, "stands 4.76 dB below", "`above: 20`, and so it is in 1 other ")]),
     ],
 )
-def test_thresholds_of_the_rig(tmp_path: Path, clarity: str, warnings: list[tuple[int, str, str]]) -> None:
-    said = check(trio(tmp_path, ", leads with: voice", clarity))
+@pytest.mark.parametrize("leads", [", leads with: voice", ", own input: voice, leads with: own"])
+def test_thresholds_of_the_rig(tmp_path: Path, leads: str, clarity: str, warnings: list[tuple[int, str, str]]) -> None:
+    said = check(trio(tmp_path, leads, clarity))
     found = [line for line in said if ": warning: " in line and "leads with" in line]
     assert len(found) == len(warnings)
     for line, (number, what, asks) in zip(found, warnings, strict=True):
