@@ -30,7 +30,7 @@ def with_fall_back(plan: Plan) -> Plan:
 
 def falls_back(plan: Plan) -> bool:
     """Whether any foot can."""
-    return any(isinstance(action, FallBack) for action in _actions(plan))
+    return any(isinstance(action, FallBack) for action in actions_of(plan))
 
 
 def fallen(plan: Plan) -> int:
@@ -45,7 +45,8 @@ def as_scene(place: Place, shown: int) -> Place:
     return Place(stop=place.stop, scene=shown if place.scene is None else shown + 1 + place.scene)
 
 
-def _actions(plan: Plan) -> Iterator[Action]:
+def actions_of(plan: Plan) -> Iterator[Action]:
+    """Every action that any foot can do anywhere."""
     for pedal in plan.pedals:
         yield from (action for control in pedal.controls for action in control.does.values())
         yield from (pair.does for pair in pedal.pairs)

@@ -42,7 +42,7 @@ from stagectl.core.nudges import Nudges
 from stagectl.core.plan import Plan, Scene, SetTo, ShiftBy, Stop, layered
 from stagectl.core.state import Change, Place, State, begin
 from stagectl.core.step import step
-from stagectl.proof.fallen import as_scene, with_fall_back
+from stagectl.proof.fallen import actions_of, as_scene, with_fall_back
 
 BACK_MAX: Final = 2
 STATES_MAX: Final = 160
@@ -202,7 +202,7 @@ class Seen:
 def everything(plan: Plan) -> Seen | None:
     """Walk every state that the feet can bring about; None where there are more than `STATES_MAX`."""
     seen = Seen()
-    undoes = any(isinstance(action, Undo) for action in _mentioned(plan))
+    undoes = any(isinstance(action, Undo) for action in actions_of(plan))
     start = step(plan, begin(plan, 0), Wanted(action=Recall(), who="the start"), 0).state
     todo = [_normal(start, undoes)]
     known = {_key(todo[0])}
@@ -221,14 +221,6 @@ def everything(plan: Plan) -> Seen | None:
             return None
     seen.states = len(known)
     return seen
-
-
-def _mentioned(plan: Plan) -> Iterator[Action]:
-    for pedal in plan.pedals:
-        yield from (action for control in pedal.controls for action in control.does.values())
-        yield from (pair.does for pair in pedal.pairs)
-        yield from (action for layer in pedal.layers for does in layer.does.values() for action in does.values())
-    yield from (action for stop in plan.stops for does in stop.does.values() for action in does.values())
 
 
 def _afters(plan: Plan, state: State) -> Iterator[State]:
