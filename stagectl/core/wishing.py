@@ -126,7 +126,8 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Nudg
             high = middle
         else:
             low, found = middle, part or found
-    return found or No(Reason.NO_ROOM if asked.may_room and limits.room else Reason.AT_MIX_CEILING)
+    none = asked.room or (asked.may_room and limits.room > 0)
+    return found or No(Reason.NO_ROOM if none else Reason.AT_MIX_CEILING)
 
 
 def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges | None:
