@@ -36,7 +36,7 @@ inputs: [{name: voice, socket: 1}, {name: bass, socket: 2}]
 listeners: [{name: singer, mix: 1, own input: voice}]
 desk: {profile: control-change, port: 'benchdesk:in', link: usb}
 pedals: [{name: foot, port: 'benchfoot:out', mapping: switch-pair, listener: singer}]
-limits: {settle time: 0}
+limits: {settle time: 0, rise: 1000}
 """
 MAPPING = """
 name: a pair of switches
