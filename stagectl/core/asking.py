@@ -49,7 +49,7 @@ def want(
     moves = tuple(Move(send, before[send], level) for send in moved if (level := wanted[send]) is not None)
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
-    work.set(wanted=wanted, steps=aims.steps)
+    work.set(wanted=wanted, steps=aims.steps, held=aims.held)
     if moves:
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))

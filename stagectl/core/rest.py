@@ -61,11 +61,12 @@ def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | No
 
 
 class Rest(NamedTuple):
-    """All mixes of a place: exact levels, the desk's steps, and each listener's mix."""
+    """All mixes of a place: exact levels, the desk's steps, each mix, and the listeners whose ceilings hold it lower."""
 
     wanted: Levels
     steps: Levels
     mixes: tuple[Mix, ...]
+    held: frozenset[int]
 
 
 def rest_of(plan: Plan, bounded: Levels, seen: dict[tuple[Level | None, ...], Mix] | None = None) -> Rest:
@@ -85,4 +86,5 @@ def rest_of(plan: Plan, bounded: Levels, seen: dict[tuple[Level | None, ...], Mi
         wanted=tuple(level for mix in mixes for level in mix.wanted),
         steps=tuple(level for mix in mixes for level in mix.steps),
         mixes=tuple(mixes),
+        held=frozenset(listener for listener, mix in enumerate(mixes) if mix.held),
     )

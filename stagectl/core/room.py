@@ -17,19 +17,24 @@ from typing import NamedTuple
 from stagectl.core.actions import Lasts
 from stagectl.core.mixes import Row, total
 from stagectl.core.nudges import NONE, TRAIL_MAX, Gave, Nudge, Nudges, Wish, before_last, put, with_nudges
-from stagectl.core.rest import mix_of
-from stagectl.core.targets import mix_at
+from stagectl.core.rest import Mix, mix_of
+from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Work
+
+
+class Heard(NamedTuple):
+    """Nudges, and the mix that they make, where it was looked at."""
+
+    nudges: Nudges
+    mix: Aimed | None = None
 
 
 def as_heard(work: Work, listener: int) -> Nudges:
     """The nudges with what a mix's ceiling holds down now made a part of them."""
     plan, state = work.plan, work.state
-    if plan.mix_ceilings[listener] is None or not state.recalled:
+    if listener not in state.held or not state.recalled:
         return state.nudges
     mix = mix_at(plan, listener, state.wishes).mix
-    if not mix.held:
-        return state.nudges
     found = {}
     for column, (level, wanted) in enumerate(zip(mix.row[:-1], mix.wanted[:-1], strict=True)):
         send = plan.send(listener, column)
@@ -52,20 +57,20 @@ class Asks(NamedTuple):
     before: Row
 
 
-def fits(work: Work, asks: Asks, row: Row) -> bool:
+def fits(asks: Asks, mix: Mix) -> bool:
     """Whether a mix may come to these levels."""
-    if asks.sum_stays and total(row[:-1]) > total(asks.before[:-1]):
+    if asks.sum_stays and total(mix.row[:-1]) > total(asks.before[:-1]):
         return False
-    if work.plan.mix_ceilings[asks.listener] is None:
+    if mix.most is None:
         return True
-    mix = mix_of(work.plan, asks.listener, row)
-    return mix.most is None or (not mix.held and total(row[:-1]) <= mix.most)
+    # The desk's steps count; the exact levels too, where these are close to the ceiling.
+    return not mix.held and (2 * mix.power < mix.most or total(mix.row[:-1]) <= mix.most)
 
 
-def made(work: Work, asks: Asks, nudges: Nudges) -> Nudges | None:
-    """The nudges with as much room made as is needed; None where the rest cannot make so much."""
+def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
+    """The nudges with as much room made as is needed; None where the rest cannot make so much. `row`: the mix that they
+    make without it."""
     plan, limits = work.plan, work.plan.limits
-    row = mix_at(plan, asks.listener, work.state.wishes._replace(nudges=nudges)).mix.row
     kept, first = nudges[asks.lasts], plan.send(asks.listener, 0)
     gives = {
         column: limits.room - kept.get(first + column, NONE).room
@@ -82,11 +87,11 @@ def made(work: Work, asks: Asks, nudges: Nudges) -> Nudges | None:
         return out
 
     low, high = 0, limits.room
-    if not fits(work, asks, down(high)):
+    if not fits(asks, mix_of(plan, asks.listener, down(high))):
         return None
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if fits(work, asks, down(middle)) else (middle, high)
+        low, high = (low, middle) if fits(asks, mix_of(plan, asks.listener, down(middle))) else (middle, high)
     found = {}
     for column, level in enumerate(down(high)[:-1]):
         was, send = row[column], first + column

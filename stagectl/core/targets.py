@@ -84,11 +84,12 @@ def mix_at(plan: Plan, listener: int, wishes: Wishes) -> Aimed:
 
 
 class Aims(NamedTuple):
-    """The exact levels of all sends, and the desk's steps. `of`: the listeners whose mixes may differ from what they
-    were; None: any."""
+    """The exact levels of all sends, and the desk's steps. `held`: the listeners whose mixes their ceilings hold lower;
+    `of`: those whose mixes may differ from what they were; None: any."""
 
     wanted: Levels
     steps: Levels
+    held: frozenset[int]
     of: Mapping[int, None] | None = None
 
 
@@ -106,21 +107,23 @@ def aims(
         (listener,) = of
         first, end = plan.send(listener, 0), plan.send(listener + 1, 0)
         wanted = (*now.wanted[:first], *mix.wanted, *now.wanted[end:])
-        return Aims(wanted, (*now.steps[:first], *mix.steps, *now.steps[end:]), of)
+        held = now.held | {listener} if mix.mix.held else now.held - {listener}
+        return Aims(wanted, (*now.steps[:first], *mix.steps, *now.steps[end:]), held, of)
     mine: dict[int, list[int]] = {listener: [] for listener in (sorted(wishes.hushed) if of is None else of)}
     for send in touched(wishes):
         listener = send // plan.width
         if of is None or listener in of:
             mine.setdefault(listener, []).append(send)
     rest = rest_at(plan, place)
-    start = Aims(rest.wanted, rest.steps) if now is None else now
+    start = Aims(rest.wanted, rest.steps, rest.held) if now is None else now
     if not mine:
         return start
     base = scene_levels(plan, place)
-    all_wanted, all_steps = list(start.wanted), list(start.steps)
+    all_wanted, all_steps, all_held = list(start.wanted), list(start.steps), set(start.held)
     for listener, sends in mine.items():
         first = plan.send(listener, 0)
         one = aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
         all_wanted[first : first + plan.width] = one.wanted
         all_steps[first : first + plan.width] = one.steps
-    return Aims(tuple(all_wanted), tuple(all_steps), of)
+        (all_held.add if one.mix.held else all_held.discard)(listener)
+    return Aims(tuple(all_wanted), tuple(all_steps), frozenset(all_held), of)

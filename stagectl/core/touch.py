@@ -94,7 +94,7 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     work.set(nudges=with_nudges(nudges, Lasts.NIGHT, {send: put_there}))
     work.remember(DESK, before_wishes, send)
     aims = work.aims_of((send,))
-    work.set(wanted=aims.wanted, steps=aims.steps)
+    work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
 
 
 def _fitting(work: Work, send: int) -> int:

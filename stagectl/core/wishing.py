@@ -12,7 +12,7 @@ from stagectl.core.effects import Reason
 from stagectl.core.levels import OFF
 from stagectl.core.nudges import Nudge as Nudged
 from stagectl.core.nudges import Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
-from stagectl.core.room import Asks, as_heard, fits, given_back, made
+from stagectl.core.room import Asks, Heard, as_heard, fits, given_back, made
 from stagectl.core.state import nudged_between
 from stagectl.core.targets import mix_at
 from stagectl.core.work import Presser, Work, refuse
@@ -94,13 +94,14 @@ def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     if isinstance(given, No):
         refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
         return
-    work.set(nudges=given)
+    work.set(nudges=given.nudges)
     work.remember(by.who, before)
     moved = nudged_between(before, work.state.wishes)
-    want(work, by, work.aims_of(moved), fade_ns=None, leading=moved[0] if len(moved) == 1 else None)
+    leading = moved[0] if len(moved) == 1 else None
+    want(work, by, work.aims_of(moved, given.mix), fade_ns=None, leading=leading)
 
 
-def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Nudges | No:
+def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Heard | No:
     """The nudges after a wish, as far as the mix as a whole allows it."""
     plan, limits = work.plan, work.plan.limits
     if asked.room and not work.state.recalled:
@@ -110,8 +111,8 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Nudg
     if isinstance(moved, No):
         return moved
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
-        return _with(work, asked, start, moved)
-    before = mix_at(plan, asked.listener, work.state.wishes._replace(nudges=start)).mix.row
+        return Heard(_with(work, asked, start, moved))
+    before = mix_at(plan, asked.listener, work.state.wishes._replace(nudges=start)).mix.row if asked.room else []
     asks = Asks(asked.listener, asked.columns, asked.lasts, by.press, asked.room, before)
     found = _in_mix(work, asks, asked, start, moved)
     if found is not None:
@@ -130,11 +131,12 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Nudg
     return found or No(Reason.NO_ROOM if none else Reason.AT_MIX_CEILING)
 
 
-def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges | None:
+def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Heard | None:
     """The nudges with what is wished for, if the mix allows it, or the rest can make room for it."""
     nudges = _with(work, asked, start, moved)
-    if fits(work, asks, mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges)).mix.row):
-        return nudges
+    mix = mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges))
+    if fits(asks, mix.mix):
+        return Heard(nudges, mix)
     if not asked.may_room:
         return None
     numbered = {
@@ -142,7 +144,8 @@ def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping
         for send, one in moved.items()
         if one.trail
     }
-    return made(work, asks, with_nudges(nudges, asked.lasts, numbered))
+    with_room = made(work, asks, with_nudges(nudges, asked.lasts, numbered), mix.mix.row)
+    return None if with_room is None else Heard(with_room)
 
 
 def _with(work: Work, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges:

@@ -84,14 +84,14 @@ class Work:
         """The same where only wishes for the mixes of these sends have changed (`mix`: the only one, where it is worked
         out already). Until a scene was recalled, the rest of these mixes is left as it is."""
         state = self.state
-        now = Aims(state.wanted, state.steps)
+        now = Aims(state.wanted, state.steps, state.held)
         then = aims(self.plan, state.wishes, dict.fromkeys(send // self.plan.width for send in sends), now, mix)
         if state.recalled:
             return then
         wanted, steps = list(now.wanted), list(now.steps)
         for send in (*sends, *(send for send, level in enumerate(now.wanted) if level is not None)):
             wanted[send], steps[send] = then.wanted[send], then.steps[send]
-        return Aims(tuple(wanted), tuple(steps), then.of)
+        return Aims(tuple(wanted), tuple(steps), then.held, then.of)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
