@@ -61,7 +61,7 @@ def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | No
 
 
 class Rest(NamedTuple):
-    """All mixes of a place: exact levels, the desk's steps, each mix, and the listeners whose ceilings hold it lower."""
+    """All mixes of a place: exact levels, the desk's steps, each mix, and the listeners whose mixes are held lower."""
 
     wanted: Levels
     steps: Levels
