@@ -117,15 +117,15 @@ Key: TypeAlias = tuple[int, int]
 class State(NamedTuple):
     """Everything that the core remembers. Built by `begin`, changed only by `step`.
 
-    `place`, `nudges`, `rides`, `hushed`: what people have asked for, as in `Wishes`. `wanted`: exact levels that follow
-    from it; `held`: the listeners whose mixes their ceilings hold lower; `steps`: the levels in the desk's own steps;
-    `asked`: what the desk was told last; `retell`: sends that it is told again, though they stand so. `rising`: of
-    sends that rose, until when that was too fast to go on at once (`rise.py`). `wire_free`: when the link has carried
-    what it was given. `contacts`: of every switch that said something since its pedal came; `bouncing`: those whose window has
-    ignored an edge. `layers`: of each pedal, the layer that lies over its mapping. `known`: what the desk says of
-    itself. `touches`: sends that a hand moves on the desk; `left`: sends that are left as a hand has put them.
-    `recalled`: whether any scene was recalled yet; until then only what is nudged is driven. `lights`: of each pedal's
-    lamps; empty in a plan without lamps.
+    `place`, `nudges`, `rides`, `hushed`: what people have asked for, as in `Wishes`. `wanted`: exact levels that
+    follow from it; `held`: the listeners whose mixes their ceilings hold lower; `steps`: the levels in the desk's
+    own steps; `asked`: what the desk was told last; `retell`: sends that it is told again, though they stand so.
+    `rising`: of sends that rose, until when that was too fast to go on at once (`rise.py`). `wire_free`: when the
+    link has carried what it was given. `contacts`: of every switch that said something since its pedal came;
+    `bouncing`: those whose window has ignored an edge. `layers`: of each pedal, the layer that lies over its
+    mapping. `known`: what the desk says of itself. `touches`: sends that a hand moves on the desk; `left`: sends
+    that are left as a hand has put them. `recalled`: whether any scene was recalled yet; until then only what is
+    nudged is driven. `lights`: of each pedal's lamps; empty in a plan without lamps.
     """
 
     now: int
