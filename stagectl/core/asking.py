@@ -79,7 +79,8 @@ def _plan(
     away is told when it comes."""
     state = work.state
     if not state.desk_here:
-        work.set(fade=None)
+        if state.fade is not None:
+            work.set(fade=None)
         return
     running = state.fade if fade_ns is None else None
     ways = {}

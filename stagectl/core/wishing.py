@@ -94,9 +94,9 @@ def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     if isinstance(given, No):
         refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
         return
-    work.set(nudges=given.nudges)
-    work.remember(by.who, before)
-    moved = nudged_between(before, work.state.wishes)
+    after = before._replace(nudges=given.nudges)
+    work.changes(by.who, before, after)
+    moved = nudged_between(before, after)
     leading = moved[0] if len(moved) == 1 else None
     want(work, by, work.aims_of(moved, given.mix), fade_ns=None, leading=leading)
 

@@ -49,8 +49,13 @@ class Work:
 
     def remember(self, who: str, before: Wishes, hand: int | None = None) -> None:
         """One more change that can be taken back."""
-        entry = Change(who, before, self.state.wishes, hand)
-        self.set(undo=(*self.state.undo, entry)[-UNDO_MAX:])
+        self.changes(who, before, self.state.wishes, hand)
+
+    def changes(self, who: str, before: Wishes, after: Wishes, hand: int | None = None) -> None:
+        """People ask for something else now, which can be taken back."""
+        entry = Change(who, before, after, hand)
+        undo = (*self.state.undo, entry)[-UNDO_MAX:]
+        self.set(place=after.place, nudges=after.nudges, rides=after.rides, hushed=after.hushed, undo=undo)
 
     def carries(self, takes: int) -> None:
         """The desk's link is given so much to carry now, ns."""
