@@ -63,7 +63,7 @@ class _Reader:
             self.here.set()
 
     async def read(self) -> tuple[bool, list[str]]:
-        first = self.plan.bounded[min(1, len(self.plan.stops) - 1)]
+        first = self.plan.rests[min(1, len(self.plan.stops) - 1)].steps
         if not self.side.talk.can_read:
             levels = sum(level is not None for level in first)
             return True, [f"This desk cannot be read: the first `next` asserts all {levels} levels."]
@@ -87,10 +87,9 @@ class _Reader:
             await asyncio.sleep(0.02 if due is None else max(0.0, (due - time.monotonic_ns()) / 1e9))
             self._handle(Wake(), time.monotonic_ns())
 
-    def _found(self, first: Levels) -> list[str]:
-        """What the first recall would change."""
+    def _found(self, steps: Levels) -> list[str]:
+        """What the first recall would change, which has these steps of the desk's."""
         plan, said = self.plan, self.state.asked
-        steps = [plan.in_steps(send, level) for send, level in enumerate(first)]
         driven = [send for send, step_ in enumerate(steps) if step_ is not None]
         moved = [send for send in driven if said[send] != steps[send]]
         name = place(*stop_names(plan, min(1, len(plan.stops) - 1)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from stagectl.core.levels import Level, Off
-from stagectl.core.plan import Levels, Plan
+from stagectl.core.plan import Levels
 from stagectl.ears.exposure import CRITERIA, Criterion
 from stagectl.ears.mix import mix_sum
 from stagectl.ears.report import Listener, Measured
@@ -25,18 +25,13 @@ class Setting(NamedTuple):
 def setting_of(show: Show) -> Setting:
     """What the estimates of a show rest on."""
     plan = compile_show(show).plan
-    base = base_of(plan)
+    base = plan.rests[0].steps
     listeners = []
     for at, one in enumerate(show.rig.listeners):
         *sends, whole = base[at * plan.width : (at + 1) * plan.width]
         together = mix_sum(sends, whole)
         listeners.append(Listener(name=one.name, base=together, measured=_measured(one.measured, together)))
     return Setting(CRITERIA[show.rig.exposure.criterion], base, tuple(listeners))
-
-
-def base_of(plan: Plan) -> Levels:
-    """The base of a plan, held at the ceilings, in the desk's steps."""
-    return tuple(plan.in_steps(send, level) for send, level in enumerate(plan.bounded[0]))
 
 
 def _measured(model: MeasuredModel | None, base: Level) -> Measured | None:
