@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from stagectl.cli.common import count
+from stagectl.cli.common import aligned, count
 from stagectl.core.levels import text
 from stagectl.story.rows import stop_names
 from stagectl.story.words import place
@@ -41,13 +41,7 @@ def table(show: Show, plan: Plan, everything: Change, changes: Sequence[Change],
         song, section = stop_names(plan, change.stop)
         alone = section is None or len(listed) < len(changes)
         rows.append((place(song, section) if alone else f"  {section}", *_cells(plan, change)))
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (
-            cell.ljust(width) if at in LEFT else cell.rjust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        yield f"    {'  '.join(cells)}".rstrip()
+    yield from aligned(rows, LEFT)
     if len(listed) < len(changes):
         most = _time(order[LONGEST].wire_ns)
         yield f"    … and {len(changes) - len(listed)} more, none longer on the wire ({most}); `--all` lists them"

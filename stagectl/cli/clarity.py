@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
+from stagectl.cli.common import aligned
 from stagectl.ears.clarity import ASSUMED, Clarity
 from stagectl.story.rows import stop_names
 from stagectl.story.words import place
@@ -28,12 +29,12 @@ def table(plan: Plan, mixes: Sequence[MixClarity], whole: bool) -> Iterator[str]
         f"  clarity, what each leads with against the rest of the mix together, {ASSUMED} "
         "(rivals: from 6 dB below it up):"
     )
-    yield from _aligned([HEAD, *(_row(plan, mix) for mix in mixes)], LEFT)
+    yield from aligned([HEAD, *(_row(plan, mix) for mix in mixes)], LEFT)
     if whole:
         yield "  clarity in every place, dB above the rest and rivals:"
         head = ("", *(mix.listener for mix in mixes))
         rows = [(_name(plan, stop), *(_short(mix.at[stop]) for mix in mixes)) for stop in range(len(plan.stops))]
-        yield from _aligned([head, *rows], LEFT[:1])
+        yield from aligned([head, *rows], LEFT[:1])
 
 
 def _row(plan: Plan, mix: MixClarity) -> tuple[str, ...]:
@@ -59,13 +60,3 @@ def _short(clear: Clarity) -> str:
 
 def _name(plan: Plan, stop: int) -> str:
     return place(*stop_names(plan, stop))
-
-
-def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str]:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (
-            cell.ljust(width) if at in left else cell.rjust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        yield f"    {'  '.join(cells)}".rstrip()

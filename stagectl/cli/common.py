@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -24,6 +24,11 @@ def setlist_argument(command: CommandT) -> CommandT:
 def venue_option(command: CommandT) -> CommandT:
     """`--venue NAME`."""
     return click.option("--venue", metavar="NAME", help="The room, as the setlist names it.")(command)
+
+
+def presses_option(help_: str) -> Callable[[CommandT], CommandT]:
+    """`--presses FILE`: a press script or a pedal take."""
+    return click.option("--presses", type=click.Path(path_type=Path), metavar="FILE", help=help_)
 
 
 def api_option(command: CommandT) -> CommandT:
@@ -67,6 +72,17 @@ def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Tim
 
         return read_take(presses, show)
     return read_script(presses, compiled.plan)
+
+
+def aligned(rows: Sequence[Sequence[str]], left: Collection[int]) -> Iterator[str]:
+    """The lines of a table. `left`: the columns that begin at the left; numbers end at the right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (
+            cell.ljust(width) if at in left else cell.rjust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        yield f"    {'  '.join(cells)}".rstrip()
 
 
 def count(number: int, what: str) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from stagectl.cli.common import load, presses_of, setlist_argument, venue_option
+from stagectl.cli.common import load, presses_of, presses_option, setlist_argument, venue_option
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -25,12 +25,7 @@ if TYPE_CHECKING:
 @click.option("--song", metavar="NAME", help="In which song; else in the base.")
 @click.option("--section", metavar="NAME", help="In which section of the song.")
 @venue_option
-@click.option(
-    "--presses",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="A press script (.yaml) or a pedal take (.mid) to rehearse first, here or beside the show.",
-)
+@presses_option("A press script (.yaml) or a pedal take (.mid) to rehearse first, here or beside the show.")
 @click.option("--at", metavar="TIME", help="How far to rehearse it: `1:52`; else to its end.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def command(

@@ -7,18 +7,13 @@ from pathlib import Path
 
 import click
 
-from stagectl.cli.common import load, presses_of, setlist_argument, venue_option
+from stagectl.cli.common import load, presses_of, presses_option, setlist_argument, venue_option
 
 
 @click.command("rehearse")
 @setlist_argument
 @venue_option
-@click.option(
-    "--presses",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="A press script (.yaml) or a pedal take (.mid), here or beside the show.",
-)
+@presses_option("A press script (.yaml) or a pedal take (.mid), here or beside the show.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def command(setlist: Path, venue: str | None, presses: Path | None, as_json: bool) -> None:
     """Rehearse a night under a virtual clock, with the built-in desk on the end of the wire.

@@ -65,6 +65,11 @@ def change_text(hundredths_: int) -> str:
     return f"{hundredths_ / 100:+.2f}".rstrip("0").rstrip(".")
 
 
+def plain_text(hundredths_: int) -> str:
+    """A number of dB without its unit, as files write it: without a plus."""
+    return change_text(hundredths_).removeprefix("+")
+
+
 def height(level: Level) -> int:
     """A number to compare levels by: OFF is below everything."""
     return -(10**9) if isinstance(level, Off) else level

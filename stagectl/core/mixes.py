@@ -61,6 +61,13 @@ def most_of(ceiling: int | None, whole: Level | None) -> Power | None:
     return max(1, power(ceiling - (whole or 0)))
 
 
+def highest_whole(ceiling: int, inputs: Power) -> Level | None:
+    """The highest level of a whole mix whose inputs come to so much, under the mix's ceiling, hundredths of a dB; None
+    where nothing bounds it."""
+    less = highest(inputs - 1)
+    return None if isinstance(less, Off) else ceiling - less - 1
+
+
 def lowered(level: Level | None, by: int) -> Level | None:
     """A level so many hundredths of a dB lower; what gets below every level that there is, is off."""
     if by == 0 or level is None or isinstance(level, Off):
@@ -72,19 +79,11 @@ HELD_MAX: Final = 2 * (LEVEL_MAX - LEVEL_MIN)
 """A mix is held at most so much lower, hundredths of a dB: then everything that can be off is."""
 
 
-def held_by(row: Row, most: Power | None, in_steps: Callable[[int, Level | None], Level | None]) -> int:
-    """By how many hundredths of a dB the inputs of a mix are held lower, the least by which their steps come to `most`.
+def held_by(comes_to: Callable[[int], Power], now: Power, most: Power) -> int:
+    """By how many hundredths of a dB the inputs of a mix are held lower: the least by which they come to `most`.
 
-    `in_steps`: the desk's step for a level, by column.
+    `comes_to`: what the desk's steps of them come to, held lower by so much; `now`: held by nothing, which is more.
     """
-    inputs = row[:-1]
-
-    def comes_to(by: int) -> Power:
-        return total(in_steps(column, lowered(level, by)) for column, level in enumerate(inputs))
-
-    now = comes_to(0)
-    if most is None or now <= most:
-        return 0
     low, high = 0, math.ceil(1_000 * math.log10(now / most))
     while comes_to(high) > most and high < HELD_MAX:
         low, high = high, min(2 * high, HELD_MAX)

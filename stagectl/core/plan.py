@@ -50,17 +50,20 @@ Layer: TypeAlias = tuple[tuple[int, SetTo | ShiftBy], ...]
 """What a venue, a song or a section changes: sends and their changes."""
 
 
+def laid_over(level: Level | None, change: SetTo | ShiftBy) -> Level | None:
+    """A level with one change laid over it."""
+    if isinstance(change, SetTo):
+        return change.level
+    return level + change.by if isinstance(level, int) else level
+
+
 def layered(levels: Levels, layer: Layer) -> Levels:
     """The levels with one layer laid over them."""
     if not layer:
         return levels
     out = list(levels)
     for send, change in layer:
-        under = out[send]
-        if isinstance(change, SetTo):
-            out[send] = change.level
-        elif under is not None and not isinstance(under, Off):
-            out[send] = under + change.by
+        out[send] = laid_over(out[send], change)
     return tuple(out)
 
 
@@ -183,9 +186,6 @@ class Plan:
     mix_ceilings: tuple[int | None, ...] = ()
     groups: tuple[Group, ...] = ()
     answers: Answers = field(default_factory=Answers)
-    tops: tuple[int | None, ...] = field(init=False)
-    """The highest level of each send, by its ceiling and the desk's highest step; None where the desk has no
-    message for it."""
     bounded: tuple[Levels, ...] = field(init=False)
     """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
 
@@ -204,16 +204,12 @@ class Plan:
             object.__setattr__(self, "mix_ceilings", (None,) * len(self.listeners))
         if len(self.mix_ceilings) != len(self.listeners):
             raise ValueError("`mix_ceilings` needs an entry for each listener, or none")
-        for send, ceiling in enumerate(self.ceilings):
-            grid = self.grid_of(send)
+        for send, (grid, ceiling) in enumerate(zip(self.grids, self.ceilings, strict=True)):
             if grid is not None and not grid.has_off and grid.steps[0] > ceiling:
                 raise ValueError(f"the desk cannot go as low as the ceiling of {self.send_name(send)}")
         for listener, top in zip(self.listeners, self.mix_ceilings, strict=True):
             if top is not None and self.lowest_sum > power(top):
                 raise ValueError(f"the desk cannot go as low as the ceiling of the mix of {listener}")
-        grids = (self.grid_of(send) for send in range(sends))
-        tops = (None if grid is None else min(c, grid.highest) for grid, c in zip(grids, self.ceilings, strict=True))
-        object.__setattr__(self, "tops", tuple(tops))
         object.__setattr__(self, "bounded", tuple(self.bound(stop.levels) for stop in self.stops))
 
     @property
@@ -277,6 +273,12 @@ class Plan:
             None if grid is None else Bounds(ceiling=ceiling, grid=grid, limits=self.limits) for grid, ceiling in pairs
         )
 
+    @cached_property
+    def tops(self) -> tuple[int | None, ...]:
+        """The highest level of each send, by its ceiling and the desk's highest step; None where the desk has no
+        message for it."""
+        return tuple(None if bounds is None else bounds.top for bounds in self.bounds)
+
     def standing(self, send: int, level: Level) -> Level | None:
         """The desk's own step for a level that it says it has, which may be above the ceiling."""
         grid = self.grid_of(send)
@@ -335,6 +337,11 @@ class Plan:
     def part_name(self, listener: int, column: int) -> str:
         """The same of a part of a mix, which may be a group."""
         return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
+
+    def song_name(self, stop: int) -> str:
+        """The name of the song that a stop belongs to; before the first it is that of the base."""
+        song = self.stops[stop].song
+        return next(one.name for one in self.stops if one.song == song)
 
     def does(self, pedal: int, control: int, stop: int, layer: int | None) -> Does:
         """What a control's gestures do at a stop, under a layer of its pedal: its mapping, then what the song and the

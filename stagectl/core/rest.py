@@ -34,13 +34,14 @@ def mix_of(plan: Plan, listener: int, row: Row) -> Mix:
     if most is None or power <= most:
         return Mix(row, row, steps, 0, power, most)
 
-    def in_steps(column: int, level: Level | None) -> Level | None:
-        return plan.in_steps(first + column, level)
+    inputs, whole, whole_step = row[:-1], row[-1], steps[-1]
 
-    held = held_by(row, most, in_steps)
-    wanted: Row = [*(lowered(level, held) for level in row[:-1]), row[-1]]
-    steps = [*(in_steps(column, level) for column, level in enumerate(wanted[:-1])), steps[-1]]
-    return Mix(row, wanted, steps, held, total(steps[:-1]), most)
+    def stepped(by: int) -> Row:
+        return [plan.in_steps(first + column, lowered(level, by)) for column, level in enumerate(inputs)]
+
+    held = held_by(lambda by: total(stepped(by)), power, most)
+    wanted, told = [lowered(level, held) for level in inputs], stepped(held)
+    return Mix(row, [*wanted, whole], [*told, whole_step], held, total(told), most)
 
 
 def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | None]) -> Mix:

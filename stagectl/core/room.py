@@ -18,15 +18,8 @@ from stagectl.core.actions import Lasts
 from stagectl.core.mixes import Row, total
 from stagectl.core.nudges import NONE, TRAIL_MAX, Gave, Nudge, Nudges, Wish, before_last, put, with_nudges
 from stagectl.core.rest import Mix, mix_of
-from stagectl.core.targets import Aimed, mix_at
+from stagectl.core.targets import mix_at
 from stagectl.core.work import Work
-
-
-class Heard(NamedTuple):
-    """Nudges, and the mix that they make, where it was looked at."""
-
-    nudges: Nudges
-    mix: Aimed | None = None
 
 
 def as_heard(work: Work, listener: int) -> Nudges:

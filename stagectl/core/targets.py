@@ -76,11 +76,21 @@ def hushed(row: Row, by: int) -> Row:
     return [lowered(level, by) for level in row]
 
 
+def mixes_at(plan: Plan, whose: Iterable[int], wishes: Wishes) -> dict[int, Aimed]:
+    """Some listeners' mixes at the place of the wishes."""
+    mine: dict[int, list[int]] = {listener: [] for listener in whose}
+    for send in touched(wishes):
+        if (listener := send // plan.width) in mine:
+            mine[listener].append(send)
+    base, rest = scene_levels(plan, wishes.place), rest_at(plan, wishes.place)
+    return {
+        listener: aimed(plan, listener, wishes, base, rest.mixes[listener], sends) for listener, sends in mine.items()
+    }
+
+
 def mix_at(plan: Plan, listener: int, wishes: Wishes) -> Aimed:
     """A listener's mix at the place of the wishes."""
-    sends = [send for send in touched(wishes) if send // plan.width == listener]
-    base, rest = scene_levels(plan, wishes.place), rest_at(plan, wishes.place)
-    return aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
+    return mixes_at(plan, (listener,), wishes)[listener]
 
 
 class Aims(NamedTuple):
@@ -90,40 +100,27 @@ class Aims(NamedTuple):
     wanted: Levels
     steps: Levels
     held: frozenset[int]
-    of: Mapping[int, None] | None = None
+    of: tuple[int, ...] | None = None
 
 
-def aims(
-    plan: Plan,
-    wishes: Wishes,
-    of: Mapping[int, None] | None = None,
-    now: Aims | None = None,
-    mix: Aimed | None = None,
-) -> Aims:
-    """What the desk should have. `of`, `now`: only what was wished for some listeners has changed since; `mix`: the mix
-    of the only one, where it is worked out already."""
-    place = wishes.place
-    if mix is not None and of is not None and now is not None:
-        (listener,) = of
-        first, end = plan.send(listener, 0), plan.send(listener + 1, 0)
-        wanted = (*now.wanted[:first], *mix.wanted, *now.wanted[end:])
-        held = now.held | {listener} if mix.mix.held else now.held - {listener}
-        return Aims(wanted, (*now.steps[:first], *mix.steps, *now.steps[end:]), held, of)
-    mine: dict[int, list[int]] = {listener: [] for listener in (sorted(wishes.hushed) if of is None else of)}
-    for send in touched(wishes):
-        listener = send // plan.width
-        if of is None or listener in of:
-            mine.setdefault(listener, []).append(send)
-    rest = rest_at(plan, place)
-    start = Aims(rest.wanted, rest.steps, rest.held) if now is None else now
-    if not mine:
-        return start
-    base = scene_levels(plan, place)
-    all_wanted, all_steps, all_held = list(start.wanted), list(start.steps), set(start.held)
-    for listener, sends in mine.items():
-        first = plan.send(listener, 0)
-        one = aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
-        all_wanted[first : first + plan.width] = one.wanted
-        all_steps[first : first + plan.width] = one.steps
-        (all_held.add if one.mix.held else all_held.discard)(listener)
-    return Aims(tuple(all_wanted), tuple(all_steps), frozenset(all_held), of)
+def aims(plan: Plan, wishes: Wishes) -> Aims:
+    """What the desk should have."""
+    rest = rest_at(plan, wishes.place)
+    whose = sorted(wishes.hushed.union(send // plan.width for send in touched(wishes)))
+    return _with(plan, Aims(rest.wanted, rest.steps, rest.held), mixes_at(plan, whose, wishes))
+
+
+def aims_with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed]) -> Aims:
+    """The same where only what was wished for some listeners has changed since; these are their mixes."""
+    return _with(plan, now, mixes)._replace(of=tuple(mixes))
+
+
+def _with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed]) -> Aims:
+    if not mixes:
+        return now
+    wanted, steps = list(now.wanted), list(now.steps)
+    for listener, one in mixes.items():
+        mix = slice(plan.send(listener, 0), plan.send(listener + 1, 0))
+        wanted[mix], steps[mix] = one.wanted, one.steps
+    held = now.held.difference(mixes).union(listener for listener, one in mixes.items() if one.mix.held)
+    return Aims(tuple(wanted), tuple(steps), held)

@@ -6,31 +6,24 @@ must wait, the fade comes back to it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
-from stagectl.core.levels import Level, Off, height
-from stagectl.core.mixes import Power, highest, most_of, total
+from stagectl.core.levels import Level, height
+from stagectl.core.mixes import Power, highest, highest_whole, most_of, total
 from stagectl.core.rise import as_far_as, begins_at, paid_at, still_paying
 from stagectl.core.work import Work
 
 
-@dataclass(slots=True)
 class Teller:
-    """What the desk is asked for in one go. `was`: what it was asked for before; `levels`: what it is told."""
+    """What the desk is asked for in one go. `was`: what it was asked for before; `asked`: what it is asked for then;
+    `levels`: what it is told."""
 
-    work: Work
-    was: tuple[Level | None, ...] = ()
-    asked: list[Level | None] = field(default_factory=list)
-    rising: dict[int, int] = field(default_factory=dict)
-    levels: list[tuple[int, Level]] = field(default_factory=list)
-    retell: set[int] = field(default_factory=set)
-    _inputs: dict[int, Power] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self.was = self.work.state.asked
+    def __init__(self, work: Work) -> None:
+        self.work = work
+        self.was = work.state.asked
         self.asked = list(self.was)
-        self.retell = set(self.work.state.retell)
-        self.rising = still_paying(self.work.state.rising, self.work.at)
+        self.retell = set(work.state.retell)
+        self.rising = still_paying(work.state.rising, work.at)
+        self.levels: list[tuple[int, Level]] = []
+        self._inputs: dict[int, Power] = {}
 
     def tell(self, send: int, level: Level) -> None:
         """Ask for a step of the desk's, or for as much of it as may be now."""
@@ -77,8 +70,7 @@ class Teller:
             return None
         inputs = self._power(listener)
         if column == plan.whole:
-            least = highest(inputs - 1)
-            return None if isinstance(least, Off) else ceiling - least - 1
+            return highest_whole(ceiling, inputs)
         most = most_of(ceiling, self._now(plan.send(listener, plan.whole)))
         return None if most is None else highest(most - inputs + total((self._now(send),)))
 

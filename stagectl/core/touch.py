@@ -15,11 +15,12 @@ from stagectl.core.actions import Lasts
 from stagectl.core.doubt import Doubt
 from stagectl.core.effects import Changed, Move
 from stagectl.core.levels import LEVEL_MAX, OFF, Level, Off, height
-from stagectl.core.mixes import highest, total
+from stagectl.core.mixes import highest, highest_whole, total
 from stagectl.core.nudges import Wish, put, with_nudges
+from stagectl.core.rest import Mix
 from stagectl.core.room import as_heard
 from stagectl.core.state import Touch
-from stagectl.core.targets import mix_at
+from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Presser, Work
 
 DESK: Final = "desk"
@@ -84,36 +85,33 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
         return
     bounds = work.bounds(send)
     floor = bounds.limits.nudge_floor
+    mix = mix_at(work.plan, work.plan.listener_of(send), state.wishes)
     if isinstance(aim, int):
-        aim = min(aim + _lowered_by(work, send), bounds.top, _fitting(work, send))
+        aim = min(aim + _lowered_by(work, send, mix), bounds.top, _fitting(work, send, mix.mix))
     held: Level = OFF if isinstance(aim, Off) or aim < floor else aim
     wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
-    before_wishes = state.wishes
     nudges = as_heard(work, work.plan.listener_of(send))
-    put_there = put(wish, held, nudges, bounds)
-    work.set(nudges=with_nudges(nudges, Lasts.NIGHT, {send: put_there}))
-    work.remember(DESK, before_wishes, send)
+    put_there = with_nudges(nudges, Lasts.NIGHT, {send: put(wish, held, nudges, bounds)})
+    work.change(DESK, state.wishes._replace(nudges=put_there), hand=send)
     aims = work.aims_of((send,))
     work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
 
 
-def _fitting(work: Work, send: int) -> int:
+def _fitting(work: Work, send: int, mix: Mix) -> int:
     """The highest level that a send may have so that its mix keeps under its ceiling; never lower than it is."""
     listener, column = divmod(send, work.plan.width)
-    mix = mix_at(work.plan, listener, work.state.wishes).mix
     ceiling = work.plan.mix_ceilings[listener]
     if mix.most is None or ceiling is None:
         return LEVEL_MAX
     if column == work.plan.whole:
-        inputs = highest(mix.power - 1)
-        return LEVEL_MAX if isinstance(inputs, Off) else ceiling - inputs - 1
-    others, alone = mix.power - total((mix.steps[column],)), work.alone(send)
+        whole = highest_whole(ceiling, mix.power)
+        return whole if isinstance(whole, int) else LEVEL_MAX
+    others, alone = mix.power - total((mix.steps[column],)), mix.row[column]
     return max(height(highest(mix.most - others)), height(OFF if alone is None else alone))
 
 
-def _lowered_by(work: Work, send: int) -> int:
+def _lowered_by(work: Work, send: int, mix: Aimed) -> int:
     """How much lower a hush takes a send now."""
-    listener, column = divmod(send, work.plan.width)
-    mix = mix_at(work.plan, listener, work.state.wishes)
+    column = send % work.plan.width
     loud, wanted = mix.mix.wanted[column], mix.wanted[column]
     return loud - wanted if isinstance(loud, int) and isinstance(wanted, int) else 0

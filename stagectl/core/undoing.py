@@ -42,13 +42,12 @@ def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
         settle(work, by, wishes)
         return
     sends = nudged_by(entry)
-    if sends or not wishes.hushed ^ now.hushed:
-        work.set(**wishes._asdict(), left=work.state.left - set(sends))
+    work.set(**wishes._asdict(), left=work.state.left - set(sends))
+    down, back = wishes.hushed - now.hushed, now.hushed - wishes.hushed
+    if down or back:
+        want_hushed(work, by, down or back, back=bool(back))
+    else:
         want(work, by, work.aims_of(sends), fade_ns=None, leading=sends[0] if len(sends) == 1 else None)
-    for whose, back in ((wishes.hushed - now.hushed, False), (now.hushed - wishes.hushed, True)):
-        if whose:
-            work.set(hushed=wishes.hushed)
-            want_hushed(work, by, whose, back=back)
 
 
 def nudged_by(entry: Change) -> list[int]:
@@ -75,35 +74,32 @@ def taken_back(plan: Plan, now: Wishes, entry: Change) -> Wishes | None:
     moved = before.place != after.place
     if moved and now.place != after.place:
         return None
-    place = before.place if moved else now.place
-    nudges: list[Mapping[int, object]] = []
+    hushed = before.hushed ^ after.hushed
+    if not moved and (now.hushed ^ after.hushed) & hushed:
+        return None
+    nudges = []
     for lasts in Lasts:
         was, then, kept = (wishes.nudges[lasts] for wishes in (before, after, now))
         if moved and scope(plan, before.place, lasts) != scope(plan, after.place, lasts):
             nudges.append(was)
         elif scope(plan, now.place, lasts) != scope(plan, after.place, lasts):
             nudges.append(kept)
+        elif not moved and any(kept.get(send) != then.get(send) for send in differ(was, then)):
+            return None
         else:
-            back = _put_back(kept, was, then, careful=not moved)
-            if back is None:
-                return None
-            nudges.append(back)
-    rides = _put_back(now.rides, before.rides, after.rides, careful=False)
-    hushed = before.hushed ^ after.hushed
-    if not moved and (now.hushed ^ after.hushed) & hushed:
-        return None
-    wishes = Wishes(place, tuple(nudges), rides, now.hushed ^ hushed)  # type: ignore[arg-type]
+            nudges.append(_put_back(kept, was, then))
+    wishes = Wishes(
+        place=before.place if moved else now.place,
+        nudges=tuple(nudges),
+        rides=_put_back(now.rides, before.rides, after.rides),
+        hushed=now.hushed ^ hushed,
+    )
     return None if wishes == now else wishes
 
 
-def _put_back(
-    now: Mapping[int, KeptT], before: Mapping[int, KeptT], after: Mapping[int, KeptT], *, careful: bool
-) -> Mapping[int, KeptT] | None:
-    """The values before, where the ones after still stand; `careful`: None where any does not."""
-    changed = differ(before, after)
-    stands = [send for send in changed if now.get(send) == after.get(send)]
-    if careful and len(stands) < len(changed):
-        return None
+def _put_back(now: Mapping[int, KeptT], before: Mapping[int, KeptT], after: Mapping[int, KeptT]) -> Mapping[int, KeptT]:
+    """The values before, where the ones after still stand."""
+    stands = [send for send in differ(before, after) if now.get(send) == after.get(send)]
     if not stands:
         return now
     others = {send: value for send, value in now.items() if send not in stands}

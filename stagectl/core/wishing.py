@@ -12,9 +12,9 @@ from stagectl.core.effects import Reason
 from stagectl.core.levels import OFF
 from stagectl.core.nudges import Nudge as Nudged
 from stagectl.core.nudges import Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
-from stagectl.core.room import Asks, Heard, as_heard, fits, given_back, made
+from stagectl.core.room import Asks, as_heard, fits, given_back, made
 from stagectl.core.state import nudged_between
-from stagectl.core.targets import mix_at
+from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Presser, Work, refuse
 
 
@@ -49,9 +49,8 @@ def send_meant(work: Work, by: Presser, column: int | None, listener: int | None
 def nudge(work: Work, by: Presser, action: Nudge) -> None:
     """Move an input, a group or the whole mix. Where the desk has no level of a whole mix, or the show drives none, all
     inputs are the whole mix."""
-    meant = column_meant(work, by, action.column, action.listener)
-    if isinstance(meant, Reason):
-        refuse(work, by, meant)
+    meant = _meant(work, by, action)
+    if meant is None:
         return
     whose, column = meant
     columns = work.plan.members(column)
@@ -63,14 +62,22 @@ def nudge(work: Work, by: Presser, action: Nudge) -> None:
 
 def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
     """Move every input but one, or but those of a group."""
-    meant = column_meant(work, by, action.column, action.listener)
-    if isinstance(meant, Reason):
-        refuse(work, by, meant)
+    meant = _meant(work, by, action)
+    if meant is None:
         return
     whose, column = meant
     stays = work.plan.members(column)
     columns = tuple(at for at in range(work.plan.whole) if at not in stays)
     _nudge(work, by, _Asked(whose, columns, work.plan.whole, action.by, action.lasts, False, False, action.by))
+
+
+def _meant(work: Work, by: Presser, action: Nudge | NudgeRest) -> tuple[int, int] | None:
+    """The listener and the column that a nudge means; None where it is refused."""
+    meant = column_meant(work, by, action.column, action.listener)
+    if isinstance(meant, Reason):
+        refuse(work, by, meant)
+        return None
+    return meant
 
 
 class _Asked(NamedTuple):
@@ -95,13 +102,20 @@ def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
         refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
         return
     after = before._replace(nudges=given.nudges)
-    work.changes(by.who, before, after)
+    work.change(by.who, after)
     moved = nudged_between(before, after)
     leading = moved[0] if len(moved) == 1 else None
     want(work, by, work.aims_of(moved, given.mix), fade_ns=None, leading=leading)
 
 
-def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Heard | No:
+class _Given(NamedTuple):
+    """The nudges after a wish; `mix`: the mix that they make, where it was looked at."""
+
+    nudges: Nudges
+    mix: Aimed | None = None
+
+
+def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> _Given | No:
     """The nudges after a wish, as far as the mix as a whole allows it."""
     plan, limits = work.plan, work.plan.limits
     if asked.room and not work.state.recalled:
@@ -111,7 +125,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Hear
     if isinstance(moved, No):
         return moved
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
-        return Heard(_with(work, asked, start, moved))
+        return _Given(_with(work, asked, start, moved))
     before = mix_at(plan, asked.listener, work.state.wishes._replace(nudges=start)).mix.row if asked.room else []
     asks = Asks(asked.listener, asked.columns, asked.lasts, by.press, asked.room, before)
     found = _in_mix(work, asks, asked, start, moved)
@@ -131,12 +145,12 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> Hear
     return found or No(Reason.NO_ROOM if none else Reason.AT_MIX_CEILING)
 
 
-def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Heard | None:
+def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> _Given | None:
     """The nudges with what is wished for, if the mix allows it, or the rest can make room for it."""
     nudges = _with(work, asked, start, moved)
     mix = mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges))
     if fits(asks, mix.mix):
-        return Heard(nudges, mix)
+        return _Given(nudges, mix)
     if not asked.may_room:
         return None
     numbered = {
@@ -145,7 +159,7 @@ def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping
         if one.trail
     }
     with_room = made(work, asks, with_nudges(nudges, asked.lasts, numbered), mix.mix.row)
-    return None if with_room is None else Heard(with_room)
+    return None if with_room is None else _Given(with_room)
 
 
 def _with(work: Work, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges:
@@ -217,8 +231,8 @@ def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
     after: Nudges = tuple(
         MappingProxyType({send: one for send, one in kept.items() if send not in gone}) for kept in before.nudges
     )
-    work.set(nudges=after, left=work.state.left - gone)
-    work.remember(by.who, before)
+    work.set(left=work.state.left - gone)
+    work.change(by.who, before._replace(nudges=after))
     want(work, by, work.aims_of(sorted(gone)), fade_ns=None)
 
 
@@ -236,6 +250,5 @@ def hush(work: Work, by: Presser, action: Hush) -> None:
         return
     whose = frozenset(range(len(plan.listeners)) if by.listener is None or action.everyone else (by.listener,))
     back = whose <= before.hushed
-    work.set(hushed=before.hushed - whose if back else before.hushed | whose)
-    work.remember(by.who, before)
+    work.change(by.who, before._replace(hushed=before.hushed - whose if back else before.hushed | whose))
     want_hushed(work, by, whose, back=back)

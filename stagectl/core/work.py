@@ -10,11 +10,10 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
-from stagectl.core.levels import Level
 from stagectl.core.limits import Bounds
 from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import UNDO_MAX, Change, Key, State, Wishes
-from stagectl.core.targets import Aimed, Aims, aims, scene_levels, target_of
+from stagectl.core.targets import Aimed, Aims, aims, aims_with, mixes_at, scene_levels
 
 PLACE: Final = {name: at for at, name in enumerate(State._fields)}
 """Where each field of the state stands."""
@@ -47,15 +46,17 @@ class Work:
         self.set(presses=self.state.presses + 1)
         return self.state.presses
 
-    def remember(self, who: str, before: Wishes, hand: int | None = None) -> None:
-        """One more change that can be taken back."""
-        self.changes(who, before, self.state.wishes, hand)
+    def remember(self, who: str, before: Wishes) -> None:
+        """What was asked for until now has changed, which can be taken back."""
+        self.set(undo=self._undo(Change(who, before, self.state.wishes)))
 
-    def changes(self, who: str, before: Wishes, after: Wishes, hand: int | None = None) -> None:
-        """People ask for something else now, which can be taken back."""
-        entry = Change(who, before, after, hand)
-        undo = (*self.state.undo, entry)[-UNDO_MAX:]
-        self.set(place=after.place, nudges=after.nudges, rides=after.rides, hushed=after.hushed, undo=undo)
+    def change(self, who: str, after: Wishes, hand: int | None = None) -> None:
+        """Something else is asked for at the same place, which can be taken back."""
+        undo = self._undo(Change(who, self.state.wishes, after, hand))
+        self.set(nudges=after.nudges, hushed=after.hushed, undo=undo)
+
+    def _undo(self, entry: Change) -> tuple[Change, ...]:
+        return (*self.state.undo, entry)[-UNDO_MAX:]
 
     def carries(self, takes: int) -> None:
         """The desk's link is given so much to carry now, ns."""
@@ -77,10 +78,6 @@ class Work:
         """The levels of the present place before nudges and ceilings."""
         return scene_levels(self.plan, self.state.place)
 
-    def alone(self, send: int) -> Level | None:
-        """The exact level that a send would have if its mix did not count as a whole."""
-        return target_of(self.plan, send, self.state.wishes, self.base)
-
     def aims(self) -> Aims:
         """What the desk should have now."""
         return aims(self.plan, self.state.wishes)
@@ -88,9 +85,11 @@ class Work:
     def aims_of(self, sends: Sequence[int], mix: Aimed | None = None) -> Aims:
         """The same where only wishes for the mixes of these sends have changed (`mix`: the only one, where it is worked
         out already). Until a scene was recalled, the rest of these mixes is left as it is."""
-        state = self.state
+        state, plan = self.state, self.plan
         now = Aims(state.wanted, state.steps, state.held)
-        then = aims(self.plan, state.wishes, dict.fromkeys(send // self.plan.width for send in sends), now, mix)
+        whose = dict.fromkeys(map(plan.listener_of, sends))
+        mixes = mixes_at(plan, whose, state.wishes) if mix is None else dict.fromkeys(whose, mix)
+        then = aims_with(plan, now, mixes)
         if state.recalled:
             return then
         wanted, steps = list(now.wanted), list(now.steps)

@@ -149,7 +149,7 @@ class Rises:
     # -- what rises ---------------------------------------------------------------------------------------
 
     def _send(self, send: int, old: Level | None, new: Level | None, before: Place, after: Place) -> None:
-        top = self.scenery.tops[send]
+        top = self.plan.tops[send]
         if not isinstance(old, int) or not isinstance(new, int) or top is None or new <= old:
             return
         lowest = 0

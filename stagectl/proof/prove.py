@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 from stagectl.core.actions import Lasts
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.limits import Bounds
 from stagectl.core.nudges import Nudge, Nudges, no_nudges, target, with_nudges
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place
@@ -149,10 +148,9 @@ def reaches(spans: Spans, node: int, send: int) -> tuple[Level, Level] | None:
 
 
 def _ends(plan: Plan, send: int, level: Level | None, span: Span) -> tuple[Level, Level] | None:
-    grid = plan.grid_of(send)
-    if level is None or grid is None:
+    bounds = plan.bounds[send]
+    if level is None or bounds is None:
         return None
-    bounds = Bounds(ceiling=plan.ceilings[send], grid=grid, limits=plan.limits)
     low = target(level, send, _nudges(send, span.low, None), 0, bounds)
     lift = max(bounds.top - plan.limits.nudge_floor, 0) if span.lifted else None
     high = target(level, send, _nudges(send, span.high, lift), 0, bounds)
@@ -198,7 +196,7 @@ def _held(scenery: Scenery) -> Iterator[Held]:
     """The levels that a ceiling or the desk's range holds down, where they first come up."""
     for stop, row in enumerate(scenery.rows):
         for send in scenery.differs(stop - 1, stop) if stop else range(len(row)):
-            level, top = row[send], scenery.tops[send]
+            level, top = row[send], scenery.plan.tops[send]
             if isinstance(level, int) and top is not None and level > top:
                 yield Held(stop, send, level, top)
 

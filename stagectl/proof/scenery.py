@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from math import fsum, log10
 
 from stagectl.core.levels import Level, Off
-from stagectl.core.plan import Plan, SetTo, ShiftBy
+from stagectl.core.plan import Plan, SetTo, ShiftBy, laid_over
 from stagectl.core.state import Place
 
 
@@ -17,11 +17,6 @@ class Scenery:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.rows = [stop.levels for stop in plan.stops]
-        grids = [plan.grid_of(send) for send in range(len(plan.ceilings))]
-        self.tops = [
-            None if grid is None else min(c, grid.highest) for c, grid in zip(plan.ceilings, grids, strict=True)
-        ]
-        """The highest level that each send may have, hundredths of a dB; None where the desk has no message for it."""
         self.changes: list[dict[int, list[SetTo | ShiftBy]]] = []
         """Of each scene, what it does to the sends that it names."""
         for scene in plan.scenes:
@@ -47,10 +42,7 @@ class Scenery:
         if place.scene is None:
             return level
         for change in self.changes[place.scene].get(send, ()):
-            if isinstance(change, SetTo):
-                level = change.level
-            elif level is not None and not isinstance(level, Off):
-                level += change.by
+            level = laid_over(level, change)
         return level
 
     def mixes(self, place: Place) -> list[int]:
@@ -79,6 +71,6 @@ class Scenery:
             return row
         laid = list(row)
         for send in self.changes[place.scene]:
-            level, top = self.level(place, send), self.tops[send]
+            level, top = self.level(place, send), self.plan.tops[send]
             laid[send] = min(level, top) if isinstance(level, int) and top is not None else level
         return laid

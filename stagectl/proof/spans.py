@@ -202,7 +202,7 @@ class Spans:
     def _flow(self, send: int, lasts: Lasts, pulled: Pulled) -> list[Span]:
         """Of each part, how far nudges that last so long can have shifted a send."""
         out: list[Span] = []
-        top, limits = self.scenery.tops[send], self.plan.limits
+        top, limits = self.plan.tops[send], self.plan.limits
         for part in self.ways.parts[lasts]:
             span = hull(out[at] for at in part.before)
             ups, downs = self._bases(part, send, pulled.up), self._bases(part, send, pulled.down)

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from stagectl.core.levels import change_text
+from stagectl.core.levels import plain_text
 from stagectl.core.plan import Plan
 from stagectl.ears.clarity import ASSUMED, Clarity, clarity
 from stagectl.errors import Advice
 from stagectl.show.names import column, lead_of
+from stagectl.show.origin import name_path
 from stagectl.show.rig import RigModel
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def clarity_advice(show: Show, plan: Plan) -> Iterator[Advice]:
         under = [stop for stop in mix.ranked if (above := mix.at[stop].above) is not None and above < least]
         if under:
             says = f"stands {_stands(mix.at[under[0]].above or 0)} the rest together here"
-            yield _advice(show, plan, mix, under, says, f"`above: {_plain(least)}`")
+            yield _advice(show, plan, mix, under, says, f"`above: {plain_text(least)}`")
         crowded = sorted((stop for stop in mix.ranked if mix.at[stop].rivals > most), key=lambda s: -mix.at[s].rivals)
         if crowded:
             rivals = mix.at[crowded[0]].rivals
@@ -67,12 +68,7 @@ def clarity_advice(show: Show, plan: Plan) -> Iterator[Advice]:
 
 def _stands(above: int) -> str:
     """`12.28 dB below`."""
-    return f"{_plain(abs(above))} dB {'above' if above > 0 else 'below'}"
-
-
-def _plain(hundredths: int) -> str:
-    """A number of dB as the files write it: without a plus."""
-    return change_text(hundredths).removeprefix("+")
+    return f"{plain_text(abs(above))} dB {'above' if above > 0 else 'below'}"
 
 
 def _advice(show: Show, plan: Plan, mix: MixClarity, stops: Sequence[int], says: str, wanted: str) -> Advice:
@@ -85,7 +81,4 @@ def _advice(show: Show, plan: Plan, mix: MixClarity, stops: Sequence[int], says:
 
 def _place(plan: Plan, stop: int, listener: str) -> tuple[str | int, ...]:
     """Where the setlist says what a stop is."""
-    at = plan.stops[stop]
-    if at.song < 0:
-        return "base", listener
-    return ("songs", at.song, "name") if at.section < 0 else ("songs", at.song, "sections", at.section, "name")
+    return ("base", listener) if plan.stops[stop].song < 0 else name_path(plan, stop)

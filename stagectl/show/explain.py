@@ -13,10 +13,10 @@ from typing import Final, NamedTuple
 from stagectl.core.actions import GoTo, Lasts
 from stagectl.core.events import Wanted
 from stagectl.core.grid import Grid
-from stagectl.core.levels import Level, Off, change_text, text
+from stagectl.core.levels import Level, Off, change_text, plain_text, text
 from stagectl.core.limits import Bounds
 from stagectl.core.nudges import NONE, Nudges, target, without
-from stagectl.core.plan import Plan, SetTo, ShiftBy, layered
+from stagectl.core.plan import Plan, SetTo, ShiftBy, laid_over
 from stagectl.core.state import State
 from stagectl.core.step import step
 from stagectl.core.targets import mix_at
@@ -75,7 +75,7 @@ class Account:
         for layer in self.layers.at(stop.song, stop.section, None if scene is None else self.plan.scenes[scene].name):
             for said in layer.said:
                 if said.send == send:
-                    (level,) = layered((level,), ((0, said.change),))
+                    level = laid_over(level, said.change)
                     yield self._line(layer.kind, self._did(said), level, self.setlist_file, *said.place)
 
     def _did(self, said: Said) -> str:
@@ -186,7 +186,7 @@ def change_words(change: SetTo | ShiftBy) -> str:
     """A change of a layer in words: `-3 dB`, `off`, `up 2`, `down 4.5`."""
     if isinstance(change, SetTo):
         return text(change.level)
-    return f"{'up' if change.by >= 0 else 'down'} {change_text(abs(change.by)).removeprefix('+')}"
+    return f"{'up' if change.by >= 0 else 'down'} {plain_text(abs(change.by))}"
 
 
 def _up_to(nudges: Nudges, last: Lasts) -> Nudges:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stagectl.core.levels import plain_text
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place
 from stagectl.proof.fallen import BASE
@@ -10,7 +11,7 @@ from stagectl.proof.reach import Foot
 
 def db_words(hundredths: int) -> str:
     """`26 dB`, `1.5 dB`, `0.43 dB`."""
-    return f"{hundredths / 100:.2f}".rstrip("0").rstrip(".") + " dB"
+    return f"{plain_text(hundredths)} dB"
 
 
 def send_words(plan: Plan, send: int) -> str:
@@ -24,7 +25,7 @@ def place_words(plan: Plan, place: Place) -> str:
     at = plan.stops[place.stop]
     name = "the base" if at.song < 0 else f"`{at.name}`"
     if at.section >= 0:
-        name += f" of `{next(stop.name for stop in plan.stops if stop.song == at.song)}`"
+        name += f" of `{plan.song_name(place.stop)}`"
     if place.scene is None:
         return name
     scene = plan.scenes[place.scene].name

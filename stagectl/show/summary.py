@@ -62,7 +62,6 @@ class Changes:
         self.show, self.plan = show, plan
         self._bytes = bytes_of_sends(show)
         self._takes = tuple(map(plan.takes, range(len(plan.ceilings))))
-        self._steps: dict[tuple[Level, int, bool], Level | None] = {}
 
     def everything(self) -> Change:
         """All levels at once: what the first press tells, and a desk that comes back."""
@@ -71,9 +70,10 @@ class Changes:
     def __iter__(self) -> Iterator[Change]:
         """Every step from one stop to the next."""
         for stop in range(1, len(self.plan.stops)):
-            old, new = self.plan.rests[stop - 1].wanted, self.plan.rests[stop].wanted
+            before, after = self.plan.rests[stop - 1], self.plan.rests[stop]
+            old, new = before.wanted, after.wanted
             moved = [send for send, (a, b) in enumerate(zip(old, new, strict=True)) if a != b]
-            told = [send for send in moved if self._step(send, old[send]) != self._step(send, new[send])]
+            told = [send for send in moved if before.steps[send] != after.steps[send]]
             # Behind a scene that the desk stores, all is told anew.
             stored = self.plan.stops[stop].stored
             change = self._change(stop, told if stored is None else self._driven(stop), _biggest(moved, old, new))
@@ -105,15 +105,6 @@ class Changes:
 
     def _driven(self, stop: int) -> list[int]:
         return [send for send, level in enumerate(self.plan.bounded[stop]) if level is not None]
-
-    def _step(self, send: int, level: Level | None) -> Level | None:
-        """The desk's step, looked up once for each level and ceiling."""
-        if level is None:
-            return None
-        key = level, self.plan.ceilings[send], send % self.plan.width == self.plan.whole
-        if key not in self._steps:
-            self._steps[key] = self.plan.in_steps(send, level)
-        return self._steps[key]
 
 
 def _biggest(moved: list[int], old: Levels, new: Levels) -> Biggest:

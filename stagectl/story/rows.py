@@ -164,7 +164,7 @@ def stop_names(plan: Plan, stop: int) -> tuple[str, str | None]:
     at = plan.stops[stop]
     if at.section < 0:
         return at.name, None
-    return next(s.name for s in plan.stops if s.song == at.song and s.section < 0), at.name
+    return plan.song_name(stop), at.name
 
 
 def as_json(row: Row) -> dict[str, Any]:

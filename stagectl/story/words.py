@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
-from stagectl.core.levels import change_text, text
+from stagectl.core.levels import plain_text, text
 from stagectl.story.rows import Row
 
 NAMED_MAX: Final = 3
@@ -74,7 +74,7 @@ def _by(row: Row) -> int | None:
 
 def _moved(by: int) -> str:
     """`up 1.5 dB`, `down 2 dB`."""
-    return f"{'up' if by > 0 else 'down'} {change_text(abs(by)).removeprefix('+')} dB"
+    return f"{'up' if by > 0 else 'down'} {plain_text(abs(by))} dB"
 
 
 def _way(row: Row) -> str:

@@ -157,7 +157,7 @@ def test_no_message_takes_a_mix_above_its_ceiling_or_up_too_fast(night: Night) -
 
 def _forget_ceilings(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Teller, "_most", lambda _, send: None)
-    monkeypatch.setattr(rest_module, "held_by", lambda row, most, in_steps: 0)
+    monkeypatch.setattr(rest_module, "held_by", lambda comes_to, now, most: 0)
 
 
 def _forget_rises(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -272,11 +272,19 @@ def test_a_nudge_at_the_ceiling_of_the_mix_makes_room_by_itself() -> None:
     assert back.state.wanted[:4] == (-600,) * 4
 
 
+def moved(before: State, after: State) -> list[int]:
+    """By how much the four inputs moved, hundredths of a dB."""
+    return [
+        height(OFF if new is None else new) - height(OFF if old is None else old)
+        for old, new in zip(before.wanted[:4], after.wanted[:4], strict=True)
+    ]
+
+
 def test_later_presses_move_what_they_name_and_nothing_else() -> None:
     """After room was made, and in a mix that its ceiling holds."""
     made = after(four(), Nudge(by=300, column=0, room=True)).state
     rest_down = after(four(), NudgeRest(by=-100, column=0), state=made).state
-    assert [new - old for new, old in zip(rest_down.wanted[:4], made.wanted[:4], strict=True)] == [0, -100, -100, -100]  # type: ignore[operator]
+    assert moved(made, rest_down) == [0, -100, -100, -100]
     plan = four(ceiling=-300)
     held = settled(plan)
     for action, moves in (
@@ -285,7 +293,7 @@ def test_later_presses_move_what_they_name_and_nothing_else() -> None:
         (NudgeRest(by=-100, column=0), [0, -100, -100, -100]),
     ):
         down = after(plan, action, state=held).state
-        assert [new - old for new, old in zip(down.wanted[:4], held.wanted[:4], strict=True)] == moves  # type: ignore[operator]
+        assert moved(held, down) == moves
 
 
 @pytest.mark.parametrize("step_", [10, 50, 75, 100])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from random import Random
 
 import numpy as np
 import pytest
@@ -43,14 +44,14 @@ CUTS = st.lists(st.integers(0, 1_000), max_size=8)
 
 
 @given(st.lists(st.tuples(LEVELS, st.integers(1, 10**12)), min_size=1, max_size=10), CUTS, st.randoms())
-def test_cuts_and_order_change_nothing(spans: list[tuple[Level, int]], cuts: list[int], chance: object) -> None:
+def test_cuts_and_order_change_nothing(spans: list[tuple[Level, int]], cuts: list[int], chance: Random) -> None:
     whole = Course()
     pieces: list[tuple[Level, int]] = []
     for level, time in spans:
         whole.add(level, time)
         edges = sorted({0, time, *(time * cut // 1_000 for cut in cuts)})
         pieces += [(level, end - begin) for begin, end in itertools.pairwise(edges)]
-    chance.shuffle(pieces)  # type: ignore[attr-defined]
+    chance.shuffle(pieces)
     cut = Course()
     for level, time in pieces:
         cut.add(level, time)

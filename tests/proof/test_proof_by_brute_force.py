@@ -119,8 +119,10 @@ def mix_rise(plan: Plan, before: Place, after: Place) -> int:
         for listener in range(len(plan.listeners)):
             *inputs, whole = levels[listener * plan.width : (listener + 1) * plan.width]
             total = uncorrelated_sum(level for level in inputs if level is not None)
-            silent = isinstance(total, Off) or isinstance(whole, Off)
-            out.append(floor if silent else max(floor, total + (whole or 0)))  # type: ignore[operator]
+            if isinstance(total, Off) or isinstance(whole, Off):
+                out.append(floor)
+            else:
+                out.append(max(floor, total + (whole or 0)))
         return out
 
     return max(new - old for old, new in zip(sums(before), sums(after), strict=True))
