@@ -254,3 +254,12 @@ def test_a_desk_that_goes_in_a_rehearsal_is_taken_to_stay(tmp_path: Path) -> Non
     after = room.mixes.end(now + 2 * SECOND).whole("singer").heard()
     assert {level for level, _ in after} == {level for level, _ in before}
     assert sum(time for _, time in after) == pytest.approx(sum(time for _, time in before) + 3)
+
+
+def test_the_base_is_what_the_ceiling_of_its_mix_leaves_of_it(tmp_path: Path) -> None:
+    for path in DEMO.glob("*.yaml"):
+        more = "\nmix ceiling: -6\n" if path.name == "rig.yaml" else ""
+        (tmp_path / path.name).write_text(path.read_text("utf-8") + more, "utf-8")
+    for listener in setting_of(load_show(tmp_path)).listeners:
+        assert isinstance(listener.base, int)
+        assert -700 < listener.base <= -600
