@@ -7,14 +7,22 @@ on the wire (programs and notes 0 to 127), channels 1 to 16.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, Tag
 
 from stagectl.errors import WireError
+from stagectl.show.control_messages import SayMachine, SayShow, SaySongPosition
+
+# What is said of all messages is had from here, too.
+from stagectl.show.saying import ANY_TRACK as ANY_TRACK
+from stagectl.show.saying import NO_NUMBERS, POSITION, STANDS_IN, NumberOrWord, either, milliseconds
+from stagectl.show.saying import Numbers as Numbers
+from stagectl.show.saying import Say as Say
+from stagectl.show.saying import number as stands_for
+from stagectl.show.saying import spoken as spoken
+from stagectl.show.saying import track_numbers as track_numbers
 from stagectl.show.values import (
     Address,
     Channel,
@@ -23,7 +31,6 @@ from stagectl.show.values import (
     OrElse,
     Seven,
     Typed,
-    Whole,
     kind_by_key,
     number,
     plain,
@@ -50,68 +57,6 @@ class HexText(Typed):
         return {"type": "string", "pattern": "^[Ff]0( *[0-7][0-9A-Fa-f])+ *[Ff]7$"}
 
 
-STANDS_IN: Final[Mapping[str, str]] = {
-    "cue": "in the messages of a track player",
-    "song": "in the `say` of a lamp that shows the song number",
-}
-"""The words that stand for a number, and where they do: for the number of the song's cue, and of the song."""
-
-_CODES: Final = {word: -1 - at for at, word in enumerate(STANDS_IN)}
-"""How a model holds such a word: as a number that no message has."""
-
-_WORDS: Final = {code: word for word, code in _CODES.items()}
-
-Numbers: TypeAlias = Mapping[str, int]
-"""The numbers that words stand for in a message, where they do."""
-
-NO_NUMBERS: Final[Numbers] = MappingProxyType({})
-
-
-@dataclass(frozen=True)
-class NumberOrWord(Typed):
-    """A whole number, or a word that stands for one."""
-
-    high: int = 127
-
-    def parse(self, typed: Any) -> int:
-        code = _CODES.get(plain(typed))
-        if code is not None:
-            return code
-        try:
-            return Whole(0, self.high).parse(typed)
-        except ValueError as error:
-            raise ValueError(f"{error}, nor {' or '.join(f'`{word}`' for word in STANDS_IN)}") from error
-
-    def schema(self) -> dict[str, Any]:
-        return {"anyOf": [Whole(0, self.high).schema(), {"enum": list(STANDS_IN)}]}
-
-
-class Say(FileModel):
-    """A message that goes out."""
-
-    is_osc: ClassVar[bool] = False
-
-    def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-        """The bytes, one message each. `numbers`: what the words in it stand for. Raises WireError where a word stands
-        for nothing here, or for a number that the message cannot hold."""
-        raise NotImplementedError
-
-
-def spoken(says: Iterable[Say], numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-    """The bytes of some messages, one after the other. Raises WireError as `Say.packets` does."""
-    return tuple(packet for say in says for packet in say.packets(numbers))
-
-
-def _with(value: int, numbers: Numbers) -> int:
-    return value if value not in _WORDS else _number(_WORDS[value], numbers)
-
-
-def _number(word: str, numbers: Numbers) -> int:
-    if word not in numbers:
-        raise WireError(f"`{word}` stands for a number only {STANDS_IN[word]}")
-    return numbers[word]
-
-
 class SayNote(Say):
     """Note on; with velocity 0 it is note off."""
 
@@ -120,7 +65,7 @@ class SayNote(Say):
     channel: Channel = Field(description="1 to 16")
 
     def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-        return (midi.note_on(self.channel, _with(self.note, numbers), self.velocity),)
+        return (midi.note_on(self.channel, either(self.note, numbers), self.velocity),)
 
 
 class SayControl(Say):
@@ -131,7 +76,7 @@ class SayControl(Say):
     channel: Channel = Field(description="1 to 16")
 
     def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-        return (midi.control_change(self.channel, self.control_change, _with(self.value, numbers)),)
+        return (midi.control_change(self.channel, self.control_change, either(self.value, numbers)),)
 
 
 class SayProgram(Say):
@@ -142,7 +87,7 @@ class SayProgram(Say):
     channel: Channel = Field(description="1 to 16")
 
     def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-        return midi.program_change(self.channel, _with(self.program, numbers), self.bank)
+        return midi.program_change(self.channel, either(self.program, numbers), self.bank)
 
 
 class SaySysEx(Say):
@@ -169,7 +114,7 @@ class SaySong(Say):
     song_select: Annotated[int, NumberOrWord()] = Field(description="0 to 127")
 
     def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-        return (midi.song_select(_with(self.song_select, numbers)),)
+        return (midi.song_select(either(self.song_select, numbers)),)
 
 
 INT_TOP = 2**31
@@ -209,11 +154,14 @@ class SayOsc(Say):
     )
 
     def packets(self, numbers: Numbers = NO_NUMBERS) -> tuple[bytes, ...]:
-        filled = tuple(
-            _number(argument, numbers) if isinstance(argument, str) and argument in STANDS_IN else argument
-            for argument in self.arguments
-        )
-        return (build(self.osc, filled),)
+        return (build(self.osc, tuple(_filled(argument, numbers) for argument in self.arguments)),)
+
+
+def _filled(argument: Argument, numbers: Numbers) -> Argument:
+    """An argument, or what it stands for: a position is in whole milliseconds."""
+    if argument == POSITION:
+        return milliseconds(numbers)
+    return stands_for(argument, numbers) if isinstance(argument, str) and argument in STANDS_IN else argument
 
 
 _SAY: dict[str, type[FileModel]] = {
@@ -223,6 +171,9 @@ _SAY: dict[str, type[FileModel]] = {
     "sysex": SaySysEx,
     "realtime": SayRealtime,
     "song select": SaySong,
+    "song position": SaySongPosition,
+    "mmc": SayMachine,
+    "msc": SayShow,
     "osc": SayOsc,
 }
 
@@ -233,6 +184,9 @@ AnySay: TypeAlias = Annotated[
     | Annotated[SaySysEx, Tag("sysex")]
     | Annotated[SayRealtime, Tag("realtime")]
     | Annotated[SaySong, Tag("song select")]
+    | Annotated[SaySongPosition, Tag("song position")]
+    | Annotated[SayMachine, Tag("mmc")]
+    | Annotated[SayShow, Tag("msc")]
     | Annotated[SayOsc, Tag("osc")],
     kind_by_key(_SAY),
 ]
