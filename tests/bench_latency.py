@@ -270,7 +270,7 @@ async def _inside(presses: int) -> None:
 
         journal = Journal.create(folder / "bench.night", Head(setlist="bench", begun_us=0, program="bench"))
         printer = Printer(io.StringIO(), io.StringIO())
-        outs = Outs(Port("desk", show.rig.desk), [], [])
+        outs = Outs(Port("desk", show.rig.desk), [])
         night = Night(show, compiled, journal, printer, outs, DeskTalk.of(show), time.monotonic_ns())
         ear = MidiEar(0, show.mappings["switch-pair"])
 

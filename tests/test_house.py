@@ -46,7 +46,7 @@ def test_every_shipped_profile_says_that_it_is_generic() -> None:
 
 def test_the_readme_names_every_command_and_action() -> None:
     from stagectl.cli.main import COMMANDS
-    from stagectl.core.actions import ACTIONS
+    from stagectl.core.action_table import ACTIONS
 
     readme = (ROOT / "README.md").read_text()
     assert [word for word in COMMANDS if f"stagectl {word}" not in readme] == []

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from stagectl.core.plan import Plan
+    from stagectl.errors import Advice
     from stagectl.show.load import Show
     from stagectl.show.proof import Proved
 
@@ -28,13 +29,14 @@ WARNINGS_MAX: Final = 40
 @setlist_argument
 @venue_option
 @click.option("--all", "whole", is_flag=True, help="List every change and every note of a long set.")
-def command(setlist: Path, venue: str | None, whole: bool) -> None:
+@click.option("--here", is_flag=True, help="Look for the sound devices of built-in players at this machine, too.")
+def command(setlist: Path, venue: str | None, whole: bool, here: bool) -> None:
     """Load the setlist, the rig, the mappings and the desk profile, check all of it, and sum it up.
 
     Every fault of every file is printed with its place; the exit code is 1 if there is any. For every venue it is
     proved that no press takes a level above its ceiling, that no change of place rises too far, and that feet get
-    everywhere. What may be meant but is worth another look is printed as a warning. A script of the show's own,
-    `presses.yaml`, that does not fit it is only noted.
+    everywhere. Sound files are read through. What may be meant but is worth another look is printed as a warning. A
+    script of the show's own, `presses.yaml`, that does not fit it is only noted.
 
     For each change it says how many levels move, and how long telling them takes on the desk's link if each were told
     once; it notes where that leaves a fade no time.
@@ -46,14 +48,14 @@ def command(setlist: Path, venue: str | None, whole: bool) -> None:
     from stagectl.errors import FileFaults
     from stagectl.show.proof import proof_of
 
-    show, compiled = load(setlist, venue)
+    show, compiled = load(setlist, venue, stems=True)
     proved = proof_of(show, compiled.plan, venue)
     if proved.faults:
         raise FileFaults(proved.faults)
-    _summary(show, compiled.plan, venue, whole, proved)
+    _summary(show, compiled.plan, venue, whole, here, proved)
 
 
-def _summary(show: Show, plan: Plan, venue: str | None, whole: bool, proved: Proved) -> None:
+def _summary(show: Show, plan: Plan, venue: str | None, whole: bool, here: bool, proved: Proved) -> None:
     from stagectl.cli import clarity
     from stagectl.cli.changes import stored_note, table, wire_notes
     from stagectl.show.clarity import mixes
@@ -75,26 +77,42 @@ def _summary(show: Show, plan: Plan, venue: str | None, whole: bool, proved: Pro
         click.echo(line)
     for line in clarity.table(plan, list(mixes(rig, plan)), whole):
         click.echo(line)
+    for line in _set_length(show, plan, venue):
+        click.echo(f"  {line}")
     for note in _some(wire_notes(show, plan, changes), whole):
         click.echo(f"  note: {note}")
     for one in (stored_note(plan, changes), _script_note(show, plan)):
         if one is not None:
             click.echo(f"  note: {one}")
     click.echo(f"  {proved.says}")
-    warned = _warnings(show, plan, whole, proved)
+    advice = [*proved.advice, *_looked_through(show)]
+    if here:
+        from stagectl.cli.here import sound_devices
+
+        advice += sound_devices(show, lambda line: click.echo(f"  {line}"))
+    warned = _warnings(show, plan, whole, advice)
     click.echo(f"No faults, {count(warned, 'warning')}." if warned else "No faults.")
 
 
-def _warnings(show: Show, plan: Plan, whole: bool, proved: Proved) -> int:
+def _warnings(show: Show, plan: Plan, whole: bool, more: Iterable[Advice]) -> int:
     """Print what is worth another look, each with its place; how much there is of it."""
     from stagectl.show.advice import advice_on
 
-    found = advice_on(show, plan, proved.advice)
+    found = advice_on(show, plan, more)
     for advice in found if whole else found[:WARNINGS_MAX]:
         click.echo(str(advice))
     if not whole and len(found) > WARNINGS_MAX:
         click.echo(f"and {count(len(found) - WARNINGS_MAX, 'more warning')}; `--all` lists them")
     return len(found)
+
+
+def _looked_through(show: Show) -> list[Advice]:
+    """What is wrong with the sound files that the show plays."""
+    if not any(song.cue is not None and song.cue.stems for song in show.setlist.songs):
+        return []
+    from stagectl.tracks.sound.look import look
+
+    return look(show, through=True).advice
 
 
 def _some(notes: Iterable[str], whole: bool) -> Iterator[str]:
@@ -104,6 +122,16 @@ def _some(notes: Iterable[str], whole: bool) -> Iterator[str]:
     more = sum(1 for _ in rest)
     if more:
         yield f"and {count(more, 'more change')} of that kind; `--all` lists them"
+
+
+def _set_length(show: Show, plan: Plan, venue: str | None) -> Iterator[str]:
+    """How long the set takes, and how that fits the timetable; nothing where neither is known."""
+    from stagectl.show.set_length import length_of, length_text
+    from stagectl.show.timetable import timetable_at
+
+    length, timetable = length_of(show, plan), timetable_at(show.setlist, venue)
+    if timetable is not None or length.unsaid < length.songs:
+        yield length_text(length, timetable)
 
 
 def _script_note(show: Show, plan: Plan) -> str | None:

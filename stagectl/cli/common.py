@@ -43,12 +43,19 @@ def api_option(command: CommandT) -> CommandT:
     )(command)
 
 
-def load(setlist: Path, venue: str | None) -> tuple[Show, Compiled]:
-    """The show and its plan. Raises FileFaults; a venue that the setlist does not have is wrong usage."""
+def load(setlist: Path, venue: str | None, *, stems: bool = False) -> tuple[Show, Compiled]:
+    """The show and its plan. `stems`: how long tracks are is looked up in their sound files, where the setlist does not
+    say it. Raises FileFaults; a venue that the setlist does not have is wrong usage."""
     from stagectl.show.compile import compile_show
     from stagectl.show.load import load_show
 
     show = load_show(setlist)
+    if stems and any(song.cue is not None and song.cue.stems and song.length is None for song in show.setlist.songs):
+        from dataclasses import replace
+
+        from stagectl.tracks.sound.look import look
+
+        show = replace(show, lengths=look(show).lengths)
     try:
         return show, compile_show(show, venue)
     except ValueError as error:

@@ -28,7 +28,7 @@ def command(setlist: Path, venue: str | None, presses: Path | None, as_json: boo
     """
     from stagectl.rehearse.room import Room
 
-    show, compiled = load(setlist, venue)
+    show, compiled = load(setlist, venue, stems=True)
     room = Room(show, compiled)
     if presses is None and not as_json and sys.stdin.isatty() and sys.stdout.isatty():
         from stagectl.rehearse.keys import at_terminal

@@ -19,6 +19,7 @@ from stagectl.core.actions import (
     Nothing,
     Nudge,
     NudgeRest,
+    PauseCue,
     Recall,
     StartCue,
     StopCue,
@@ -27,8 +28,10 @@ from stagectl.core.actions import (
     Undo,
 )
 from stagectl.core.advancing import back, fall_back, go_to, next_stop, recall
-from stagectl.core.cues import nothing, start_cue, stop_cue, switch_layer, tell
+from stagectl.core.cues import pause_cue, stop_cue
+from stagectl.core.others import nothing, switch_layer, tell
 from stagectl.core.touch import take_all
+from stagectl.core.tracks import start_cue
 from stagectl.core.undoing import undo
 from stagectl.core.wishing import clear_nudges, hush, nudge, nudge_rest
 from stagectl.core.work import Presser, Work
@@ -45,6 +48,7 @@ DO: Final[Mapping[type, Callable[[Work, Presser, Any], None]]] = {
     Hush: hush,
     Undo: undo,
     StartCue: start_cue,
+    PauseCue: pause_cue,
     StopCue: stop_cue,
     Tell: tell,
     SwitchLayer: switch_layer,

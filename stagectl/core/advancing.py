@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from stagectl.core.actions import Back, FallBack, GoTo, Lasts, Next, Recall
 from stagectl.core.asking import want
-from stagectl.core.cues import start, stop_all
+from stagectl.core.cues import begin, stop_all
 from stagectl.core.effects import Arrived, Reason, RecallStored, Told
 from stagectl.core.nudges import Nudges, no_nudges
 from stagectl.core.plan import Plan
@@ -21,12 +21,15 @@ def next_stop(work: Work, by: Presser, _: Next) -> None:
     if state.last_next is not None and work.at - state.last_next < work.plan.limits.settle_ns:
         refuse(work, by, Reason.TOO_SOON)
         return
+    if state.brought is not None and work.at - state.brought < work.plan.limits.settle_ns:
+        refuse(work, by, Reason.JUST_BROUGHT)
+        return
     stop = state.place.stop + 1
     if stop >= len(work.plan.stops):
         refuse(work, by, Reason.LAST)
         return
     work.set(last_next=work.at)
-    _arrive(work, by, Place(stop=stop), starts=True)
+    arrive(work, by, Place(stop=stop), starts=True)
 
 
 def back(work: Work, by: Presser, _: Back) -> None:
@@ -34,7 +37,7 @@ def back(work: Work, by: Presser, _: Back) -> None:
     if work.state.place.stop == 0:
         refuse(work, by, Reason.FIRST)
         return
-    _arrive(work, by, Place(stop=work.state.place.stop - 1), starts=False)
+    arrive(work, by, Place(stop=work.state.place.stop - 1), starts=False)
 
 
 def go_to(work: Work, by: Presser, action: GoTo) -> None:
@@ -42,20 +45,24 @@ def go_to(work: Work, by: Presser, action: GoTo) -> None:
     if work.state.place == Place(stop=action.stop) and work.state.recalled:
         refuse(work, by, Reason.ALREADY_THERE)
         return
-    _arrive(work, by, Place(stop=action.stop), starts=True)
+    arrive(work, by, Place(stop=action.stop), starts=True)
 
 
-def _arrive(work: Work, by: Presser, place: Place, *, starts: bool) -> None:
-    """Go to another stop. `starts`: whether its cue and its messages go out (not on the way back)."""
+def arrive(work: Work, by: Presser, place: Place, *, starts: bool, begins: bool = True, remembers: bool = True) -> None:
+    """Go to another stop. `starts`: whether its messages go out, and (with `begins`) its track starts, where it does so
+    with the song; not on the way back. `remembers`: whether it can be undone."""
     state, plan = work.state, work.plan
     old, new = plan.stops[state.place.stop], plan.stops[place.stop]
-    _change(work, by, state.wishes._replace(place=place, nudges=lasting(plan, state.nudges, state.place, place)))
+    wishes = state.wishes._replace(place=place, nudges=lasting(plan, state.nudges, state.place, place))
+    if remembers:
+        _change(work, by, wishes)
+    else:
+        settle(work, by, wishes)
     if starts:
         for message in new.messages:
             work.out(Told(at=work.at, press=by.press, message=message))
-        begins = old.song != new.song and new.cue is not None and not new.cue.by_press
-        if begins and new.cue is not None:
-            start(work, by, new.cue)
+        if begins and old.song != new.song and new.cue is not None and not new.cue.by_press:
+            begin(work, by, new.cue)
 
 
 def scope(plan: Plan, place: Place, lasts: Lasts) -> int:

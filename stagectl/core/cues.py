@@ -1,38 +1,67 @@
-"""Track players, other devices, and what the feet do: the actions that move no level."""
+"""What track players are told, and what of it the state remembers.
+
+One track runs at a time: that of the present song. What it brings about by itself is in `tracks.py`.
+"""
 
 from __future__ import annotations
 
-from stagectl.core.actions import Nothing, StartCue, StopCue, SwitchLayer, Tell
-from stagectl.core.effects import Cue, Layered, Reason, Told
-from stagectl.core.plan import CueCall
+from typing import Final
+
+from stagectl.core.actions import PauseCue, StopCue
+from stagectl.core.effects import Cue, Reason, Tells, Track, Tracked
+from stagectl.core.players import CueCall
+from stagectl.core.state import Running
 from stagectl.core.work import Presser, Work, refuse
 
+NOTHING_DONE: Final = -1
+"""Added to the position at which a track begins: what is due at that very place is still to be done."""
 
-def start(work: Work, by: Presser, cue: CueCall) -> None:
-    """Start a cue."""
-    playing = list(work.state.playing)
-    playing[cue.player] = cue.number
-    work.set(playing=tuple(playing))
-    work.out(Cue(at=work.at, press=by.press, player=cue.player, number=cue.number, starts=True))
+
+def due(work: Work, track: Running) -> int | None:
+    """When a track gets to the next place that something happens at, ns: now, where that is in the past."""
+    cue = work.plan.stops[work.state.place.stop].cue
+    if track.paused is not None or cue is None:
+        return None
+    ends = [] if cue.length_ns is None else [cue.length_ns]
+    ahead = [position for position in (*(one.position for one in cue.sections), *ends) if position > track.done]
+    return max(track.zero + min(ahead), work.at) if ahead else None
+
+
+def keep(work: Work, track: Running) -> None:
+    """The track is so from now on."""
+    work.set(track=track._replace(due=due(work, track)))
+
+
+def start(work: Work, by: Presser, cue: CueCall, position: int | None = None) -> bool:
+    """Start the present song's track, with its count-in, or at a position, ns; whether its player is here to be told.
+    What happens at that very position is done already."""
+    if cue.player not in work.state.players_here:
+        return False
+    begins = position is None
+    at, done = (-cue.lead_ns, -cue.lead_ns + NOTHING_DONE) if position is None else (position, position)
+    track = Running(cue.player, cue.number, work.song, zero=work.at - at, done=done, since=work.at)
+    work.set(starts=None)
+    _tell(work, by, track, Tells.START, at, begins=begins)
+    keep(work, track)
+    return True
+
+
+def begin(work: Work, by: Presser, cue: CueCall) -> None:
+    """The present song's track starts with the song, or by itself; where its player is away, the show goes on without
+    it."""
+    if not start(work, by, cue):
+        at = work.at
+        work.out(Tracked(at=at, press=by.press, player=cue.player, what=Track.MISSED, position=-cue.lead_ns, due=at))
 
 
 def stop_all(work: Work, by: Presser) -> bool:
-    """Stop whatever plays; whether anything did."""
-    running = [(player, number) for player, number in enumerate(work.state.playing) if number is not None]
-    for player, number in running:
-        work.out(Cue(at=work.at, press=by.press, player=player, number=number, starts=False))
-    if running:
-        work.set(playing=(None,) * len(work.state.playing))
-    return bool(running)
-
-
-def start_cue(work: Work, by: Presser, _: StartCue) -> None:
-    """Start the present song's cue."""
-    cue = work.plan.stops[work.state.place.stop].cue
-    if cue is None:
-        refuse(work, by, Reason.NO_CUE)
-        return
-    start(work, by, cue)
+    """Stop what plays, or is about to; whether anything was."""
+    track, starts = work.state.track, work.state.starts
+    if track is not None:
+        _tell(work, by, track, Tells.STOP, track.position(work.at))
+    if track is not None or starts is not None:
+        work.set(track=None, starts=None)
+    return track is not None or starts is not None
 
 
 def stop_cue(work: Work, by: Presser, _: StopCue) -> None:
@@ -41,26 +70,37 @@ def stop_cue(work: Work, by: Presser, _: StopCue) -> None:
         refuse(work, by, Reason.NOT_PLAYING)
 
 
-def tell(work: Work, by: Presser, action: Tell) -> None:
-    """Send a device its message."""
-    work.out(Told(at=work.at, press=by.press, message=action.message))
-
-
-def switch_layer(work: Work, by: Presser, action: SwitchLayer) -> None:
-    """Lay a layer over the presser's pedal, or take it off."""
-    if by.pedal is None:
-        refuse(work, by, Reason.NO_PEDAL)
+def pause_cue(work: Work, by: Presser, _: PauseCue) -> None:
+    """Pause, or go on."""
+    track = work.state.track
+    if track is None:
+        refuse(work, by, Reason.NOT_PLAYING)
         return
-    layers = list(work.state.layers)
-    lies = layers[by.pedal]
-    if lies is None and action.layer is None:
-        refuse(work, by, Reason.NO_LAYER)
-        return
-    layers[by.pedal] = None if lies == action.layer else action.layer
-    work.set(layers=tuple(layers))
-    work.out(Layered(at=work.at, press=by.press, pedal=by.pedal, layer=layers[by.pedal]))
+    player = work.plan.players[track.player]
+    if not player.pauses:
+        refuse(work, by, Reason.CANNOT_PAUSE, player.name)
+    elif track.player not in work.state.players_here:
+        refuse(work, by, Reason.PLAYER_AWAY, player.name)
+    elif track.paused is None:
+        position = track.position(work.at)
+        _tell(work, by, track, Tells.PAUSE, position)
+        keep(work, track._replace(paused=position))
+    else:
+        _tell(work, by, track, Tells.GO_ON, track.paused)
+        keep(work, track._replace(zero=work.at - track.paused, paused=None, since=work.at))
 
 
-def nothing(work: Work, by: Presser, _: Nothing) -> None:
-    """What is mapped to nothing counts as not mapped."""
-    refuse(work, by, Reason.NOT_MAPPED)
+def _tell(work: Work, by: Presser, track: Running, tells: Tells, position: int, *, begins: bool = False) -> None:
+    work.set(cued=work.at)
+    work.out(
+        Cue(
+            at=work.at,
+            press=by.press,
+            player=track.player,
+            number=track.number,
+            song=track.song,
+            tells=tells,
+            position=position,
+            begins=begins,
+        )
+    )

@@ -42,6 +42,12 @@ class Reason(Enum):
     NOTHING_TO_CLEAR = "there are no nudges to clear"
     NO_CUE = "this song has no cue"
     NOT_PLAYING = "no track is running"
+    CANNOT_PAUSE = "this track player cannot pause"
+    CANNOT_SEEK = "this track player only starts at the beginning"
+    NO_TIME = "this section has no time in the track"
+    PLAYER_AWAY = "the track player is not here"
+    JUST_STARTED = "the track has only just started"
+    JUST_BROUGHT = "the track has only just brought this section"
     DESK_AWAY = "the desk is not here"
     UNANSWERED = "the desk does not answer"
     NO_LAYER = "no layer lies over this pedal's mapping"
@@ -108,11 +114,38 @@ class Refused:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Connected:
-    """A pedal (by index) or the desk (None) came or went."""
+    """A pedal or a track player (by index), or the desk (neither), came or went."""
 
     at: int
-    pedal: int | None
+    pedal: int | None = None
+    player: int | None = None
     here: bool
+
+
+class Track(Enum):
+    """What a track does by itself. `HELD`: it got to a place that something happens at, but the levels have fallen back
+    to the base; `MISSED`: it was to start, and its player was not here or could not."""
+
+    REACHED = "reached"
+    ENDED = "ended"
+    RUNS = "runs"
+    STANDS = "stands"
+    JUMPED = "jumped"
+    HELD = "held"
+    MISSED = "missed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tracked:
+    """What a track does by itself: it gets to a place that something happens at, or to its end; or its player says that
+    it runs, stands, or is elsewhere. `position`: ns since the track's beginning; `due`: when it was there, ns."""
+
+    at: int
+    press: int
+    player: int
+    what: Track
+    position: int
+    due: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,15 +185,33 @@ class RecallStored:
     number: int
 
 
+class Tells(Enum):
+    """What a track player is told."""
+
+    START = "start"
+    STOP = "stop"
+    PAUSE = "pause"
+    GO_ON = "go on"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cue:
-    """Tell a track player to start a number, or to stop the one that it plays."""
+    """Tell a track player what to do with a song's number. `position`: where the track is then, ns since its beginning;
+    `begins`: it starts there as it always does, with the count-in if there is one."""
 
     at: int
     press: int
     player: int
     number: int
-    starts: bool
+    song: int
+    tells: Tells
+    position: int = 0
+    begins: bool = False
+
+    @property
+    def starts(self) -> bool:
+        """Whether the track runs from here on."""
+        return self.tells in (Tells.START, Tells.GO_ON)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,6 +234,6 @@ class Lit:
     value: int
 
 
-Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected | Layered
+Record: TypeAlias = Pressed | Arrived | Changed | Refused | Connected | Layered | Tracked
 Order: TypeAlias = Ask | Question | RecallStored | Cue | Told | Lit
 Effect: TypeAlias = Record | Order

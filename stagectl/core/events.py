@@ -77,6 +77,45 @@ class DeskSaid:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlayerWent:
+    """The track player cannot be told anything for now."""
+
+    player: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayerCame:
+    """The track player can be told things (again). Starts nothing."""
+
+    player: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayerSaid:
+    """The track player says where it is: `position`, ns since the track's beginning, and whether it `runs`."""
+
+    player: int
+    position: int
+    runs: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayerEnded:
+    """The track player has played a song's track (by the song's index) to its end."""
+
+    player: int
+    song: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayerFailed:
+    """The track player cannot play a song's track (by the song's index) that it was told to start."""
+
+    player: int
+    song: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
     """An action asked for by something other than a pedal: the terminal, an OSC message."""
 
@@ -91,5 +130,20 @@ class Wake:
 
 
 Event: TypeAlias = (
-    Moved | Unmapped | PedalWent | PedalCame | LampsWent | LampsCame | DeskWent | DeskCame | DeskSaid | Wanted | Wake
+    Moved
+    | Unmapped
+    | PedalWent
+    | PedalCame
+    | LampsWent
+    | LampsCame
+    | DeskWent
+    | DeskCame
+    | DeskSaid
+    | PlayerWent
+    | PlayerCame
+    | PlayerSaid
+    | PlayerEnded
+    | PlayerFailed
+    | Wanted
+    | Wake
 )

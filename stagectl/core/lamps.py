@@ -64,7 +64,8 @@ def _song(work: Work, _pedal: int, _lamp: Lamp) -> Showing:
 
 
 def _running(work: Work, _pedal: int, _lamp: Lamp) -> Showing:
-    return Showing(OFF if all(number is None for number in work.state.playing) else ON)
+    track = work.state.track
+    return Showing(OFF if track is None or track.paused is not None else ON)
 
 
 def _refused(work: Work, pedal: int, lamp: Lamp) -> Showing:
@@ -87,7 +88,7 @@ SHOWS: Final[Mapping[str, Shows]] = {
     row.word: row
     for row in (
         Shows(word="song number", help="1 at the first song, 0 at the base", now=_song, is_number=True),
-        Shows(word="track running", help="on from the start of a track until it is told to stop", now=_running),
+        Shows(word="track running", help="on while a track runs", now=_running),
         Shows(word="refused", help="on for a while after a press of this pedal was refused", now=_refused, lasts=True),
         Shows(word="desk here", help="off while the desk is away", now=_desk),
         Shows(word="hushed", help="on while the mix of the pedal's listener, or anybody's, is taken down", now=_hushed),

@@ -17,6 +17,7 @@ from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
 from stagectl.core.limits import Bounds, Limits
 from stagectl.core.mixes import power
+from stagectl.core.players import CueCall, Player, Then
 from stagectl.core.rest import Mix, Rest, rest_of
 
 MS: Final = 1_000_000
@@ -65,15 +66,6 @@ def layered(levels: Levels, layer: Layer) -> Levels:
     for send, change in layer:
         out[send] = laid_over(out[send], change)
     return tuple(out)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CueCall:
-    """What a song tells its track player. `by_press`: wait for `start cue` instead of starting with the song."""
-
-    player: int
-    number: int
-    by_press: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,7 +170,7 @@ class Plan:
     stops: tuple[Stop, ...]
     scenes: tuple[Scene, ...] = ()
     pedals: tuple[Pedal, ...] = ()
-    players: tuple[str, ...] = ()
+    players: tuple[Player, ...] = ()
     devices: tuple[str, ...] = ()
     messages: tuple[Message, ...] = ()
     link: Link = field(default_factory=Link)
@@ -337,6 +329,37 @@ class Plan:
     def part_name(self, listener: int, column: int) -> str:
         """The same of a part of a mix, which may be a group."""
         return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
+
+    def first_of(self, song: int) -> int | None:
+        """The stop at which a song begins; None where there is no such song."""
+        return self._firsts.get(song)
+
+    @cached_property
+    def _firsts(self) -> dict[int, int]:
+        return {stop.song: at for at, stop in reversed(list(enumerate(self.stops)))}
+
+    def in_force(self, stop: int, position: int) -> int | None:
+        """The stop of the present song that belongs to a position of its track; None where none of its sections follows
+        the track."""
+        cue = self.stops[stop].cue
+        if cue is None or not cue.sections:
+            return None
+        passed = [section.stop for section in cue.sections if section.position <= position]
+        return passed[-1] if passed else self.first_of(self.stops[stop].song)
+
+    def led(self, stop: int) -> tuple[int, ...]:
+        """The stops that a track may bring the night to from a stop, by itself."""
+        here = self.stops[stop]
+        if here.cue is None:
+            return ()
+        found: list[int | None] = [section.stop for section in here.cue.sections]
+        if found and self.players[here.cue.player].says:
+            found.append(self.first_of(here.song))
+        else:
+            found = [one for one in found if one is not None and one > stop]
+        if here.cue.then is not Then.STAY:
+            found.append(self.first_of(here.song + 1))
+        return tuple(sorted({one for one in found if one not in (None, stop)}))
 
     def song_name(self, stop: int) -> str:
         """The name of the song that a stop belongs to; before the first it is that of the base."""

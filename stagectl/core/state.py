@@ -85,6 +85,25 @@ class Grip:
     samples: tuple[int, ...] = ()
 
 
+class Running(NamedTuple):
+    """The track that runs, or is paused. `zero`: when its position was 0, ns; `paused`: the position at which it
+    stands, None where it runs. `done`: up to which position (that one too) everything was done; `due`: when it gets to
+    the next place that something happens at. `since`: when it was last told to run."""
+
+    player: int
+    number: int
+    song: int
+    zero: int
+    done: int
+    since: int
+    paused: int | None = None
+    due: int | None = None
+
+    def position(self, now: int) -> int:
+        """Where it is at a time, ns since its beginning."""
+        return now - self.zero if self.paused is None else self.paused
+
+
 class Touch(NamedTuple):
     """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was; the hand counts as
     resting at `due`, ns."""
@@ -125,7 +144,10 @@ class State(NamedTuple):
     `bouncing`: those whose window has ignored an edge. `layers`: of each pedal, the layer that lies over its
     mapping. `known`: what the desk says of itself. `touches`: sends that a hand moves on the desk; `left`: sends
     that are left as a hand has put them. `recalled`: whether any scene was recalled yet; until then only what is
-    nudged is driven. `lights`: of each pedal's lamps; empty in a plan without lamps.
+    nudged is driven. `lights`: of each pedal's lamps; empty in a plan without lamps. `players_here`: the track players
+    that can be told something; `players_run`: those that last said that they run. `track`: what plays; `cued`: when a
+    player was last told something, or a track ended; `starts`: when the present song's track starts by itself;
+    `brought`: when a track last brought a section.
     """
 
     now: int
@@ -142,7 +164,6 @@ class State(NamedTuple):
     desk_here: bool
     undo: tuple[Change, ...]
     last_next: int | None
-    playing: tuple[int | None, ...]
     hands: Mapping[Key, Hand]
     contacts: Mapping[Key, Contact]
     bouncing: tuple[Key, ...]
@@ -156,6 +177,12 @@ class State(NamedTuple):
     retell: frozenset[int] = frozenset()
     rising: Mapping[int, int] = MappingProxyType({})
     lights: tuple[Lights, ...] = ()
+    players_here: frozenset[int] = frozenset()
+    players_run: frozenset[int] = frozenset()
+    track: Running | None = None
+    cued: int | None = None
+    starts: int | None = None
+    brought: int | None = None
 
     @property
     def wishes(self) -> Wishes:
@@ -181,7 +208,6 @@ def begin(plan: Plan, now: int) -> State:
         desk_here=False,
         undo=(),
         last_next=None,
-        playing=(None,) * len(plan.players),
         hands=MappingProxyType({}),
         contacts=MappingProxyType({}),
         bouncing=(),

@@ -28,6 +28,11 @@ from stagectl.core.events import (
     Moved,
     PedalCame,
     PedalWent,
+    PlayerCame,
+    PlayerEnded,
+    PlayerFailed,
+    PlayerSaid,
+    PlayerWent,
     Unmapped,
     Wake,
     Wanted,
@@ -38,6 +43,7 @@ from stagectl.core.plan import Plan
 from stagectl.core.rides import glide_on, ride, tell_jitter
 from stagectl.core.state import Key, State
 from stagectl.core.touch import rested
+from stagectl.core.tracks import next_due, player_came, player_ended, player_failed, player_said, player_went, track_due
 from stagectl.core.work import Presser, Work, pressed, presser_of, refuse
 
 
@@ -57,7 +63,7 @@ def step(plan: Plan, state: State, event: Event, now: int) -> Stepped:
     if state.now != now:
         work.set(now=now)
     HANDLE[type(event)](work, event)
-    if work.state.fade is not None:
+    if work.state.fade is not None or work.state.track is not None:
         _advance(work, now)
     if work.state.lights:
         light(work)
@@ -81,6 +87,9 @@ def next_wake(state: State) -> int | None:
         dues += [touch.due for touch in state.touches.values()]
     if state.lights:
         dues += [lights.due for lights in state.lights if lights.due is not None]
+    track = next_due(state.track, state.starts)
+    if track is not None:
+        dues.append(track)
     return min(dues, default=None)
 
 
@@ -95,6 +104,8 @@ def _advance(work: Work, now: int) -> None:
             look_into(work)
         elif any(touch.due == due for touch in work.state.touches.values()):
             rested(work)
+        elif next_due(work.state.track, work.state.starts) == due:
+            track_due(work)
         else:
             _due(work, due)
         if work.state.lights:
@@ -313,6 +324,11 @@ HANDLE: Final[Mapping[type, Callable[[Work, Any], None]]] = {
     DeskWent: went,
     DeskCame: came,
     DeskSaid: hears,
+    PlayerWent: player_went,
+    PlayerCame: player_came,
+    PlayerSaid: player_said,
+    PlayerEnded: player_ended,
+    PlayerFailed: player_failed,
     Wanted: _wished,
     Wake: _wake,
 }

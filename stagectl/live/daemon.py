@@ -18,16 +18,23 @@ from stagectl.errors import DeviceError, JournalError
 from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.schema import Night as NightHead
 from stagectl.journal.write import Journal
+from stagectl.live.clock import ClockWatch
 from stagectl.live.desk import DeskSide
+from stagectl.live.followed import FollowLink
+from stagectl.live.going import Going
 from stagectl.live.hearing import Hearing
 from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.printer import Printer
+from stagectl.live.timetable import night_jobs
+from stagectl.live.tracks import Tracks
 from stagectl.live.watch import Watch
 from stagectl.ports.udp import listen
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
+from stagectl.show.reminders import stepped_text
 from stagectl.story.rows import Row
+from stagectl.story.words import lines
 
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
@@ -49,12 +56,25 @@ class _Daemon:
         self.zero = time.monotonic_ns()
         self.journal = self._open_journal(journal)
         rig = show.rig
-        self.side = DeskSide(show, self._desk_event, self.printer.warn)
+        self.side = DeskSide(show, self._event, self.printer.warn)
         self.desk = self.side.link
-        players = [OutLink(model.name, model) for model in rig.players]
-        devices = [OutLink(model.name, model) for model in rig.devices]
-        outs = Outs(self.desk, players, devices)
+        outs = Outs(self.desk, [OutLink(model.name, model) for model in rig.devices])
+        self.tracks = Tracks(show, compiled.plan, api, self._event, self._say, self.printer.warn)
+        outs.cue = self.tracks.tell
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero)
+        self.going = Going(show, compiled.plan)
+        self.night.watchers += [self.tracks.look, self.going.look]
+        self.jobs = night_jobs(
+            show,
+            compiled.plan,
+            venue,
+            journal=self.journal.path,
+            state=lambda: self.night.state,
+            remind=self._remind,
+            trouble=self.printer.warn,
+            to_go=lambda: self.going.to_go(self.night.state, time.monotonic_ns()),
+        )
+        self.clock = ClockWatch(self._stepped)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
         self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
@@ -65,14 +85,28 @@ class _Daemon:
                 heard = self.hearing.heard_keys(at, self._keyboard_gone)
                 self.links.append(KeyboardLink(pedal.name, pedal.keyboard, heard))
         self.lamps = outs.lamps = self._lamps()
-        self.links += outs.all
+        self.links += [*outs.all, *self.tracks.links]
         if self.side.voice is not None:
             self.links.append(self.side.voice)
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
-        outs.lost = self.watch.lost
+        outs.lost = self.tracks.lost = self.watch.lost
 
-    def _desk_event(self, event: Event, at: int) -> None:
+    def _event(self, event: Event, at: int) -> None:
         self.night.handle(event, at)
+
+    def _remind(self, sentence: str) -> None:
+        """A reminder is told, and kept."""
+        row = Row(time.monotonic_ns() - self.zero, "reminder", what=sentence)
+        self.journal.write([row], time.time_ns() // 1000)
+        self.printer.say(lines([row]))
+
+    def _stepped(self, by_s: float) -> None:
+        """The clock on the wall was set."""
+        self._remind(stepped_text(by_s))
+        self.jobs.stepped(by_s)
+
+    def _say(self, line: str) -> None:
+        self.printer.say([line])
 
     def _lamps(self) -> list[LampLink | None]:
         """The way back to each pedal that has lamps."""
@@ -152,7 +186,9 @@ class _Daemon:
         if isinstance(link, VoiceLink):
             self.printer.say([f"the desk is {'heard' if here else 'heard no more'}"])
             return
-        if isinstance(link, PedalLink | KeyboardLink):
+        if isinstance(link, FollowLink):
+            self.tracks.link_changed(link, here)
+        elif isinstance(link, PedalLink | KeyboardLink):
             self.hearing.port_changed(self.pedals[link.name], here)
         elif isinstance(link, LampLink):
             pedal = self.lamps.index(link)
@@ -161,7 +197,7 @@ class _Daemon:
             return
         elif link is self.desk:
             self.side.link_changed(here)
-        else:
+        elif not self.tracks.link_changed(link, here):
             self.printer.say([f"{link.name} is {'here' if here else 'gone'}"])
         if here and link.is_midi:
             self.printer.say([f"  {link.name} is at `{link.port_name}`"])
@@ -187,6 +223,7 @@ class _Daemon:
             if self.side.waits and self.desk.here:
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
+            self.printer.say(self.jobs.begin())
             gc.collect()
             gc.freeze()
             self.printer.begin(self._ready())
@@ -194,13 +231,17 @@ class _Daemon:
                 ("watching the ports", self.watch.forever),
                 ("hearing the desk", self.side.forever),
                 ("keeping the journal", self._keep_journal),
+                ("watching the clock", self.clock.forever),
+                *self.tracks.chores,
             )
             tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
             await stop.wait()
         finally:
+            self.tracks.close()
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+            await self.jobs.close()
             for transport in transports:
                 transport.close()
             self.watch.close()
@@ -220,6 +261,7 @@ class _Daemon:
         missing = [
             f"{link.name} (`{link.wants}`)" for link in self.links if not (link.here or isinstance(link, VoiceLink))
         ]
+        missing += self.tracks.missing
         if self.side.waits and self.desk.here:
             missing.append(f"the desk at `{self.desk.wants}` to answer")
         waits = f"; waiting for {', '.join(missing)}" if missing else "; everything is here"

@@ -24,7 +24,7 @@ from stagectl.core.effects import (
 )
 from stagectl.core.events import DeskWent, Event, LampsWent, Wake
 from stagectl.core.plan import Plan
-from stagectl.core.state import begin
+from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
 from stagectl.desk.speak import Speaker
 from stagectl.desk.talk import DeskTalk
@@ -36,7 +36,6 @@ from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines
-from stagectl.tracks.player import WirePlayer
 
 
 class Night:
@@ -62,7 +61,8 @@ class Night:
         self._teller = Teller(self.plan, zero)
         self._speaker = Speaker.of(show)
         self._talk = talk
-        self._players = [WirePlayer(model) for model in show.rig.players]
+        self.watchers: list[Callable[[State], None]] = []
+        """Each is called with the state after every event, when the bytes have left."""
         self._timer: asyncio.TimerHandle | None = None
         self._untold: list[Row] = []
         self._loop = asyncio.get_running_loop()
@@ -82,12 +82,14 @@ class Night:
         try:
             self.state, effects = step(self.plan, self.state, event, now)
             if effects:
-                rows = self._teller.rows(effects)
+                rows = self._teller.rows(effects, time.monotonic_ns())
                 if rows:
                     self._journal.write(rows, time.time_ns() // 1000)
                     self._tell_later(rows)
                 for effect in latest(effects):
                     self._orders[type(effect)](effect)
+            for watcher in self.watchers:
+                watcher(self.state)
         finally:
             self._arm()
 
@@ -121,8 +123,7 @@ class Night:
         self._loop.call_soon(self.handle, DeskWent(), time.monotonic_ns())
 
     def _cue(self, effect: Cue) -> None:
-        player = self._players[effect.player]
-        self._send(self._outs.players[effect.player], player.packets(effect.number, starts=effect.starts))
+        self._outs.cue(effect)
 
     def _told(self, effect: Told) -> None:
         device = self.plan.messages[effect.message].device
@@ -185,13 +186,13 @@ class Night:
 
 
 class Outs:
-    """Where the orders go: the desk, the players, the devices and the pedals' lamps, by the plan's indices. `lamps`: of
-    each pedal, None for one without; they are put here when the pedals' own links are."""
+    """Where the orders go: the desk, the devices and the pedals' lamps, by the plan's indices. `lamps`: of each pedal,
+    None for one without; they are put here when the pedals' own links are. `cue` takes what track players are told."""
 
-    def __init__(self, desk: OutLink, players: Sequence[OutLink], devices: Sequence[OutLink]) -> None:
+    def __init__(self, desk: OutLink, devices: Sequence[OutLink]) -> None:
         self.desk = desk
-        self.players = tuple(players)
         self.devices = tuple(devices)
+        self.cue: Callable[[Cue], None] = _nobody
         self.lamps: Sequence[OutLink | None] = ()
         self.lost: Callable[[OutLink], None] = _let_go
         """Lets go of a link that takes no bytes any more; whoever watches the ports puts its own way here."""
@@ -199,7 +200,11 @@ class Outs:
     @property
     def all(self) -> tuple[OutLink, ...]:
         """Every link."""
-        return (self.desk, *self.players, *self.devices, *(link for link in self.lamps if link is not None))
+        return (self.desk, *self.devices, *(link for link in self.lamps if link is not None))
+
+
+def _nobody(_: Cue) -> None:
+    """There is no track player."""
 
 
 def _let_go(link: OutLink) -> None:

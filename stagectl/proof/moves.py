@@ -22,6 +22,7 @@ from stagectl.core.actions import (
     Nothing,
     Nudge,
     NudgeRest,
+    PauseCue,
     Recall,
     Ride,
     StartCue,
@@ -100,6 +101,16 @@ def _ride(plan: Plan, action: Ride, listener: int | None) -> tuple[Pull, ...]:
     return () if part is None else (Pull(plan.send(*part), None, low=low, high=high),)
 
 
+def _start_cue(plan: Plan, action: StartCue, stop: int) -> Place:
+    """Where its sections follow the track, starting it leads to where they begin."""
+    cue = plan.stops[stop].cue
+    to = None if cue is None or action.here else plan.in_force(stop, -cue.lead_ns)
+    return Place(stop=NOWHERE if to is None or to == stop else to)
+
+
+NOWHERE: Final = -1
+"""A stop that no show has."""
+
 PULLS: Final[Mapping[type, Callable[[Plan, Any, int | None], tuple[Pull, ...]]]] = {
     Nudge: _nudge,
     NudgeRest: _nudge_rest,
@@ -112,6 +123,7 @@ LEADS: Final[Mapping[type, Callable[[Plan, Any, int], Place]]] = {
     GoTo: lambda _, action, __: Place(stop=action.stop),
     Recall: lambda _, action, stop: Place(stop=stop, scene=action.scene),
     FallBack: lambda plan, _, stop: Place(stop=stop, scene=fallen(plan) if stop else None),
+    StartCue: _start_cue,
 }
 
-NEITHER: Final = frozenset((ClearNudges, Undo, Hush, StartCue, StopCue, Tell, SwitchLayer, Nothing))
+NEITHER: Final = frozenset((ClearNudges, Undo, Hush, PauseCue, StopCue, Tell, SwitchLayer, Nothing))

@@ -3,7 +3,8 @@
 A step leads from one stop to another: `next`, `back`, `go to`, and `undo` by whoever has just made such a step. What a
 pedal can do depends on the stop and on the layer that lies over its mapping, so the walk keeps, for each stop and
 pedal, the layers that can lie there; each pedal's layers are taken to be free of the other pedals', which at worst
-takes a place for reachable that no night ever comes to. Scenes that are laid over a stop change nothing of what the
+takes a place for reachable that no night ever comes to. A track leads from stop to stop by itself (`Plan.led`), under
+whatever layers lie there, and no `undo` leads back. Scenes that are laid over a stop change nothing of what the
 feet can do.
 
 A gesture counts as done where its foot went down. Where the rig has no pedal, nothing is known of the feet, and the
@@ -109,7 +110,8 @@ class _Walk:
 
     def _without_feet(self) -> Ground:
         stops = range(len(self.plan.stops))
-        steps = {stop: {one for one in (stop - 1, stop + 1) if one in stops} for stop in stops}
+        beside = {stop: {one for one in (stop - 1, stop + 1) if one in stops} for stop in stops}
+        steps = {stop: beside[stop].union(self.plan.led(stop)) for stop in stops}
         nothing: dict[int, set[int]] = {stop: set() for stop in stops}
         return Ground({stop: frozenset() for stop in stops}, steps, nothing, nothing, nothing)
 
@@ -124,6 +126,9 @@ class _Walk:
         for to, leaders in self.leaders[stop].items():
             if not leaders <= {pedal}:
                 self._add(pedal, to, layer)
+        for to in self.plan.led(stop):
+            self.steps[stop].add(to)
+            self._add(pedal, to, layer)
         who = self.who[pedal]
         for foot in self.does(pedal, layer, stop):
             place = leads(self.plan, foot.action, stop)

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from stagectl.core.actions import Kind
+from stagectl.core.action_table import Kind
 from stagectl.core.events import Moved
 from stagectl.core.levels import Level, text
 from stagectl.core.plan import MS, Plan
@@ -26,6 +26,7 @@ from stagectl.show.gestures import ActionModel
 from stagectl.show.load import Show
 from stagectl.show.yamltext import shown
 from stagectl.story.rows import Row, stop_names
+from stagectl.story.times import clock
 from stagectl.story.wire import Sent
 from stagectl.story.words import place
 
@@ -115,6 +116,8 @@ class Keyboard:
         for line in self._controls():
             say(f"  {line}", markup=False)
         say("  h then a key: hold it    d then a key: press it twice    + and -: turn the treadle of the last key")
+        if any(stop.cue is not None for stop in self.plan.stops):
+            say("  space: let the track run to where it next does something")
         say("  t: all levels    ?: these keys    q: end")
 
     def _controls(self) -> list[str]:
@@ -142,7 +145,9 @@ class Keyboard:
     def _prompt(self) -> None:
         song, section = stop_names(self.plan, self.room.state.place.stop)
         then = "" if self.next_is == "press" else f" ({self.next_is} …)"
-        self.console.print(f"[{place(song, section)}]{then} ", end="", markup=False)
+        track = self.room.state.track
+        here = "" if track is None else f", track at {clock(track.position(self.room.state.now))}"
+        self.console.print(f"[{place(song, section)}{here}]{then} ", end="", markup=False)
 
     def press(self, key: str) -> None:
         """A key is pressed."""
@@ -152,6 +157,8 @@ class Keyboard:
             return
         if key == "t":
             self._levels()
+        elif key == " ":
+            self._run_on()
         elif key in ("+", "-"):
             if self.treadle is None:
                 self.console.print("  press the key of a treadle first")
@@ -193,12 +200,24 @@ class Keyboard:
         for after, value in self.feet.moves((which.pedal, which.control), what, control):
             event = Moved(pedal=which.pedal, control=which.control, value=value)
             moments += self.room.do(event, self.now + after)
-        moments += self.room.wait()
+        moments += self.room.settle()
+        self._told(moments, before)
+        return any(isinstance(moment, Row) and moment.kind in ("change", "refusal") for moment in moments)
+
+    def _run_on(self) -> None:
+        """Time passes until the track has done something."""
+        due, before = self.room.track_due, self._controls()
+        if due is None:
+            self.console.print("  no track has anything to do")
+            return
+        self._told(self.room.wait(due) + self.room.settle(), before)
+
+    def _told(self, moments: list[Moment], before: list[str]) -> None:
+        """Show what happened, and which controls do something else now."""
         self._show(moments)
         for was, now in zip(before, self._controls(), strict=True):
             if was != now:
                 self.console.print(f"  from here on  {now}", markup=False)
-        return any(isinstance(moment, Row) and moment.kind in ("change", "refusal") for moment in moments)
 
     def _show(self, moments: list[Moment]) -> None:
         for line in story_lines(moments):

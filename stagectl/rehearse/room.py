@@ -6,9 +6,10 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple, TypeAlias
 
 from stagectl.core.effects import Ask, Cue, Effect, Lit, Question, RecallStored, Told
-from stagectl.core.events import DeskCame, DeskSaid, Event, LampsCame, PedalCame, Wake
-from stagectl.core.state import begin
+from stagectl.core.events import DeskCame, DeskSaid, Event, LampsCame, PedalCame, PlayerCame, Wake
+from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
+from stagectl.core.tracks import next_due
 from stagectl.desk.speak import Speaker
 from stagectl.desk.stand_in import StandIn
 from stagectl.desk.talk import DeskTalk
@@ -52,7 +53,8 @@ class Room:
         self._rig = rig
         self._teller = Teller(self.plan)
         self._speaker = Speaker.of(show)
-        self._players = [WirePlayer(model) for model in rig.players]
+        self._players = [None if model.end is None else WirePlayer(model) for model in rig.players]
+        self._tempos = show.tempos
         self._packets = compiled.packets
         self._lamps = compiled.lamps
         self.setting = setting_of(show)
@@ -66,6 +68,8 @@ class Room:
             moments += self.do(PedalCame(pedal=pedal), 0)
             if self.plan.pedals[pedal].lamps:
                 moments += self.do(LampsCame(pedal=pedal), 0)
+        for player in range(len(self.plan.players)):
+            moments += self.do(PlayerCame(player=player), 0)
         return moments
 
     def do(self, event: Event, now: int) -> list[Moment]:
@@ -74,15 +78,27 @@ class Room:
         return moments + self._step(event, now)
 
     def wait(self, until: int | None = None) -> list[Moment]:
-        """Let time pass: to `until` (ns), or until nothing is under way any more."""
+        """Let time pass: to `until` (ns), or until nothing is under way any more, a track neither."""
         moments: list[Moment] = []
-        while (due := self._due()) is not None and (until is None or due <= until):
+        while (due := self._due(self.state)) is not None and (until is None or due <= until):
             moments += self._step(Wake(), due)
         return moments
 
-    def _due(self) -> int | None:
+    def settle(self) -> list[Moment]:
+        """Let time pass until nothing is under way any more but the track, whatever it does meanwhile."""
+        moments: list[Moment] = []
+        while (due := self._due(self.state._replace(track=None, starts=None))) is not None:
+            moments += self.wait(due)
+        return moments
+
+    @property
+    def track_due(self) -> int | None:
+        """When the track that runs does something next, ns."""
+        return next_due(self.state.track, self.state.starts)
+
+    def _due(self, state: State) -> int | None:
         """When the core or the desk has something to do by itself."""
-        return min((due for due in (next_wake(self.state), self._stand_in.due) if due is not None), default=None)
+        return min((due for due in (next_wake(state), self._stand_in.due) if due is not None), default=None)
 
     def play(self, presses: Iterable[Timed]) -> Iterable[Moment]:
         """Open the room, play the presses in their order, and wait until all is done."""
@@ -120,8 +136,9 @@ class Room:
             return []
         if isinstance(effect, Cue):
             player = self._players[effect.player]
-            packets = player.packets(effect.number, starts=effect.starts)
-            return [Sent(effect.at, effect.press, player.name, packet) for packet in packets]
+            packets = () if player is None else player.packets(effect, self._tempos.get(effect.song))
+            name = self.plan.players[effect.player].name
+            return [Sent(effect.at, effect.press, name, packet) for packet in packets]
         if isinstance(effect, Told):
             device = self.plan.devices[self.plan.messages[effect.message].device]
             return [Sent(effect.at, effect.press, device, packet) for packet in self._packets[effect.message]]

@@ -28,7 +28,8 @@ def story_lines(moments: Iterable[Moment]) -> Iterable[str]:
     sent: list[Sent] = []
     for moment in moments:
         if isinstance(moment, Row):
-            if moment.kind in ("press", "refusal", "link") and (rows or sent):
+            begins = moment.kind == "track" and any(row.press != moment.press for row in rows)
+            if (moment.kind in ("press", "refusal", "link") or begins) and (rows or sent):
                 yield from _press(rows, sent)
                 rows, sent = [], []
             rows.append(moment)

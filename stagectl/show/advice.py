@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 from stagectl.errors import Advice
 from stagectl.show.clarity import clarity_advice
 from stagectl.show.patch_fit import patch_advice
+from stagectl.show.set_length import set_length_advice
+from stagectl.show.timetable_fit import timetable_advice
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 """Looks at a sound show, and at its plan for the venue that was chosen."""
 
-ADVISERS: Final[tuple[Adviser, ...]] = (patch_advice, clarity_advice)
+ADVISERS: Final[tuple[Adviser, ...]] = (patch_advice, clarity_advice, timetable_advice, set_length_advice)
 """Who is asked."""
 
 

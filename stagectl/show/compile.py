@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
 
-from stagectl.core.actions import Action, Kind, Nothing
+from stagectl.core.action_table import Kind
+from stagectl.core.actions import Action, Nothing
 from stagectl.core.contacts import Switch
 from stagectl.core.feet import LAMP_GAP_NS, Control, Does, FootLayer, Lamp, Pair, Pedal
 from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.limits import Limits
-from stagectl.core.plan import Answers, CueCall, Group, Levels, Message, Plan, Scene, Stop, layered
+from stagectl.core.plan import Answers, Group, Levels, Message, Plan, Scene, Stop, layered
+from stagectl.core.players import CueCall
 from stagectl.core.travel import Travel
 from stagectl.errors import nearest
 from stagectl.show.feet import gestures_of, laid
@@ -25,6 +27,7 @@ from stagectl.show.messages import Say, spoken
 from stagectl.show.names import OWN, WHOLE, ceiling_of, column, mix_ceiling_of
 from stagectl.show.profile import ProfileModel
 from stagectl.show.setlist import MessageModel, SectionModel, SongModel
+from stagectl.show.tracks import cue_of, player
 from stagectl.show.wire_time import link_of
 from stagectl.wire.midi import BYTE_NS, hex_text
 
@@ -72,7 +75,7 @@ class _Compiler:
             ),
             answers=_answers(profile),
             pedals=self._pedals(stops),
-            players=tuple(player.name for player in rig.players),
+            players=tuple(map(player, rig.players)),
             devices=tuple(self.devices),
             messages=tuple(self.messages),
             link=link_of(profile, rig),
@@ -108,24 +111,22 @@ class _Compiler:
         stops = [Stop(song=-1, section=-1, name="base", levels=levels, fade_ns=self.setlist.fade)]
         for at, song in enumerate(self.setlist.songs):
             over = layered(levels, self.layers.song(at).changes)
-            stops.append(self._stop(song, at, -1, over, song.fade, self.setlist.fade))
+            cue = cue_of(self.rig, song, len(stops), self.show.tempos.get(at), self.show.lengths.get(at))
+            stops.append(self._stop(song, at, -1, over, _fade(song.fade, self.setlist.fade), cue))
             for part, section in enumerate(song.sections):
                 here = layered(over, self.layers.section(at, part).changes)
-                stops.append(self._stop(song, at, part, here, section.fade, _fade(song.fade, self.setlist.fade)))
+                fade = _fade(section.fade, _fade(song.fade, self.setlist.fade))
+                stops.append(self._stop(song, at, part, here, fade, cue))
         return tuple(stops)
 
-    def _stop(self, song: SongModel, at: int, part: int, levels: Levels, fade: int | None, default: int) -> Stop:
+    def _stop(self, song: SongModel, at: int, part: int, levels: Levels, fade: int, cue: CueCall | None) -> Stop:
         own: SongModel | SectionModel = song if part < 0 else song.sections[part]
-        cue = None
-        if song.cue is not None:
-            player = [one.name for one in self.rig.players].index(song.cue.player)
-            cue = CueCall(player=player, number=song.cue.number, by_press=song.cue.starts == "by press")
         return Stop(
             song=at,
             section=part,
             name=own.name,
             levels=levels,
-            fade_ns=_fade(fade, default),
+            fade_ns=fade,
             cue=cue,
             messages=tuple(self._message(message) for message in own.messages),
             stored=song.stored_scene if part < 0 else None,

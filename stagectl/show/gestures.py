@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, TypeAlias
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, create_model, field_validator
 
-from stagectl.core.actions import ACTIONS, Kind, Nothing, Spec
-from stagectl.core.actions import Field as ActionField
+from stagectl.core.action_table import ACTIONS, Kind, Spec
+from stagectl.core.action_table import Field as ActionField
+from stagectl.core.actions import Nothing
 from stagectl.core.gestures import Gesture
 from stagectl.errors import nearest
 from stagectl.show.decibels import ChangeText

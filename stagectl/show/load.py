@@ -6,14 +6,15 @@ then among those that ship with the program. Every fault of every file is found 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from stagectl.core.tempo import TempoMap
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.show.desk_fit import profile_faults
 from stagectl.show.faults import FAULTS_MAX, model_faults
@@ -24,9 +25,14 @@ from stagectl.show.rig import RigModel
 from stagectl.show.salvage import Rest, salvage
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
+from stagectl.show.timetable_fit import timetable_faults
+from stagectl.show.track_fit import track_faults
+from stagectl.show.tracks import tempo_of_song
 from stagectl.show.values import NameText
 from stagectl.show.yamltext import BYTES_MAX, Text, read_text, shown
+from stagectl.tracks.smf import tempo_of
 from stagectl.where import shipped
+from stagectl.wire.midi_file import SIZE_MAX
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -59,6 +65,10 @@ class Show:
     mappings: Mapping[str, MappingModel]
     sources: Mapping[str, Source]
     folder: Path
+    tempos: Mapping[int, TempoMap] = field(default_factory=dict)
+    """The tempo map of each song that has one, by its index."""
+    lengths: Mapping[int, int] = field(default_factory=dict)
+    """How long the sound files of tracks are, ns, by song, where they were looked at."""
 
 
 @dataclass(kw_only=True)
@@ -182,7 +192,12 @@ def load_show(setlist: Path) -> Show:
     rig = _rig(loading, path, _peek(songs.written.data, "rig"))
     profile, mappings = _of_rig(loading, rig)
     checked = reference_faults(songs.model, rig.model, profile, mappings, loading.sources)
-    told = (fault for fault in checked if not any(rest.hides(fault) for rest in loading.rests))
+    tempos: Mapping[int, TempoMap] = {}
+    times: Iterable[Fault] = ()
+    if songs.model is not None:
+        tempos, source = _tempos(loading, songs.model), loading.sources["setlist"]
+        times = chain(timetable_faults(songs.model, source), track_faults(songs.model, rig.model, tempos, source))
+    told = (fault for fault in chain(times, checked) if not any(rest.hides(fault) for rest in loading.rests))
     loading.faults += islice(told, FAULTS_MAX + 1)
     if loading.faults or songs.model is None or rig.model is None or profile is None:
         raise FileFaults(loading.in_order())
@@ -193,6 +208,7 @@ def load_show(setlist: Path) -> Show:
         mappings=mappings,
         sources=loading.sources,
         folder=path.parent,
+        tempos=tempos,
     )
 
 
@@ -207,6 +223,29 @@ def _rig(loading: Loading, setlist: Path, name: str) -> Rest[RigModel]:
         nothing = Text(None, {}, [])
         return Rest(model=None, written=nothing, text=nothing)
     return loading.read_rest(path, RigModel, "rig")
+
+
+def _tempos(loading: Loading, setlist: SetlistModel) -> dict[int, TempoMap]:
+    """The tempo map of every song that says a tempo, or names a file of it beside the setlist."""
+    found: dict[int, TempoMap] = {}
+    source = loading.sources["setlist"]
+    for at, song in enumerate(setlist.songs):
+        try:
+            if song.tempo_file is not None and song.tempo is None:
+                found[at] = tempo_of(_bytes(source.path.parent / song.tempo_file), song.bar_1_at)
+            elif (tempo := tempo_of_song(song)) is not None:
+                found[at] = tempo
+        except (OSError, ValueError) as error:
+            if song.tempo_file is not None:
+                says = f"`{shown(song.tempo_file)}`: {getattr(error, 'strerror', None) or error}"
+                loading.faults.append(source.fault(says, "songs", at, "tempo file"))
+    return found
+
+
+def _bytes(path: Path) -> bytes:
+    """What is in a file, as far as any tempo file goes. Raises OSError."""
+    with path.open("rb") as file:
+        return file.read(SIZE_MAX + 1)
 
 
 def _of_rig(loading: Loading, rig: Rest[RigModel]) -> tuple[ProfileModel | None, dict[str, MappingModel]]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
-from stagectl.core.actions import MAKES_ROOM, Kind, NudgeRest
+from stagectl.core.action_table import MAKES_ROOM, Kind
+from stagectl.core.actions import NudgeRest
 from stagectl.errors import Fault, nearest
 from stagectl.show.control_fit import control_faults
 from stagectl.show.feet_fit import actions_over, layer_faults, over_faults, song_feet

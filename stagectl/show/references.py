@@ -15,7 +15,8 @@ from stagectl.show.patch_fit import patch_faults
 from stagectl.show.profile import ProfileModel
 from stagectl.show.rig import ListenerModel, RigModel
 from stagectl.show.rig_fit import rig_faults, says_faults
-from stagectl.show.setlist import CueModel, LayerTexts, MessageModel, SetlistModel
+from stagectl.show.saying import NO_NUMBERS
+from stagectl.show.setlist import LayerTexts, MessageModel, SetlistModel
 from stagectl.show.source import Source
 
 
@@ -204,10 +205,8 @@ def _all(names: Iterable[str]) -> str:
 
 
 def _song_faults(setlist: SetlistModel, rig: RigModel, profile: ProfileModel | None, source: Source) -> Iterator[Fault]:
-    """Cues, messages and stored scenes."""
+    """Messages and stored scenes."""
     for at, song in enumerate(setlist.songs):
-        if song.cue is not None:
-            yield from _cue_faults(song.cue, rig, source, "songs", at, "cue")
         yield from _messages(song.messages, rig, source, "songs", at, "messages")
         for part, section in enumerate(song.sections):
             yield from _messages(section.messages, rig, source, "songs", at, "sections", part, "messages")
@@ -225,21 +224,6 @@ def _stored(scene: int, profile: ProfileModel, source: Source, *place: str | int
         yield source.fault(str(error), *place)
 
 
-def _cue_faults(cue: CueModel, rig: RigModel, source: Source, *place: str | int) -> Iterator[Fault]:
-    player = next((one for one in rig.players if one.name == cue.player), None)
-    if player is None:
-        known = [one.name for one in rig.players]
-        yield source.fault(
-            f"`{cue.player}` is not a track player of this rig{nearest(cue.player, known)}", *place, "player"
-        )
-        return
-    for message in player.start:
-        try:
-            message.packets({"cue": cue.number})
-        except WireError as error:
-            yield source.fault(f"`{cue.player}` cannot be told cue {cue.number}: {error}", *place, "number")
-
-
 def _messages(messages: list[MessageModel], rig: RigModel, source: Source, *place: str | int) -> Iterator[Fault]:
     for at, message in enumerate(messages):
         device = next((one for one in rig.devices if one.name == message.to), None)
@@ -253,4 +237,4 @@ def _messages(messages: list[MessageModel], rig: RigModel, source: Source, *plac
             says = f"`{message.to}` has no message `{message.message}`{nearest(message.message, device.messages)}"
             yield source.fault(says, *place, at, "message")
         if message.say is not None:
-            yield from says_faults(device, message.say, source, False, *place, at, "say")
+            yield from says_faults(device, message.say, source, NO_NUMBERS, *place, at, "say")

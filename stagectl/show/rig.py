@@ -8,6 +8,8 @@ from pydantic import Field, model_validator
 
 from stagectl.core.actions import NUDGE_STEP_MAX
 from stagectl.core.levels import LEVEL_MIN
+from stagectl.show.clock_values import HOUR_NS, MINUTE_NS, SpanText
+from stagectl.show.control_messages import RateWord
 from stagectl.show.decibels import Ceiling, ChangeText, LevelText, RateText
 from stagectl.show.exposure import ExposureModel, MeasuredModel
 from stagectl.show.messages import SayList
@@ -17,6 +19,11 @@ INPUTS_MAX = 128
 LISTENERS_MAX = 64
 SOCKETS_MAX = 1_024
 MIXES_MAX = 256
+
+OUTPUTS_MAX = 64
+
+TOLD = ("start", "stop", "pause", "go on", "start here")
+"""What a track player over a wire can be told, as the rig says it."""
 
 Side: TypeAlias = Literal["direct", "isolated"]
 """A side of a split: joined to the microphone's line, or behind a transformer (or a buffer)."""
@@ -98,6 +105,11 @@ class DeskModel(LinkedModel):
     phantom: list[Annotated[int, Whole(1, SOCKETS_MAX)]] = Field(
         [], max_length=SOCKETS_MAX, description="the sockets at which phantom power (48 V) is switched on"
     )
+    backup_every: Annotated[int, SpanText(MINUTE_NS, 12 * HOUR_NS, none="no")] | None = Field(
+        None,
+        description="how often its levels are written to a file beside the journal, such as `10 min`, or `no`; left "
+        "out, every 10 min where they can be read",
+    )
 
 
 class SplitModel(FileModel):
@@ -166,19 +178,104 @@ class PedalModel(FileModel):
         return LinkedModel.model_construct(port=None if self.lamps_host else port, host=self.lamps_host)
 
 
-class PlayerModel(LinkedModel):
-    """A track player: what starts a cue and what stops it. `cue` in a message is the song's number."""
+class SoundModel(FileModel):
+    """The sound device of the built-in player. `outputs`: its outputs by names of your own; `click`: the one for a
+    click that is made where a song brings none."""
+
+    device: Name | None = Field(None, description="any part of its name; the system's own choice where left out")
+    outputs: dict[Name, Annotated[int, Whole(1, OUTPUTS_MAX)]] = Field(
+        {"left": 1, "right": 2},
+        min_length=1,
+        max_length=OUTPUTS_MAX,
+        description="its outputs, counted from 1, by names of your own",
+    )
+    click: Name | None = Field(
+        None, description="the output for the count-in and the click that are made from a song's tempo"
+    )
+    rate: Annotated[int, Whole(8_000, 192_000)] | None = Field(
+        None, description="frames a second; the device's own where left out"
+    )
+    frames: Annotated[int, Whole(16, 8_192)] | None = Field(
+        None, description="frames of a buffer; the device's own where left out"
+    )
+
+
+class PlayerModel(FileModel):
+    """A track player: over a wire (`port`, `host`), what starts a cue and what stops it, where `cue` in a message is
+    the song's number; or the built-in one (`sound`)."""
 
     name: Name = Field(description="what the setlist calls it")
-    start: SayList = Field(description="the messages that start a cue; `cue` stands for its number")
-    stop: SayList = Field(description="the messages that stop it")
+    port: Name | None = Field(None, description="any part of its MIDI port's name")
+    host: Host | None = Field(None, description="where it listens for OSC, HOST:PORT")
+    sound: SoundModel | None = Field(None, description="the built-in player, at a sound device")
+    start: SayList | None = Field(None, description="the messages that start a cue; `cue` stands for its number")
+    stop: SayList | None = Field(None, description="the messages that stop it")
+    pause: SayList | None = Field(None, description="the messages that pause it, where it can")
+    go_on: SayList | None = Field(None, description="the messages that have it go on after a pause")
+    start_here: SayList | None = Field(
+        None, description="the messages that start a cue elsewhere than at its beginning; `position` stands for where"
+    )
+    follow: Literal["clock", "time code"] | None = Field(
+        None,
+        description="how it says where it is, which is followed then: MIDI `clock` (with song position, start, "
+        "continue and stop) or MIDI `time code`",
+    )
+    follow_port: Name | None = Field(
+        None, description="any part of the name of the MIDI port that it says so on, where it is not that of `port`"
+    )
+
+    @model_validator(mode="after")
+    def _one_end(self) -> PlayerModel:
+        if sum(end is not None for end in (self.port, self.host, self.sound)) != 1:
+            raise ValueError(
+                "exactly one of `port` (part of a MIDI port's name), `host` (HOST:PORT, for OSC) and `sound` (the "
+                "built-in player) is needed"
+            )
+        says = [word for word in TOLD if getattr(self, word.replace(" ", "_")) is not None]
+        if self.sound is not None:
+            wrong = [*says, *(["follow"] if self.follow else []), *(["follow port"] if self.follow_port else [])]
+            if wrong:
+                raise ValueError(f"the built-in player is told nothing over a wire: `{wrong[0]}` has no meaning here")
+            return self
+        for word in ("start", "stop"):
+            if word not in says:
+                raise ValueError(f"`{word}` is missing here: the messages that {word} a cue")
+        if ("pause" in says) is not ("go on" in says):
+            raise ValueError("`pause` and `go on` are needed both, or neither")
+        if self.follow is not None and self.port is None and self.follow_port is None:
+            raise ValueError("a player over OSC says where it is on a MIDI port: `follow port` is missing here")
+        if self.follow is None and self.follow_port is not None:
+            raise ValueError("`follow port` means nothing without `follow` (`clock` or `time code`)")
+        return self
+
+    @property
+    def end(self) -> LinkedModel | None:
+        """The wire that it is told things over; None for the built-in one."""
+        if self.sound is not None:
+            return None
+        return LinkedModel.model_construct(port=self.port, host=self.host)
+
+    def told(self, word: str) -> SayList:
+        """The messages under a word of `TOLD`."""
+        return getattr(self, word.replace(" ", "_")) or []
 
 
 class DeviceModel(LinkedModel):
-    """Another device that songs and pedals can send messages to."""
+    """Another device that songs and pedals can send messages to, or that goes along with the tracks. `clock`: it gets
+    MIDI clock; `time code`: MIDI time code, with so many frames a second."""
 
     name: Name = Field(description="what the setlist and the mappings call it")
     messages: dict[Name, SayList] = Field({}, description="what it can be told, by name")
+    clock: Flag = Field(False, description="whether it gets MIDI clock while a track with a `tempo` runs")
+    time_code: Annotated[str, RateWord()] | None = Field(
+        None, description="frames a second of the MIDI time code that it gets while a track runs; none where left out"
+    )
+
+    @model_validator(mode="after")
+    def _clock_is_midi(self) -> DeviceModel:
+        if self.port is None and (self.clock or self.time_code is not None):
+            raise ValueError("`clock` and `time code` go over MIDI: they need a `port`")
+        return self
 
 
 class LimitsModel(FileModel):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from stagectl.errors import Fault, WireError, nearest
-from stagectl.show.messages import Numbers, Say
 from stagectl.show.names import OWN, RESERVED, WHOLE, column, twice
-from stagectl.show.rig import DeviceModel, PlayerModel, RigModel
+from stagectl.show.rig import TOLD, DeviceModel, PlayerModel, RigModel
+from stagectl.show.saying import ANY_TRACK, NO_NUMBERS, Numbers, Say
 from stagectl.show.source import Source
 
 
@@ -37,11 +37,27 @@ def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
     yield from _listener_faults(rig, source)
     yield from _group_faults(rig, source)
     for at, player in enumerate(rig.players):
-        for part in ("start", "stop"):
-            yield from says_faults(player, getattr(player, part), source, True, "players", at, part)
+        yield from _player_faults(player, source, at)
     for at, device in enumerate(rig.devices):
         for name, messages in device.messages.items():
-            yield from says_faults(device, messages, source, False, "devices", at, "messages", name)
+            yield from says_faults(device, messages, source, NO_NUMBERS, "devices", at, "messages", name)
+
+
+def _player_faults(player: PlayerModel, source: Source, at: int) -> Iterator[Fault]:
+    """What a track player is told, or the outputs of the built-in one."""
+    if player.end is not None:
+        for word in TOLD:
+            yield from says_faults(player, player.told(word), source, ANY_TRACK, "players", at, word)
+        return
+    assert player.sound is not None
+    outputs = player.sound.outputs
+    names = list(outputs)
+    for one, first, number in twice(outputs.values()):
+        says = f"output {number} is `{names[first]}` already"
+        yield source.fault(says, "players", at, "sound", "outputs", names[one])
+    if player.sound.click is not None and player.sound.click not in outputs:
+        says = f"`{player.sound.click}` is not one of the `outputs`{nearest(player.sound.click, outputs)}"
+        yield source.fault(says, "players", at, "sound", "click")
 
 
 def _group_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
@@ -94,14 +110,14 @@ def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
 
 
 def says_faults(
-    end: PlayerModel | DeviceModel, messages: Iterable[Say], source: Source, has_cue: bool, *place: str | int
+    end: PlayerModel | DeviceModel, messages: Iterable[Say], source: Source, numbers: Numbers, *place: str | int
 ) -> Iterator[Fault]:
-    """Can these messages go out on this end's wire?"""
+    """Can these messages go out on this end's wire? `numbers`: what words stand for in them."""
     for at, message in enumerate(messages):
         if message.is_osc != (end.host is not None):
             over, there = ("OSC", "a MIDI `port`") if message.is_osc else ("MIDI", "an OSC `host`")
             yield source.fault(f"this message goes over {over}, but `{end.name}` is at {there}", *place, at)
-        yield from _tried(message, {"cue": 0} if has_cue else {}, source, *place, at)
+        yield from _tried(message, numbers, source, *place, at)
 
 
 def _tried(message: Say, numbers: Numbers, source: Source, *place: str | int) -> Iterator[Fault]:

@@ -18,10 +18,14 @@ from stagectl.core.effects import (
     Question,
     RecallStored,
     Refused,
+    Tells,
     Told,
+    Track,
+    Tracked,
 )
 from stagectl.core.levels import Level, as_db
 from stagectl.core.plan import Plan
+from stagectl.story.times import clock
 
 
 class Row(NamedTuple):
@@ -47,7 +51,21 @@ class Row(NamedTuple):
     detail: str | None = None
 
 
-KINDS: Final = ("press", "arrival", "change", "refusal", "link", "cue", "stored scene", "told", "layer", "count", "end")
+KINDS: Final = (
+    "press",
+    "track",
+    "arrival",
+    "change",
+    "refusal",
+    "link",
+    "cue",
+    "stored scene",
+    "told",
+    "layer",
+    "reminder",
+    "count",
+    "end",
+)
 """Every kind of row, in the order in which a press tells them."""
 
 
@@ -61,7 +79,9 @@ class Teller:
     def __init__(self, plan: Plan, zero: int = 0) -> None:
         self.plan = plan
         self.zero = zero
+        self._now: int | None = None
         self._tell: Mapping[type, Callable[[Any], Iterator[Row]]] = {
+            Tracked: self._tracked,
             Pressed: self._pressed,
             Arrived: self._arrived,
             Changed: self._changed,
@@ -73,10 +93,12 @@ class Teller:
             Layered: self._layered,
         }
 
-    def rows(self, effects: Iterable[Effect]) -> list[Row]:
-        """The rows of some effects. What the desk is asked for, or asked, is told by its messages; so is what lamps
-        show: it follows from these rows, and a journal of the night needs it no more than it needs each message of a
-        fade."""
+    def rows(self, effects: Iterable[Effect], now: int | None = None) -> list[Row]:
+        """The rows of some effects. `now`: the time at which they are really done, which says how late a track's
+        section is; None where that is the same. What the desk is asked for, or asked, is told by its messages; so is
+        what lamps show: it follows from these rows, and a journal of the night needs it no more than it needs each
+        message of a fade."""
+        self._now = now
         telling = (effect for effect in effects if not isinstance(effect, Ask | Lit | Question))
         return [row for effect in telling for row in self._tell[type(effect)](effect)]
 
@@ -138,12 +160,34 @@ class Teller:
 
     def _connected(self, effect: Connected) -> Iterator[Row]:
         name = "desk" if effect.pedal is None else self.plan.pedals[effect.pedal].name
+        if effect.player is not None:
+            name = self.plan.players[effect.player].name
         yield Row(effect.at - self.zero, "link", who=name, what="here" if effect.here else "gone")
 
     def _cue(self, effect: Cue) -> Iterator[Row]:
-        what = "start" if effect.starts else "stop"
-        name = self.plan.players[effect.player]
-        yield Row(effect.at - self.zero, "cue", effect.press, who=name, what=what, number=effect.number)
+        player = self.plan.players[effect.player]
+        yield Row(
+            effect.at - self.zero,
+            "cue",
+            effect.press,
+            who=player.name,
+            what=effect.tells.value,
+            number=None if player.is_ours else effect.number,
+            detail=None if effect.begins or effect.tells is Tells.STOP else clock(effect.position),
+        )
+
+    def _tracked(self, effect: Tracked) -> Iterator[Row]:
+        late = None if self._now is None else max(0, self._now - effect.due) // 1_000
+        missed = effect.what is Track.MISSED
+        yield Row(
+            effect.at - self.zero,
+            "track",
+            effect.press,
+            who=self.plan.players[effect.player].name,
+            what=effect.what.value,
+            number=None if missed else late,
+            detail=None if missed else clock(effect.position),
+        )
 
     def _stored(self, effect: RecallStored) -> Iterator[Row]:
         yield Row(effect.at - self.zero, "stored scene", effect.press, who="desk", number=effect.number)
@@ -184,5 +228,11 @@ def as_json(row: Row) -> dict[str, Any]:
     elif row.what is not None:
         out["what"] = row.what
     if row.detail is not None:
-        out["reason" if row.kind == "refusal" else "scene" if row.kind == "arrival" else "detail"] = row.detail
+        out[_DETAIL.get(row.kind, "detail")] = row.detail
+    if row.kind == "track" and row.number is not None:
+        out["late_ms"] = out.pop("number") / 1_000
     return out
+
+
+_DETAIL: Final = {"refusal": "reason", "arrival": "scene", "track": "position", "cue": "position"}
+"""What a row's detail is called, by its kind."""

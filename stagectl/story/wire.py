@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from stagectl.errors import WireError
-from stagectl.story.words import clock
+from stagectl.story.times import clock
 from stagectl.wire.midi import hex_text
 from stagectl.wire.osc import osc_text, parse
 

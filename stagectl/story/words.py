@@ -9,18 +9,10 @@ from typing import Final
 
 from stagectl.core.levels import plain_text, text
 from stagectl.story.rows import Row
+from stagectl.story.times import clock
 
 NAMED_MAX: Final = 3
 """Changes of one press that a line names one by one; more are counted, with the biggest named."""
-
-
-def clock(at: int) -> str:
-    """A time of the night: `0:07.250`, `12:03.000`, `1:02:03.000`."""
-    millis = at // 1_000_000
-    minutes, rest = divmod(millis, 60_000)
-    hours, minutes = divmod(minutes, 60)
-    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
-    return f"{head}:{rest // 1000:02d}.{rest % 1000:03d}"
 
 
 _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
@@ -108,7 +100,32 @@ def _link(row: Row) -> str:
 
 
 def _cue(row: Row) -> str:
-    return f"  {row.who}: {row.what}" + ("" if row.number is None else f" {row.number}")
+    number = "" if row.number is None else f" {row.number}"
+    return f"  {row.who}: {row.what}{number}" + ("" if row.detail is None else f" at {row.detail}")
+
+
+LATE_US: Final = 5_000
+"""From here on a section that its track brings late is said to be, µs."""
+
+_TRACK: Final[Mapping[str | None, str]] = {
+    "reached": "the track is at {}",
+    "ended": "the track has ended, at {}",
+    "runs": "it runs by itself, at {}",
+    "stands": "it stands still, at {}",
+    "jumped": "it has jumped to {}",
+    "held": "the track is at {}, but the levels have fallen back and stay at the base",
+    "missed": "nothing plays: the song goes without its track",
+}
+
+
+def _track(row: Row) -> str:
+    late = f" ({row.number / 1_000:.1f} ms late)" if row.number is not None and row.number > LATE_US else ""
+    indent = "  " if row.what == "missed" else ""
+    return f"{indent}{row.who}: {_TRACK[row.what].format(row.detail)}{late}"
+
+
+def _reminder(row: Row) -> str:
+    return str(row.what)
 
 
 def _stored(row: Row) -> str:
@@ -140,6 +157,8 @@ _SAY: Final = {
     "stored scene": _stored,
     "told": _told,
     "layer": _layer,
+    "track": _track,
+    "reminder": _reminder,
     "count": _count,
     "end": _end,
 }

@@ -1,9 +1,11 @@
-"""A track player at the end of a wire: what starts a cue and what stops it."""
+"""A track player at the end of a wire: what it is told to start, stop, pause and go on."""
 
 from __future__ import annotations
 
-from stagectl.show.messages import spoken
+from stagectl.core.effects import Cue, Tells
+from stagectl.core.tempo import TempoMap
 from stagectl.show.rig import PlayerModel
+from stagectl.show.saying import spoken, track_numbers
 
 
 class WirePlayer:
@@ -11,9 +13,11 @@ class WirePlayer:
 
     def __init__(self, model: PlayerModel) -> None:
         self.name = model.name
-        self._start = model.start
-        self._stop = model.stop
+        self._told = {tells: model.told(tells.value) for tells in Tells}
+        self._start_here = model.told("start here")
 
-    def packets(self, number: int, *, starts: bool) -> tuple[bytes, ...]:
-        """The messages that start a number, or stop it."""
-        return spoken(self._start if starts else self._stop, {"cue": number})
+    def packets(self, cue: Cue, tempo: TempoMap | None) -> tuple[bytes, ...]:
+        """The messages that tell it so. `tempo`: that of the song, for a position in beats."""
+        elsewhere = cue.tells is Tells.START and not cue.begins
+        says = self._start_here if elsewhere else self._told[cue.tells]
+        return spoken(says, track_numbers(cue.number, cue.position, tempo))

@@ -72,7 +72,7 @@ def test_a_night_is_rehearsed_first(tmp_path: Path) -> None:
     later = explain("--presses", str(DEMO / "presses.yaml"), "--at", "13 s", "--song", "Slow Tram Home").output
     assert later.splitlines()[0] == "singer: lead vocal in Slow Tram Home"
     assert "nudges for the night  +2 " in later
-    fading = explain("--presses", "presses.yaml", "--at", "20.5", input_="tracks").output
+    fading = explain("--presses", "presses.yaml", "--at", "25", input_="tracks").output
     assert fading.splitlines()[0].endswith("Lanterns at Low Tide, last chorus")
     assert "fade             under way; this is what the desk was told so far" in fading
     script = tmp_path / "talk.yaml"

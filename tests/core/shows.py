@@ -25,6 +25,7 @@ from stagectl.core.actions import (
     Nothing,
     Nudge,
     NudgeRest,
+    PauseCue,
     Recall,
     Ride,
     StartCue,
@@ -45,6 +46,11 @@ from stagectl.core.events import (
     Moved,
     PedalCame,
     PedalWent,
+    PlayerCame,
+    PlayerEnded,
+    PlayerFailed,
+    PlayerSaid,
+    PlayerWent,
     Unmapped,
     Wake,
     Wanted,
@@ -58,7 +64,6 @@ from stagectl.core.limits import Limits
 from stagectl.core.plan import (
     MS,
     Answers,
-    CueCall,
     Group,
     Layer,
     Link,
@@ -70,6 +75,8 @@ from stagectl.core.plan import (
     Stop,
     layered,
 )
+from stagectl.core.players import CueCall, Player, Then
+from stagectl.core.players import Timed as TimedSection
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_MAX, Travel
@@ -275,7 +282,7 @@ def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
     if sizes.scenes:
         choices.append(st.builds(Recall, scene=st.integers(0, sizes.scenes - 1)))
     if not undoable:
-        choices += [st.just(StartCue()), st.just(StopCue()), st.just(Nothing())]
+        choices += [st.just(one) for one in (StartCue(), StartCue(here=True), PauseCue(), StopCue(), Nothing())]
         choices.append(st.builds(SwitchLayer, layer=st.one_of(st.none(), st.integers(0, sizes.layers - 1))))
         if sizes.messages:
             choices.append(st.builds(Tell, message=st.integers(0, sizes.messages - 1)))
@@ -415,6 +422,43 @@ def mix_ceilings(
     return tuple(draw(tops) for _ in range(listeners))
 
 
+CAN = {"pauses": BOOL, "seeks": BOOL, "is_ours": BOOL, "says": BOOL}
+"""What a track player can."""
+
+POSITIONS = st.integers(0, 40).map(lambda tenths: tenths * 100 * MS)
+"""Places in the tracks of these nights, which are as short as their presses are close."""
+
+
+def cue_calls(players: int) -> st.SearchStrategy[CueCall]:
+    """What a song tells one of so many players; its sections come later."""
+    return st.builds(
+        CueCall,
+        player=st.integers(0, players - 1),
+        number=st.integers(0, 9),
+        by_press=st.booleans(),
+        lead_ns=st.sampled_from((0, 0, 500 * MS)),
+        length_ns=st.one_of(st.none(), POSITIONS.map(lambda at: at + 100 * MS)),
+        then=st.sampled_from(Then),
+        pause_ns=st.sampled_from((0, 700 * MS)),
+    )
+
+
+@st.composite
+def with_sections(draw: st.DrawFn, stops: list[Stop]) -> list[Stop]:
+    """The stops, where some sections of songs with a track say when they begin in it."""
+    out = list(stops)
+    for song in {stop.song for stop in stops if stop.cue is not None}:
+        here = [at for at, stop in enumerate(stops) if stop.song == song]
+        timed = [at for at in here[1:] if draw(st.booleans())]
+        places = sorted(draw(st.sets(POSITIONS, min_size=len(timed), max_size=len(timed))))
+        cue = stops[here[0]].cue
+        assert cue is not None
+        sections = tuple(TimedSection(position, at) for position, at in zip(places, timed, strict=True))
+        for at in here:
+            out[at] = replace(stops[at], cue=replace(cue, sections=sections))
+    return out
+
+
 @st.composite
 def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> Plan:
     """A small night: 1 to 4 listeners, 1 to 6 inputs, 1 to 8 stops."""
@@ -433,7 +477,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         if not players
         else st.one_of(
             st.none(),
-            st.builds(CueCall, player=st.integers(0, players - 1), number=st.integers(0, 9), by_press=st.booleans()),
+            cue_calls(players),
         )
     )
     told = st.just(()) if not messages else st.lists(st.integers(0, messages - 1), max_size=2).map(tuple)
@@ -454,6 +498,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
                 stored=draw(st.one_of(st.none(), st.none(), st.integers(0, 99))),
             )
         )
+    stops = draw(with_sections(stops))
     scenes = tuple(
         Scene(name=f"scene {at}", layer=draw(layers(sends)), fade_ns=draw(FADES))
         for at in range(draw(st.integers(0, 2)))
@@ -485,7 +530,7 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         stops=tuple(stops),
         scenes=scenes,
         pedals=pedals,
-        players=tuple(f"player {at}" for at in range(players)),
+        players=tuple(draw(st.builds(Player, name=st.just(f"player {at}"), **CAN)) for at in range(players)),
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
         link=link or draw(st.sampled_from(LINKS)),
@@ -523,10 +568,27 @@ GAPS = st.one_of(
 
 
 @st.composite
+def of_players(draw: st.DrawFn, plan: Plan) -> Event:
+    """Something that a track player does or says."""
+    player = draw(st.integers(0, len(plan.players) - 1))
+    if draw(st.booleans()):
+        return PlayerSaid(player=player, position=draw(POSITIONS), runs=draw(st.booleans()))
+    others: tuple[Event, ...] = (
+        PlayerCame(player=player),
+        PlayerWent(player=player),
+        PlayerEnded(player=player, song=draw(st.integers(0, 3))),
+        PlayerFailed(player=player, song=draw(st.integers(0, 3))),
+    )
+    return draw(st.sampled_from(others))
+
+
+@st.composite
 def happenings(draw: st.DrawFn, plan: Plan) -> Event:
     """One thing that happens. Feet are the most frequent."""
     pedal = draw(st.integers(0, len(plan.pedals) - 1))
     kind = draw(st.integers(0, 23 if plan.answers.reads or plan.answers.reports else 21))
+    if plan.players and draw(st.integers(0, 4)) == 0:
+        return draw(of_players(plan))
     if kind < 11:
         control = draw(st.integers(0, len(plan.pedals[pedal].controls) - 1))
         top = plan.pedals[pedal].controls[control].top
@@ -573,6 +635,8 @@ def nights(draw: st.DrawFn, max_events: int = 25) -> Night:
     if draw(st.integers(0, 3)):
         pedals = range(len(plan.pedals))
         events += [(0, kind(pedal=pedal)) for pedal in pedals for kind in (PedalCame, LampsCame)]
+    if draw(st.integers(0, 3)):
+        events += [(0, PlayerCame(player=player)) for player in range(len(plan.players))]
     now = 0
     # A size of its own: lists by chance alone are mostly too short for anything to go wrong in.
     size = draw(st.integers(0, max_events))

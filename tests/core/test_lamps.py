@@ -22,12 +22,14 @@ from stagectl.core.events import (
     Moved,
     PedalCame,
     PedalWent,
+    PlayerCame,
     Wake,
 )
 from stagectl.core.feet import LAMP_GAP_NS, Control, Lamp, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.lamps import SHOWS, UNMEANT
-from stagectl.core.plan import MS, CueCall, Plan
+from stagectl.core.plan import MS, Plan
+from stagectl.core.players import CueCall, Player
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 
@@ -44,14 +46,14 @@ BOARD = Pedal(
     lamps=tuple(Lamp(shows=word, lasts_ns=500 * MS) for word in SHOWS),
 )
 WORDS = list(SHOWS)
-START: list[Timed] = [(0, DeskCame()), (0, PedalCame(pedal=0)), (0, LampsCame(pedal=0))]
+START: list[Timed] = [(0, DeskCame()), (0, PlayerCame(player=0)), (0, PedalCame(pedal=0)), (0, LampsCame(pedal=0))]
 
 
 def board(songs: int = 3) -> Plan:
     plan = small_plan(*([-1_000] for _ in range(songs + 1)), pedals=(BOARD, replace(BOARD, name="other")))
     cue = CueCall(player=0, number=7, by_press=True)
     stops = (plan.stops[0], *(replace(stop, cue=cue) for stop in plan.stops[1:]))
-    return replace(plan, stops=stops, players=("player",))
+    return replace(plan, stops=stops, players=(Player(name="player"),))
 
 
 # -- nights by chance -------------------------------------------------------------------------------------
@@ -135,7 +137,7 @@ def should_show(plan: Plan, ran: Ran, pedal: int, lamp: Lamp, at: int) -> int:
         refused = {one.press for one in ran.of(Refused)}
         return len([one for one in ran.of(Pressed) if one.what == "hush" and one.press not in refused]) % 2
     assert lamp.shows == "desk here"
-    return int([one.here for one in ran.of(Connected) if one.pedal is None][-1:] == [True])
+    return int([one.here for one in ran.of(Connected) if one.pedal is None and one.player is None][-1:] == [True])
 
 
 @settings(max_examples=150)

@@ -101,7 +101,7 @@ def test_the_rehearsal_s_figures_are_those_of_its_bytes(told: list[dict[str, Any
 def test_people_read_both_kinds_of_statement_and_the_caution() -> None:
     run = CliRunner().invoke(main, ["rehearse", str(DEMO)])
     head, *lines = run.output[run.output.index("Ears: ") :].splitlines()
-    assert head.startswith("Ears: 2 min 48 s from the first recall on")
+    assert head.startswith("Ears: 3 min 38 s from the first recall on")
     assert "NIOSH 98-126: 85 dB(A) for 8 h a day, half as long for each 3 dB." in head
     singer, how, *_, guitarist, _, caution = lines
     assert "dB(A) on average" in singer and "% of the day's dose" in singer and "left of the day" in singer

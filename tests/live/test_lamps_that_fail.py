@@ -65,7 +65,7 @@ async def _night(path: Path) -> None:
     said = io.StringIO()
     printer = Printer(io.StringIO(), said)
     lamp, desk = Wire(path), Wire(path)
-    outs = Outs(link("desk", desk), [link("tracks", Wire(path))], [link("keys rig", Wire(path))])
+    outs = Outs(link("desk", desk), [link("keys rig", Wire(path)), link("lights", Wire(path))])
     outs.lamps = (None, None, link("lamps of keys pedal", lamp))
     night = Night(show, compile_show(show), journal, printer, outs, DeskTalk.of(show), time.monotonic_ns())
     for event in (DeskCame(), PedalCame(pedal=KEYS_PEDAL), LampsCame(pedal=KEYS_PEDAL)):

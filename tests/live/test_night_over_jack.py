@@ -70,11 +70,13 @@ def script(show: Path) -> Path:
 
 
 class Feet:
-    """The pedals, on bare virtual ports."""
+    """The pedals, on bare virtual ports; and one for the track player, which only has to be there."""
 
     def __init__(self) -> None:
         import rtmidi
 
+        self.tracks = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="boxes")
+        self.tracks.open_virtual_port("tracks")
         self.ports = {}
         for name in ("drum pedal", "vocal pedal"):
             self.ports[name] = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"feet {name}")
@@ -93,7 +95,7 @@ class Feet:
         self.ports[foot.pedal].send_message([0xB0, CONTROLS[foot.control], value])
 
     def close(self) -> None:
-        for port in self.ports.values():
+        for port in (self.tracks, *self.ports.values()):
             port.close_port()
             port.delete()
 

@@ -32,7 +32,7 @@ from stagectl.core.actions import (
     Undo,
 )
 from stagectl.core.contacts import Switch
-from stagectl.core.events import Event, Moved, Wanted
+from stagectl.core.events import Event, Moved, PlayerEnded, PlayerSaid, Wanted
 from stagectl.core.feet import Control, Does, FootLayer, Pair, Pedal, overridden
 from stagectl.core.gestures import Gesture
 from stagectl.core.grid import Grid
@@ -40,6 +40,7 @@ from stagectl.core.levels import OFF, Level
 from stagectl.core.limits import Limits
 from stagectl.core.nudges import Nudges
 from stagectl.core.plan import Plan, Scene, SetTo, ShiftBy, Stop, layered
+from stagectl.core.players import CueCall, Player, Then, Timed
 from stagectl.core.state import Change, Place, State, begin
 from stagectl.core.step import step
 from stagectl.proof.fallen import actions_of, as_scene, with_fall_back
@@ -47,6 +48,8 @@ from stagectl.proof.fallen import actions_of, as_scene, with_fall_back
 BACK_MAX: Final = 2
 STATES_MAX: Final = 160
 """A show with more states is not a small one."""
+
+SECOND: Final = 1_000_000_000
 
 WHOLE_DB: Final = Grid(steps=range(-3_000, 1_001, 100))
 
@@ -71,6 +74,8 @@ class _Draw:
         """Nudges for the night and for the song on the same send, all of them up, or all down; 0: of one kind only."""
         self.lasts = chance.choice((Lasts.NIGHT, Lasts.NIGHT, Lasts.SONG, Lasts.SECTION))
         self.treadle = chance.random() < 0.2
+        self.tracks = chance.random() < 0.2
+        """Whether tracks lead from place to place; the feet then do so less often."""
         self.nudged = chance.randrange(self.width - (not self.whole)), chance.randrange(self.listeners)
 
     def plan(self) -> Plan:
@@ -101,7 +106,25 @@ class _Draw:
             limits=Limits(nudge_floor=self.floor, nudge_up=100 * chance.randint(1, 2), settle_ns=0),
         )
         stops = [replace(stop, does=self._over(plan)) for stop in plan.stops]
-        return replace(plan, stops=tuple(stops))
+        plan = replace(plan, stops=tuple(stops))
+        return self._with_tracks(plan) if self.tracks else plan
+
+    def _with_tracks(self, plan: Plan) -> Plan:
+        """Songs with tracks that sections follow, and that may lead on to the next song. The player says where it is,
+        so that it may be anywhere at any time."""
+        out = list(plan.stops)
+        for song in {stop.song for stop in plan.stops[1:]}:
+            here = [at for at, stop in enumerate(plan.stops) if stop.song == song]
+            followed = [at for at in here[1:] if self.chance.random() < 0.7]
+            cue = CueCall(
+                player=0,
+                by_press=True,
+                sections=tuple(Timed(at * SECOND, at) for at in followed),
+                then=self.chance.choice((Then.STAY, Then.NEXT)),
+            )
+            for at in here:
+                out[at] = replace(out[at], cue=cue)
+        return replace(plan, stops=tuple(out), players=(Player(name="player", says=True),))
 
     def _level(self, send: int) -> Level | None:
         if send % self.width == self.inputs and (not self.whole or self.chance.random() < 0.5):
@@ -151,7 +174,7 @@ class _Draw:
 
     def _action(self, at: int) -> Action:
         chance = self.chance
-        if at == 0 and chance.random() < 0.7:
+        if at == 0 and chance.random() < (0.2 if self.tracks else 0.7):
             return Next()
         draw = chance.random()
         if draw < 0.55:
@@ -243,6 +266,12 @@ def _afters(plan: Plan, state: State) -> Iterator[State]:
                     yield _done(plan, state, Wanted(action=action, who=plan.who(at), listener=pedal.listener))
         for pair in pedal.pairs:
             yield _done(plan, state, Wanted(action=pair.does, who=plan.who(at), listener=pedal.listener))
+    cue = plan.stops[state.place.stop].cue
+    if cue is not None:
+        for position in (0, *(section.position for section in cue.sections)):
+            yield _done(plan, state, PlayerSaid(player=cue.player, position=position, runs=True))
+        runs = PlayerSaid(player=cue.player, position=0, runs=True)
+        yield _done(plan, state, runs, PlayerEnded(player=cue.player, song=plan.stops[state.place.stop].song))
 
 
 def _done(plan: Plan, state: State, *events: Event) -> State:
@@ -273,6 +302,10 @@ def _normal(state: State, undoes: bool) -> State:
         bouncing=(),
         grips=nothing,
         fade=None,
+        players_run=frozenset(),
+        track=None,
+        cued=None,
+        brought=None,
     )
 
 

@@ -225,6 +225,11 @@ def test_a_proof_that_forgets_the_ceiling_in_rises_is_told(monkeypatch: pytest.M
     is_told()
 
 
+def test_a_proof_that_forgets_where_tracks_lead_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Plan, "led", lambda plan, stop: ())
+    is_told()
+
+
 def test_a_proof_that_walks_no_undo_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reach, "Undo", SwitchLayer)
     is_told()

@@ -26,7 +26,8 @@ def test_levels_are_told_apart_from_the_messages_that_say_them(profile: str, per
     show = load_show(tmp_path)
     compiled = compile_show(show)
     told = list(story_lines(Room(show, compiled).play(read_script(script, compiled.plan))))
-    (line,) = (line for line in told if "desk gets" in line)
+    # The first song's own press; its track brings a section of its own later.
+    line = next(line for line in told if "desk gets" in line)
     if per_level == 1:
         assert " levels in " not in line
         return

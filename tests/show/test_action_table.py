@@ -7,20 +7,20 @@ from pathlib import Path
 import pytest
 from demo_copies import RIG, Copy
 
+from stagectl.core.action_table import ACTIONS, Kind
 from stagectl.core.actions import (
-    ACTIONS,
     Action,
     Back,
     ClearNudges,
     FallBack,
     GoTo,
     Hush,
-    Kind,
     Lasts,
     Next,
     Nothing,
     Nudge,
     NudgeRest,
+    PauseCue,
     Recall,
     Ride,
     StartCue,
@@ -68,6 +68,9 @@ EXAMPLES: list[tuple[str, Action]] = [
     ("fall back", FallBack()),
     ("undo", Undo()),
     ("start cue", StartCue()),
+    ("{start cue: beginning}", StartCue()),
+    ("{start cue: here}", StartCue(here=True)),
+    ("pause cue", PauseCue()),
     ("stop cue", StopCue()),
     ("{tell: organ, device: keys rig}", Tell(message=1)),
     ("layer", SwitchLayer()),

@@ -34,7 +34,7 @@ SECOND = 1_000_000_000
 # -- the demo night ---------------------------------------------------------------------------------------
 
 
-TIMES = {None: (1, 10, 25, 45, 62, 79, 86, 118, 126, 165, 170), HALL: (86,), CELLAR: (45,)}
+TIMES = {None: (1, 10, 27, 55, 82, 105, 118, 148, 177, 215, 220), HALL: (118,), CELLAR: (55,)}
 """When the night is looked at, s."""
 
 
@@ -72,26 +72,26 @@ def gm2(ceiling: float, level: Level) -> Level:
     ("venue", "until", "listener", "input_", "ceiling", "sums"),
     [
         # The base's `rest`, which nothing touches: -24.
-        (None, 170, "drummer", "rack tom", 0, [("base", "-24 dB (rest)", -2_400)]),
+        (None, 220, "drummer", "rack tom", 0, [("base", "-24 dB (rest)", -2_400)]),
         # -3, the section's own up 1, two presses of +1 each: -3 + 1 + 2 = 0.
         (
-            *(None, 25, "singer", "lead vocal", 0),
+            *(None, 27, "singer", "lead vocal", 0),
             [("base", "-3 dB", -300), ("section", "up 1", -200), ("nudges for the night", "+2", 0)],
         ),
         # -3 + 2 = -1; the treadle stands at 96 of 127, which is -6 + 9·96/127 = +0.80 without its dead zone; with 2 %
         # at each end it is -6 + 9·(96/127 - 0.02)/0.96 = +0.90: -0.1.
         (
-            *(None, 45, "singer", "lead vocal", 0),
+            *(None, 55, "singer", "lead vocal", 0),
             [("base", "-3 dB", -300), ("nudges for the night", "+2", -100), ("treadle", "+0.9", -10)],
         ),
         # -4, set to -2 by the song, two presses of the drummer: 0; the click's ceiling of -1 holds it there.
         (
-            *(None, 79, "drummer", "click", -1),
+            *(None, 105, "drummer", "click", -1),
             [("base", "-4 dB", -400), ("song", "-2 dB", -200), ("nudges for the night", "+2", 0)],
         ),
         # The same in half time: -2 - 6 + 2 = -6, below any ceiling.
         (
-            *(None, 86, "drummer", "click", -1),
+            *(None, 118, "drummer", "click", -1),
             [
                 *(("base", "-4 dB", -400), ("song", "-2 dB", -200), ("section", "down 6", -800)),
                 ("nudges for the night", "+2", -600),
@@ -99,33 +99,33 @@ def gm2(ceiling: float, level: Level) -> Level:
         ),
         # -18 + 4 by the song, + 3 by the section for everyone: -11.
         (
-            *(None, 62, "guitarist", "keys", 0),
+            *(None, 82, "guitarist", "keys", 0),
             [("base", "-18 dB", -1_800), ("song", "up 4", -1_400), ("section", "up 3 (everyone)", -1_100)],
         ),
         # -8 + 2 in the hall: -6.
-        (HALL, 86, "drummer", "bass", 0, [("base", "-8 dB", -800), ("venue", "up 2", -600)]),
+        (HALL, 118, "drummer", "bass", 0, [("base", "-8 dB", -800), ("venue", "up 2", -600)]),
         # -22 - 3 in the cellar: -25; then the song turns it off.
         (
             CELLAR,
-            45,
+            55,
             "singer",
             "kick",
             0,
             [("base", "-22 dB", -2_200), ("venue", "down 3", -2_500), ("song", "off", OFF)],
         ),
         # Not named in the base, but by its `rest`, which is off; up 4 leaves off alone.
-        (None, 165, "bassist", "keys vocal", -1, [("base", "off (rest)", OFF), ("section", "up 4 (everyone)", OFF)]),
+        (None, 215, "bassist", "keys vocal", -1, [("base", "off (rest)", OFF), ("section", "up 4 (everyone)", OFF)]),
         # -3 + 4 for everyone is +1, set to -2; nudges of +2 and +0.1 (the third press went from -0.1 to the ceiling, 0)
         # make +0.1; the treadle's +0.9: +1; the ceiling holds it at 0.
         (
-            *(None, 126, "singer", "lead vocal", 0),
+            *(None, 177, "singer", "lead vocal", 0),
             [
                 *(("base", "-3 dB", -300), ("section", "up 4 (everyone)", 100), ("section", "-2 dB", -200)),
                 *(("nudges for the night", "+2.1", 10), ("treadle", "+0.9", 100)),
             ],
         ),
-        # Nudged +1 at 1:56 and taken back at 1:57: nothing is left of it. -6.
-        (None, 118, "keys player", "keys", -2, [("base", "-6 dB", -600)]),
+        # Nudged +1 at 2:26 and taken back at 2:27: nothing is left of it. -6.
+        (None, 148, "keys player", "keys", -2, [("base", "-6 dB", -600)]),
     ],
 )
 def test_ten_sends_of_the_demo_night_and_one_more(
@@ -183,7 +183,7 @@ def test_nothing_is_asked_for_before_anything_is_recalled() -> None:
 
 def test_what_carries_over_to_another_song() -> None:
     """What lasts for the song stays behind, also where the account is of another song."""
-    account, state = rehearsed(None, 25)
+    account, state = rehearsed(None, 27)
     plan, send = account.plan, account.plan.inputs.index("keys")
     for lasts in Lasts:
         wanted = Wanted(action=Nudge(by=200, column=send, lasts=lasts), who="singer", listener=0)

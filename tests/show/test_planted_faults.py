@@ -10,7 +10,11 @@ import pytest
 import yaml
 from demo_copies import Copy
 
-TABLE: list[dict[str, Any]] = yaml.safe_load(Path(__file__).with_name("planted_faults.yaml").read_text("utf-8"))
+TABLE: list[dict[str, Any]] = [
+    row
+    for path in sorted(Path(__file__).parent.glob("planted_*.yaml"))
+    for row in yaml.safe_load(path.read_text("utf-8"))
+]
 ROWS = [row for row in TABLE if "says" in row]
 PROVED = [row for row in TABLE if "warns" in row]
 

@@ -12,7 +12,7 @@ import pytest
 import yaml
 from pydantic import Field, TypeAdapter, ValidationError
 
-from stagectl.core.actions import ACTIONS
+from stagectl.core.action_table import ACTIONS
 from stagectl.show.schema import KINDS, schema
 from stagectl.show.values import FileModel
 from stagectl.show.yamltext import read_text
@@ -252,6 +252,43 @@ AGREED = [
     *(
         (SAYS, "rig", typed)
         for typed in ("{}", "[]", "{program: 128, channel: 1}", "{program: 1}", "{sysex: F0 7D}", "1")
+    ),
+    *(
+        (SAYS, "rig", typed)
+        for typed in (
+            "{song position: 0}",
+            "{song position: 16383}",
+            "{song position: position}",
+            "{song position: 16384}",
+            "{song position: cue}",
+            "{song select: cue}",
+            "{song select: position}",
+            "{mmc: deferred play}",
+            "{mmc: stop, device: 0}",
+            "{mmc: locate, to: '1:12', rate: 30 drop}",
+            "{mmc: locate, to: 72.5, rate: 25}",
+            "{mmc: locate, to: position, rate: '25'}",
+            "{mmc: locate, to: 86400}",
+            "{mmc: locate, to: 1, rate: 29.97}",
+            "{mmc: locate, to: cue}",
+            "{mmc: rewind}",
+            "{mmc: stop, device: 128}",
+        )
+    ),
+    *(
+        (SAYS, "rig", typed)
+        for typed in (
+            "{msc: go, format: all}",
+            "{msc: load, format: lighting, cue: 235.6, list: 36.6, path: 59, device: 111}",
+            "{msc: go, format: video, cue: cue}",
+            "{msc: resume, format: sound, cue: '1.2.3'}",
+            "{msc: go}",
+            "{msc: fire, format: all}",
+            "{msc: go, format: flames}",
+            "{msc: go, format: all, cue: -1}",
+            "{msc: go, format: all, cue: 1a}",
+            "{msc: go, format: all, cue: 1, list: cue}",
+        )
     ),
     *(
         (EARS, "rig", typed)

@@ -1,0 +1,177 @@
+"""Do the songs' tracks fit? Players and what they can play, tempo, places in the track, and what comes at its end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+
+from stagectl.core.players import Then
+from stagectl.core.tempo import TempoMap
+from stagectl.errors import Fault, WireError, nearest
+from stagectl.show.rig import TOLD, PlayerModel, RigModel, SoundModel
+from stagectl.show.saying import track_numbers
+from stagectl.show.setlist import CueModel, SetlistModel, SongModel
+from stagectl.show.source import Source
+from stagectl.show.tracks import click_outputs, player_of, tempo_of_song, timed
+
+
+def track_faults(
+    setlist: SetlistModel, rig: RigModel | None, tempos: Mapping[int, TempoMap], source: Source
+) -> Iterator[Fault]:
+    """Faults of every song's track. `tempos`: the tempo maps that are known, by song; `rig`: None where it could not be
+    read."""
+    for at, song in enumerate(setlist.songs):
+        yield from _tempo_faults(song, source, at)
+        tempo = tempos.get(at)
+        if tempo is not None or not _says_tempo(song):
+            yield from _place_faults(song, tempo, source, at)
+        yield from _end_faults(setlist, song, source, at)
+        if rig is not None:
+            yield from _cue_faults(song, rig, tempo, source, at)
+
+
+def _says_tempo(song: SongModel) -> bool:
+    return song.tempo is not None or song.tempo_file is not None
+
+
+# -- tempo ------------------------------------------------------------------------------------------------
+
+
+def _tempo_faults(song: SongModel, source: Source, at: int) -> Iterator[Fault]:
+    if song.tempo is not None and song.tempo_file is not None:
+        yield source.fault("one of `tempo` and `tempo file` is enough", "songs", at, "tempo file")
+        return
+    needs = "`tempo` is missing here" if song.tempo_file is None else "the `tempo file` has that already"
+    if song.tempo is None and song.metre is not None:
+        yield source.fault(f"{needs}: a `metre` alone says no times", "songs", at, "metre")
+    if song.tempo is None and song.tempo_changes:
+        yield source.fault(f"{needs}: changes go over it", "songs", at, "tempo changes")
+    if song.tempo is not None:
+        try:
+            tempo_of_song(song)
+        except ValueError as error:
+            yield source.fault(str(error), "songs", at, "tempo changes")
+    if song.count_in and not _says_tempo(song):
+        yield source.fault("a count-in needs the song's `tempo`", "songs", at, "count in")
+
+
+# -- places in the track ----------------------------------------------------------------------------------
+
+
+def _place_faults(song: SongModel, tempo: TempoMap | None, source: Source, at: int) -> Iterator[Fault]:
+    """Sections that say where they begin: in a track, in their order, before its end."""
+    last, before = -1, ""
+    for part, section in enumerate(song.sections):
+        if section.at is None:
+            continue
+        place = ("songs", at, "sections", part, "at")
+        if song.cue is None:
+            yield source.fault("this song has no `cue`, so there is no track that a section could follow", *place)
+            return
+        try:
+            position = dict(timed([section], tempo))[0]
+        except ValueError as error:
+            yield source.fault(str(error), *place)
+            continue
+        if position <= last:
+            says = f"the section begins at {_time(position)}, not after `{before}` at {_time(last)}"
+            yield source.fault(f"{says}; sections stand in the order of the track", *place)
+        elif song.length is not None and position >= song.length:
+            says = f"the section begins at {_time(position)}, and the track ends at {_time(song.length)} (`length`)"
+            yield source.fault(says, *place)
+        last, before = max(last, position), section.name
+
+
+def _time(position: int) -> str:
+    """`1:12`, `0:07.25`."""
+    minutes, rest = divmod(position, 60_000_000_000)
+    seconds = f"{rest / 1e9:06.3f}".rstrip("0").rstrip(".")
+    return f"{minutes}:{seconds}"
+
+
+def _end_faults(setlist: SetlistModel, song: SongModel, source: Source, at: int) -> Iterator[Fault]:
+    if song.then.then is Then.STAY:
+        return
+    if song.cue is None:
+        yield source.fault("this song has no `cue`, so there is no track that could end", "songs", at, "then")
+    elif at + 1 == len(setlist.songs):
+        yield source.fault("this is the last song: none comes after it", "songs", at, "then")
+    elif song.length is None and not song.cue.stems:
+        yield source.fault("nobody knows when this track ends: its `length` is missing", "songs", at, "then")
+
+
+# -- players ----------------------------------------------------------------------------------------------
+
+
+def _cue_faults(song: SongModel, rig: RigModel, tempo: TempoMap | None, source: Source, at: int) -> Iterator[Fault]:
+    cue = song.cue
+    if cue is None:
+        if song.count_in:
+            yield source.fault("this song has no `cue`, so nothing would count in", "songs", at, "count in")
+        return
+    player = player_of(rig, song)
+    if player is None:
+        known = [one.name for one in rig.players]
+        says = f"`{cue.player}` is not a track player of this rig{nearest(cue.player, known)}"
+        yield source.fault(says, "songs", at, "cue", "player")
+    elif player.sound is None:
+        yield from _wire_faults(song, cue, player, tempo, source, at)
+    else:
+        yield from _sound_faults(song, cue, player.sound, tempo, source, at)
+
+
+def _wire_faults(
+    song: SongModel, cue: CueModel, player: PlayerModel, tempo: TempoMap | None, source: Source, at: int
+) -> Iterator[Fault]:
+    place = ("songs", at, "cue")
+    if cue.number is None:
+        yield source.fault(f"`number` is missing here: what `{player.name}` is told to play", *place)
+    if cue.stems:
+        yield source.fault(f"`{player.name}` is at a wire: only a built-in player plays `stems`", *place, "stems")
+    if song.count_in:
+        says = f"`{player.name}` is at a wire: only a built-in player counts in"
+        yield source.fault(says, "songs", at, "count in")
+    if cue.number is None or (tempo is None and _says_tempo(song)):
+        return
+    # What can be said at the beginning may be beyond what a message holds where the last section begins.
+    numbers = [track_numbers(cue.number, position, tempo) for position in (0, _last(song, tempo))]
+    for says in {str(error): None for word in TOLD for one in numbers for error in _unsayable(player, word, one)}:
+        yield source.fault(f"`{player.name}` cannot be told cue {cue.number}: {says}", *place, "number")
+
+
+def _last(song: SongModel, tempo: TempoMap | None) -> int:
+    """Where in the track the last of its sections begins, ns; 0 where that is not known."""
+    with suppress(ValueError):
+        return max((position for _, position in timed(song.sections, tempo)), default=0)
+    return 0
+
+
+def _unsayable(player: PlayerModel, word: str, numbers: Mapping[str, int]) -> Iterator[WireError]:
+    for message in player.told(word):
+        try:
+            message.packets(numbers)
+        except WireError as error:
+            yield error
+
+
+def _sound_faults(
+    song: SongModel, cue: CueModel, model: SoundModel, tempo: TempoMap | None, source: Source, at: int
+) -> Iterator[Fault]:
+    place = ("songs", at, "cue")
+    if cue.number is not None:
+        says = f"`{cue.player}` is the built-in player: it plays `stems`, and knows no numbers"
+        yield source.fault(says, *place, "number")
+    for path, outputs in cue.stems.items():
+        for part, name in enumerate(outputs):
+            if name not in model.outputs:
+                says = f"`{name}` is not an output of `{cue.player}`{nearest(name, model.outputs)}"
+                yield source.fault(says, *place, "stems", path, part)
+    if cue.stems or (tempo is None and _says_tempo(song)):
+        return
+    if tempo is None or song.length is None:
+        missing = "`tempo`" if tempo is None else "`length`"
+        says = f"without `stems` there is a click alone, which needs the song's {missing}"
+        yield source.fault(says, *place)
+    elif not click_outputs(song, model, tempo):
+        says = f"there is nothing to play: no `stems`, and `{cue.player}` has no output for a `click`"
+        yield source.fault(says if cue.click else "there is nothing to play: no `stems`, and no `click`", *place)

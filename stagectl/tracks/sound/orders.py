@@ -1,0 +1,76 @@
+"""What goes between the daemon and the player's process: a line of JSON each way.
+
+To it, first of all, {"do": "open", "device": …}; then
+
+    {"do": "keep", "songs": [track, …]}                  make these ready, the first first; drop all others
+    {"do": "start", "turn": 7, "song": 3, "position": 0} play, from a position in ns; a count-in is before 0
+    {"do": "pause"}, {"do": "stop"}                      fade out; what was heard last is said
+
+From it
+
+    {"is": "here", "device": name, "rate": …, "frames": …, "latency": ns}
+    {"is": "ready", "song": 3, "length": ns, "notes": […]}
+    {"is": "failed", "song": 3, "text": …}               it cannot be made ready, or not be started
+    {"is": "said", "turn": 7, "song": 3, "position": ns, "at": ns, "runs": true}
+    {"is": "ended", "turn": 7, "song": 3}                the last frame has been heard
+    {"is": "trouble", "text": …}                         worth telling; it goes on
+    {"is": "gone", "text": …}                            why it ends, or cannot begin
+
+`turn` is the daemon's own number of a start: what is said of a turn that is over concerns nobody. Times are of
+CLOCK_MONOTONIC, which both processes share, ns. Every text is a whole sentence without its full stop.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final
+
+from stagectl.core.tempo import from_plain
+from stagectl.tracks.song import SongTrack, SoundDevice, Stem
+
+LINE_MAX: Final = 4_000_000
+"""Bytes of a line: a tempo map of the most changes, for each song that is kept, with room."""
+
+KEPT_MAX: Final = 4
+"""Songs that are kept ready at once: the present one, the next, and room for one that is being left."""
+
+
+def line(message: dict[str, Any]) -> bytes:
+    """A message as it goes through the pipe."""
+    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
+
+
+def plain_track(track: SongTrack) -> dict[str, Any]:
+    """A track in values of JSON."""
+    return {
+        "song": track.song,
+        "name": track.name,
+        "stems": [[stem.path, list(stem.outputs)] for stem in track.stems],
+        "tempo": None if track.tempo is None else track.tempo.plain(),
+        "lead": track.lead,
+        "length": track.length,
+        "click": list(track.click),
+    }
+
+
+def track_from(data: dict[str, Any]) -> SongTrack:
+    """The track that `plain_track` gave."""
+    return SongTrack(
+        song=data["song"],
+        name=data["name"],
+        stems=tuple(Stem(path=path, outputs=tuple(outputs)) for path, outputs in data["stems"]),
+        tempo=None if data["tempo"] is None else from_plain(data["tempo"]),
+        lead=data["lead"],
+        length=data["length"],
+        click=tuple(data["click"]),
+    )
+
+
+def plain_device(device: SoundDevice) -> dict[str, Any]:
+    """A device in values of JSON."""
+    return {"name": device.name, "outputs": device.outputs, "rate": device.rate, "frames": device.frames}
+
+
+def device_from(data: dict[str, Any]) -> SoundDevice:
+    """The device that `plain_device` gave."""
+    return SoundDevice(**data)
