@@ -43,6 +43,7 @@ def open_take(path: Path) -> tuple[list[tuple[str, list[tuple[int, bytes]]]], li
     """The tracks with their names and messages by tick, the tempo changes by tick, and the ticks a quarter note.
     Raises FileFaults."""
     import mido
+    from mido.midifiles.meta import KeySignatureError
 
     try:
         file = mido.MidiFile(str(path))
@@ -63,7 +64,7 @@ def open_take(path: Path) -> tuple[list[tuple[str, list[tuple[int, bytes]]]], li
                 elif not message.is_meta:
                     messages.append((tick, bytes(message.bin())))
             tracks.append((name, messages))
-    except (OSError, EOFError, ValueError, KeyError, IndexError, TypeError) as error:
+    except (OSError, EOFError, ValueError, KeyError, IndexError, TypeError, KeySignatureError) as error:
         reason = "there is no such file" if isinstance(error, FileNotFoundError) else f"no take: {error or 'cut off'}"
         raise FileFaults([Fault(str(path), 0, reason)]) from error
     if sum(len(messages) for _, messages in tracks) > EVENTS_MAX:

@@ -147,6 +147,8 @@ BROKEN = {
     "a track longer than the file": RP001_FORMAT_0[:21] + b"\x7f" + RP001_FORMAT_0[22:],
     "format 2": RP001_FORMAT_0[:9] + b"\x02" + RP001_FORMAT_0[10:],
     "frames of a second": RP001_FORMAT_0[:12] + b"\xe7\x28" + RP001_FORMAT_0[14:],
+    # FF 59 02: of the keys there are from seven flats to seven sharps.
+    "a key of 127 sharps": RP001_FORMAT_0[:23] + b"\xff\x59\x02\x7f\x00\x00\xff\x2f" + RP001_FORMAT_0[31:],
     "no ticks at all": RP001_FORMAT_0[:12] + b"\x00\x00" + RP001_FORMAT_0[14:],
 }
 
