@@ -168,7 +168,8 @@ def lost(minutes: float) -> None:
 def losses(take: Take, output: int) -> str:
     """Each cycle has a block of the ramp. What its first sample tells, less JACK's count of the cycle, stays the same,
     whether or not the judge misses a cycle; where a buffer was late for its cycle, it is a block less from there on.
-    Where the judge was called at the wrong moment, it is a block more or less for once."""
+    Where the judge was called at the wrong moment, it is a block more or less for once; a block is torn where it was
+    read while the client, late, still wrote it. All three come from JACK being late, and to the bare way as well."""
     blocks = take.samples[:, output].reshape(-1, take.block)
     sounds = np.flatnonzero((blocks != 0).all(axis=1))
     blocks = blocks[sounds[0] : sounds[-1] + 1]

@@ -88,7 +88,9 @@ class SoundPlayer:
         self._halted, self._runs, self._starting = False, None, None
         if song not in self._tracks:
             self._soon(self._heard.failed, song, f"song {song} has no track for the built-in player")
-        elif not self.here or not self._order(do="start", turn=self._turn, song=song, position=position):
+        elif not self.here or not self._order(
+            do="start", turn=self._turn, song=song, position=position, asked=time.monotonic_ns()
+        ):
             says = f"{self._tracks[song].name} is not started: the built-in player is not here"
             self._soon(self._heard.failed, song, says)
         else:

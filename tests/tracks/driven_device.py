@@ -44,9 +44,9 @@ class _Mixer:
         self._actions[action] = kept
         return action
 
-    def play_ringbuffer(self, ring: Any, channels: list[int]) -> Any:
+    def play_ringbuffer(self, ring: Any, channels: list[int], start: float = 0.0) -> Any:
         fields = {"type": lib.PLAY_RINGBUFFER, "ringbuffer": ring._ptr, "total_frames": lib.ULONG_MAX}
-        return self._ask(ring, **fields, channels=len(channels), mapping=channels)
+        return self._ask(ring, **fields, requested_time=start, channels=len(channels), mapping=channels)
 
     def cancel(self, action: Any) -> Any:
         return self._ask(action, type=lib.CANCEL, action=action)

@@ -37,6 +37,20 @@ PROCESS = "from stagectl.tracks.pulse import lookout, process; lookout.LOOK_S = 
 """The process of an output, with less time between two looks."""
 
 
+LOOKS = """
+import sys
+from stagectl.tracks.pulse.lookout import Lookout
+
+def found(port): print(f"found: {port is not None}")
+
+looks = Lookout("mortal-ear", "jack", found, print)
+for line in sys.stdin:
+    looks.look()
+    print("looked", flush=True)
+"""
+"""A process that looks when it is told to."""
+
+
 class Ear:
     """A port of another client of JACK, which prints what it hears: `   0: f2 10 00`."""
 
@@ -188,21 +202,32 @@ def test_a_process_that_hangs_is_ended(hangs: str) -> None:
     assert run.returncode == 1
 
 
+def seen(looks: Program) -> list[str]:
+    """What one look brings."""
+    looks.say("look")
+    return list(iter(looks.line, "looked"))
+
+
 def test_a_server_that_dies_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     needs("jackd", "jack_wait")
     # Always the same name: a killed server leaves its place in the registry taken, until one of that name comes.
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "mortal")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
-    with output("mortal-ear") as program:
+    with output("mortal-ear") as program, running(sys.executable, "-c", LOOKS) as looks:
         said(program, "trouble")
         with server() as jackd, ear("mortal-ear"):
             assert said(program, "here") is True
+            assert seen(looks) == ["found: True"]
+            assert seen(looks) == []
             run(program)
             jackd.kill()
             jackd.wait(10)
             assert said(program, "here") is False
         with server(), ear("mortal-ear") as hears:
             assert said(program, "here") is True
+            # For whoever did not look in between, it is another server all the same.
+            assert seen(looks) == ["found: False", "the JACK server is gone; it is waited for"]
+            assert seen(looks) == ["found: True"]
             # The track still runs.
             hears.until(1, b"\xf8")
             assert program.process.stdin is not None

@@ -74,7 +74,6 @@ def test_every_sample_is_on_its_output_from_the_count_in_to_the_end(process: Pla
     assert np.array_equal(take.samples[begins : begins + len(expected)], expected)
     assert not take.samples[:begins].any()
     assert not take.samples[begins + len(expected) :].any()
-    assert begins % take.block == 0
 
 
 def test_pause_go_on_and_another_start(process: Player, tmp_path: Path) -> None:
@@ -107,10 +106,16 @@ def test_pause_go_on_and_another_start(process: Player, tmp_path: Path) -> None:
     left = take.samples[:, :3].astype(np.float64)
     at = 0
     for wanted_part in parts:
-        at += int(np.flatnonzero(np.abs(left[at:]).max(axis=1) > 1e-6)[0])
-        at -= at % take.block
+        # What rises begins so softly that its first frames may count as silence.
+        heard = at + int(np.flatnonzero(np.abs(left[at:]).max(axis=1) > 1e-6)[0])
+        at = min(range(max(0, heard - 4), heard + 1), key=lambda place: _differs(left[place:], wanted_part))
         left[at:][: len(wanted_part)] -= wanted_part
     assert np.abs(left).max() < 1e-6
+
+
+def _differs(heard: NDArray[np.float64], wanted_part: NDArray[np.float64]) -> float:
+    """How far the first frames are from those that are wanted; the next part may begin soon."""
+    return float(np.abs(heard[:24] - wanted_part[:24]).max())
 
 
 def part(begins: int, ends: int, *, rises: bool = False) -> NDArray[np.float64]:

@@ -3,6 +3,7 @@ from its frame on, faded where it was said to be, and then nothing."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from stagectl.tracks.song import SongTrack
-from stagectl.tracks.sound.playing import AHEAD_S, FADE_S, Playing, fade
+from stagectl.tracks.sound.playing import AHEAD_S, FADE_S, START_S, Playing, fade
 from stagectl.tracks.sound.shelf import Ready
 
 RATE = 8_000
@@ -104,6 +105,21 @@ def test_the_beginning_and_the_end_of_a_count_in_are_no_middle(lead: int, frame:
     Playing(device, ready(60_000, lead), 1, frame)
     expected = SONG[frame : frame + 640]
     assert np.array_equal(device.call(10), expected if frame in (0, lead) else risen(expected))
+
+
+@pytest.mark.parametrize("ago_s", [0, 0.5, -2])
+def test_it_begins_so_long_after_it_was_asked_for(ago_s: float) -> None:
+    """However long the order took to come; at once, where it took longer than that."""
+    device = DrivenDevice(rate=RATE)
+    asked = time.monotonic_ns() - round(ago_s * 1e9)
+    Playing(device, ready(60_000), 1, 0, asked)
+    took = (time.monotonic_ns() - asked) / 1e9 - ago_s
+    out = device.call(3 * RATE // 64)
+    begins = int(np.flatnonzero(out.any(axis=1))[0])
+    due = max(0, (START_S - ago_s) * RATE + 64)
+    assert max(0, due - took * RATE - 1) <= begins <= due + 1
+    heard = out[begins:][:2_000]
+    assert np.array_equal(heard, SONG[: len(heard)])
 
 
 def test_a_fade_falls_by_half_a_cosine_without_a_step() -> None:

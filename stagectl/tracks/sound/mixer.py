@@ -105,11 +105,15 @@ class Device:
         """rtmixer's ring buffer on memory of frames × outputs; their number is a power of two."""
         return self._rtmixer.RingBuffer(4 * self.outputs, buffer=memory)
 
-    def play(self, ring: Any) -> Any:
-        """Play a ring buffer from the next callback on, until it is empty. Raises DeviceError where the callback takes
-        no more."""
+    def play(self, ring: Any, at: int | None = None) -> Any:
+        """Play a ring buffer until it is empty: from the frame on that is handed over at a monotonic time, ns, or from
+        the next callback on, where that is past or None. Raises DeviceError where the callback takes no more."""
+        start = 0.0
+        if at is not None:
+            # The callback goes by when a frame is heard.
+            start = max(0.0, self._mixer.time + (at + self.latency - time.monotonic_ns()) / 1e9)
         try:
-            return self._mixer.play_ringbuffer(ring, channels=self._all)
+            return self._mixer.play_ringbuffer(ring, channels=self._all, start=start)
         except RuntimeError as error:
             raise DeviceError(f"the sound device `{self.name}` is asked for too much at once") from error
 

@@ -3,7 +3,9 @@
 To it, first of all, {"do": "open", "device": …}; then
 
     {"do": "keep", "songs": [track, …]}                  make these ready, the first first; drop all others
-    {"do": "start", "turn": 7, "song": 3, "position": 0} play, from a position in ns; a count-in is before 0
+    {"do": "start", "turn": 7, "song": 3, "position": 0, "asked": ns}
+                                                         play, from a position in ns; a count-in is before 0. `asked`:
+                                                         when it was pressed; left out, it is now
     {"do": "pause"}, {"do": "stop"}                      fade out; what was heard last is said
 
 From it

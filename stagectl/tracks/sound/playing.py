@@ -5,6 +5,9 @@ disk, and whatever holds up this process, may take that long. To fade out at onc
 ring is changed: from a place that the callback cannot reach before, `_margin` frames ahead of it, the samples are faded
 and the rest is silence. Nothing depends on when this is done: frame follows frame, and the place is known exactly.
 
+It begins `START_S` and a buffer after it was asked for, to the frame: the callback is told of the time. What the order
+takes until it is here, and what this process takes to wake up, is within that, and so shows in no start.
+
 What goes on from the middle of a song begins at the first frame that was faded, and rises as it fell.
 """
 
@@ -23,6 +26,9 @@ from stagectl.tracks.sound.shelf import Ready
 RING_S: Final = 1.0
 """What the ring holds at least, s."""
 
+START_S: Final = 0.0075
+"""From asking for it to its first frame, s, and a buffer more."""
+
 FIRST: Final = 8_192
 """Frames that are in the ring before the callback is told of it."""
 
@@ -39,9 +45,10 @@ def fade(frames: int) -> NDArray[np.float32]:
 
 
 class Playing:
-    """A song that plays from a frame on. `turn`: the daemon's number of it."""
+    """A song that plays from a frame on. `turn`: the daemon's number of it; `asked`: when it was asked for, monotonic
+    ns, None for at once."""
 
-    def __init__(self, device: Device, ready: Ready, turn: int, frame: int) -> None:
+    def __init__(self, device: Device, ready: Ready, turn: int, frame: int, asked: int | None = None) -> None:
         self.ready = ready
         self.turn = turn
         self.stuttered = 0
@@ -50,9 +57,9 @@ class Playing:
         self._fade = round(FADE_S * device.rate)
         self._margin = 2 * device.frames + round(AHEAD_S * device.rate)
         self._lost_before = device.lost
-        self._begin(frame, rising=0 < frame != ready.lead)
+        self._begin(frame, rising=0 < frame != ready.lead, asked=asked)
 
-    def _begin(self, frame: int, rising: bool) -> None:
+    def _begin(self, frame: int, rising: bool, asked: int | None = None) -> None:
         device = self._device
         self.ear = Ear(device.rate, device.frames, device.latency)
         self._first = self._fed = frame
@@ -62,7 +69,8 @@ class Playing:
         self._ring = device.ring(self._memory)
         self._rise = 1 - fade(self._fade) if rising else None
         self._feed(FIRST)
-        self._action: Any = device.play(self._ring)
+        wait_ns = round(START_S * 1e9) + self.ear.ns(device.frames)
+        self._action: Any = device.play(self._ring, None if asked is None else asked + wait_ns)
         self._feed(self._size)
 
     # -- feeding ----------------------------------------------------------------------------------------------

@@ -92,7 +92,8 @@ class _Player:
         order makes no sense."""
         match order["do"]:
             case "start":
-                self._start(int(order["turn"]), int(order["song"]), int(order["position"]))
+                asked = int(order.get("asked", time.monotonic_ns()))
+                self._start(int(order["turn"]), int(order["song"]), int(order["position"]), asked)
             case "pause" | "stop":
                 self._leave()
             case "keep":
@@ -100,7 +101,7 @@ class _Player:
             case unknown:
                 raise ValueError(f"no such order: {unknown}")
 
-    def _start(self, turn: int, song: int, position: int) -> None:
+    def _start(self, turn: int, song: int, position: int, asked: int) -> None:
         from stagectl.tracks.sound.click import frames_of
         from stagectl.tracks.sound.playing import Playing
 
@@ -116,7 +117,7 @@ class _Player:
         if len(self._leaving) >= LEAVING_MAX:
             self._out.say("failed", song=song, text=f"{ready.track.name} was started too often at once")
             return
-        self._playing = Playing(self._device, ready, turn, frame)
+        self._playing = Playing(self._device, ready, turn, frame, asked)
         self._say_at = 0
 
     def _leave(self) -> None:
