@@ -157,7 +157,8 @@ def run(tempo: TempoMap, seconds: float, moves: bool) -> None:
         print(row("bare loop", figures(heard["stamps"][OTHER], [zero + p for p in positions])))
     late, worst = sum(said["late"] for said in counts), max(said["worst"] for said in counts) / 1e6
     print(
-        f"  JACK was late {heard['late_periods']} times; the process says that {late} left late, at worst {worst:.3f} ms"
+        f"  JACK was late {heard['late_periods']} times; the process says of itself that {late} left late, "
+        f"by up to {worst:.3f} ms"
     )
     sys.stdout.flush()
 

@@ -65,10 +65,10 @@ class Pulse:
             for output in self._outputs:
                 group.create_task(output.forever(self._closed))
 
-    def run(self, tempo: TempoMap | None, zero: int, position: int) -> None:
+    def run(self, tempo: TempoMap | None, zero: int, position: int, code_at: int = 0) -> None:
         """The track runs from a position on. Told before it begins, the first clock is in time; told later, clock and
         time code begin where the track is by then. Without a tempo map there is time code alone."""
-        self._track = _Track(tempo, zero, position)
+        self._track = _Track(tempo, zero, position, code_at)
         self._say(self._running())
 
     def moved(self, zero: int) -> None:
@@ -98,8 +98,9 @@ class Pulse:
         """What a process that is started now is told of the track."""
         if self._track is None:
             return b""
-        tempo, zero, position = self._track
-        return _line({"run": {"tempo": None if tempo is None else tempo.plain(), "zero": zero, "position": position}})
+        tempo, zero, position, code_at = self._track
+        plain = None if tempo is None else tempo.plain()
+        return _line({"run": {"tempo": plain, "zero": zero, "position": position, "code_at": code_at}})
 
     def _say(self, line: bytes) -> None:
         for output in self._outputs:
@@ -112,6 +113,7 @@ class _Track(NamedTuple):
     tempo: TempoMap | None
     zero: int
     position: int
+    code_at: int
 
 
 class _Output:

@@ -208,7 +208,7 @@ class Tracks:
             if ran:
                 pulse.halt()
         elif was is None or not ran or (was.song, was.since) != (track.song, track.since):
-            pulse.run(self._tempos.get(track.song), track.zero, track.since - track.zero)
+            pulse.run(self._tempos.get(track.song), track.zero, track.since - track.zero, self._code_at[track.song])
         elif was.zero != track.zero:
             pulse.moved(track.zero)
 

@@ -70,6 +70,26 @@ def test_drop_frame_leaves_out_the_first_two_names_of_a_minute() -> None:
     assert "30 drop: 00:01:00:00" not in said
 
 
+@rates
+def test_a_song_s_time_code_begins_where_the_song_says(rate: Rate) -> None:
+    """At 01:00:00:00, with nothing before it in the count-in, and led along with the track."""
+    score, receiver = Score(Wants(clock=False, time_code=rate)), CodeReceiver()
+    hour = 3_600 * S
+    score.run(None, 0, -2 * S, -2 * S, code_at=hour)
+    stage = Stage(score, receiver.hear)
+    stage.now = -2 * S
+    stage.until(-1)
+    assert not [due for due in stage.sent if due.message[0] == 0xF1]
+    stage.until(S)
+    score.moved(20 * S, stage.now)
+    stage.until(25 * S)
+    names = [(at, _frame(name, rate)) for at, name in receiver.names]
+    first = names[0][1]
+    assert abs(frame_begins(first, rate) - hour) <= 2 * S // 24
+    last_at, last = names[-1]
+    assert abs(frame_begins(last, rate) - hour - (last_at - 20 * S)) <= 2 * S // 24
+
+
 def test_a_count_in_has_no_time_code() -> None:
     stage, receiver = begun(RATES["25"], -4 * S)
     stage.until(-1)

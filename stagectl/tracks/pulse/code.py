@@ -2,7 +2,7 @@
 
 Source: MIDI Time Code (RP-004/008). While a track runs, a quarter frame message leaves every quarter of a frame; eight
 of them name one frame, and take two. When it begins to run or jumps, a full frame says in one message where it is.
-Position 0 of a track is 00:00:00:00; a count-in before it has no time code.
+The track's beginning is 00:00:00:00, or what its song says; a count-in before it has no time code.
 
 A quarter frame that is late says nothing that is true any more: after a stall they go on with the next frame that is
 named. Only eight in a row name one, so a receiver drops what was begun.
@@ -33,12 +33,12 @@ LATE_NS: Final = 20_000_000
 
 
 class Code:
-    """The time code of one output. Times are monotonic ns, positions ns since the track's beginning; `zero` is the time
-    of position 0."""
+    """The time code of one output. Times are monotonic ns, positions those that the code names, ns; `zero` is the time
+    of position 0. None is sent before the position at which the track `begins`."""
 
     def __init__(self, rate: Rate) -> None:
         self._rate = rate
-        self._zero = 0
+        self._zero = self._begins = 0
         self._full_due: int | None = None
         """When the full frame leaves, while it waits."""
         self._quarter = 0
@@ -46,9 +46,9 @@ class Code:
         """The next quarter of a frame, and when it begins."""
         self._pace: Pace | None = None
 
-    def run(self, zero: int, position: int, now: int) -> None:
+    def run(self, zero: int, position: int, now: int, begins: int = 0) -> None:
         """The track runs from a position on. What was not there in time begins where the track is now."""
-        self._zero = zero
+        self._zero, self._begins = zero, begins
         self._from(position)
         self._full_due = now
         self._pace = Pace(now)
@@ -58,7 +58,7 @@ class Code:
         jumped = abs(zero - self._zero) > JUMP_NS
         self._zero = zero
         if jumped and self._pace is not None:
-            self.run(zero, now - zero, now)
+            self.run(zero, now - zero, now, self._begins)
 
     def halt(self) -> None:
         """The track stands still."""
@@ -97,7 +97,7 @@ class Code:
 
     def _from(self, position: int) -> None:
         """Go on with the first frame at or after a position that is named."""
-        self._at(-(-quarter_from(max(0, position), self._rate) // PIECES) * PIECES)
+        self._at(-(-quarter_from(max(self._begins, position), self._rate) // PIECES) * PIECES)
 
     def _at(self, quarter: int) -> None:
         self._quarter, self._position = quarter, quarter_begins(quarter, self._rate)

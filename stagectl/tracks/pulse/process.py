@@ -3,7 +3,7 @@
 It is told what to do by lines of JSON on standard input, and says what happened by such lines on standard output:
 
     in    {"port": "lights", "api": "jack", "clock": true, "time_code": "25"}      the first line
-          {"run": {"tempo": {…} or null, "zero": ns, "position": ns}}
+          {"run": {"tempo": {…} or null, "zero": ns, "position": ns, "code_at": ns}}
           {"moved": ns}
           {"halt": true}
     out   {"here": true}, {"here": false}
@@ -79,6 +79,7 @@ class Track(NamedTuple):
     tempo: TempoMap | None
     zero: int
     position: int
+    code_at: int = 0
 
 
 class Sender:
@@ -111,8 +112,11 @@ class Sender:
         """The track runs."""
         self._track = track
         if self._port is not None:
-            self._score.run(*track, now=time.monotonic_ns())
+            self._begin(track)
         gc.freeze()
+
+    def _begin(self, track: Track) -> None:
+        self._score.run(track.tempo, track.zero, track.position, time.monotonic_ns(), track.code_at)
 
     def moved(self, zero: int) -> None:
         """The track's zero is elsewhere than was thought."""
@@ -135,7 +139,7 @@ class Sender:
         self._port = port
         self._score = Score(self._wants)
         if port is not None and self._track is not None:
-            self._score.run(*self._track, now=time.monotonic_ns())
+            self._begin(self._track)
         self._say({"here": port is not None})
 
     def end(self) -> None:
@@ -211,8 +215,8 @@ def watch() -> None:
 
 
 def urgent() -> None:
-    """This thread runs as soon as there is something for it to do, where the system lets it: on Linux where the user
-    may ask for real-time priority, as users of JACK may. It takes a fraction of a percent of a processor."""
+    """This thread, and those that it begins, run as soon as there is something for them to do, where the system lets
+    them: on Linux where the user may ask for real-time priority, as users of JACK may."""
     with suppress(OSError, AttributeError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(os.sched_get_priority_min(os.SCHED_FIFO)))
 
@@ -251,7 +255,7 @@ def read(sender: Sender) -> None:
 def _order(sender: Sender, said: dict[str, Any]) -> Callable[[], None]:
     if (run := said.get("run")) is not None:
         tempo = None if run["tempo"] is None else from_plain(run["tempo"])
-        return partial(sender.run, Track(tempo, int(run["zero"]), int(run["position"])))
+        return partial(sender.run, Track(tempo, int(run["zero"]), int(run["position"]), int(run.get("code_at", 0))))
     return sender.halt if said.get("halt") else partial(sender.moved, int(said["moved"]))
 
 
@@ -275,12 +279,13 @@ def main() -> None:
     watch()
     sys.setswitchinterval(SWITCH_S)
     threading.Thread(target=read, args=(sender,), daemon=True).start()
+    # The thread that looks is as urgent as the one that sends, since it keeps Python's lock while a driver lists ports.
+    # The one that reads is not: a long tempo map is work.
+    urgent()
     looks = threading.Thread(target=lookout.forever, daemon=True)
     looks.start()
     gc.collect()
     gc.freeze()
-    # The threads that were begun before keep the usual priority.
-    urgent()
     code = 0
     try:
         sender.forever()

@@ -42,17 +42,20 @@ class Score:
     def __init__(self, wants: Wants) -> None:
         self._clock = Clock() if wants.clock else None
         self._code = None if wants.time_code is None else Code(wants.time_code)
+        self._code_at = 0
         self._free = -sys.maxsize
         """When a cable has carried what the clock last sent."""
 
-    def run(self, tempo: TempoMap | None, zero: int, position: int, now: int | None = None) -> None:
-        """The track runs from a position on. Without a tempo map there is no clock. `now`: nothing is due before;
+    def run(self, tempo: TempoMap | None, zero: int, position: int, now: int | None = None, code_at: int = 0) -> None:
+        """The track runs from a position on. Without a tempo map there is no clock. `code_at`: what time code says at
+        position 0, ns. `now`: nothing is due before;
         None: when the track is at the position. An earlier `now` lets the first clock be in time."""
         now = zero + position if now is None else now
         if self._clock is not None:
             self._clock.run(tempo, zero, position, now)
         if self._code is not None:
-            self._code.run(zero, position, now)
+            self._code_at = code_at
+            self._code.run(zero - code_at, position + code_at, now, code_at)
 
     def moved(self, zero: int, now: int) -> None:
         """The track's zero is elsewhere than was thought: a little, and what is to come is led there; or far, and the
@@ -60,7 +63,7 @@ class Score:
         if self._clock is not None:
             self._clock.moved(zero, now)
         if self._code is not None:
-            self._code.moved(zero, now)
+            self._code.moved(zero - self._code_at, now)
 
     def halt(self, now: int) -> None:
         """The track stands still."""
