@@ -43,7 +43,9 @@ async def _opened(device: SoundDevice) -> tuple[bool, str]:
     def nothing(*_: object) -> None:
         """It plays nothing, so it has nothing to say."""
 
-    heard = SoundHeard(changed=changed, said=nothing, ended=nothing, ready=nothing, failed=nothing, trouble=nothing)
+    heard = SoundHeard(
+        changed=changed, said=nothing, ended=nothing, ready=nothing, unready=nothing, failed=nothing, trouble=nothing
+    )
     player = SoundPlayer(device, {}, heard)
     lives = asyncio.ensure_future(player.forever())
     try:

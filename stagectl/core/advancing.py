@@ -57,6 +57,8 @@ def arrive(work: Work, by: Presser, place: Place, *, starts: bool, begins: bool 
     if remembers:
         _change(work, by, wishes)
     else:
+        # What feet did before is not to be undone from here on: they were not asked.
+        work.set(undo=tuple(one for one in state.undo if one.before.place == one.after.place))
         settle(work, by, wishes)
     if starts:
         for message in new.messages:
@@ -93,6 +95,7 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
     old, new = plan.stops[was.stop], plan.stops[place.stop]
     work.set(**wishes._asdict(), recalled=True, left=frozenset())
     if was != place:
+        work.set(brought=None)
         work.out(Arrived(at=work.at, press=by.press, stop=place.stop, scene=place.scene, base=place.base))
     if old.song != new.song:
         stop_all(work, by)

@@ -1,6 +1,7 @@
 """What track players are told, and what of it the state remembers.
 
-One track runs at a time: that of the present song. What it brings about by itself is in `tracks.py`.
+One track runs at a time: that of the present song. What it brings about by itself is in `tracks.py`. A player that has
+to stop while it is away is told when it comes back, and so is one that says that it runs, whatever is known of it.
 """
 
 from __future__ import annotations
@@ -18,13 +19,13 @@ NOTHING_DONE: Final = -1
 
 
 def due(work: Work, track: Running) -> int | None:
-    """When a track gets to the next place that something happens at, ns: now, where that is in the past."""
+    """When a track gets to its next section, or to its end, ns: now, where that is in the past."""
     cue = work.plan.stops[work.state.place.stop].cue
     if track.paused is not None or cue is None:
         return None
-    ends = [] if cue.length_ns is None else [cue.length_ns]
-    ahead = [position for position in (*(one.position for one in cue.sections), *ends) if position > track.done]
-    return max(track.zero + min(ahead), work.at) if ahead else None
+    section = cue.ahead(track.done)
+    position = cue.length_ns if section is None else section.position
+    return None if position is None else max(track.zero + position, work.at)
 
 
 def keep(work: Work, track: Running) -> None:
@@ -50,18 +51,41 @@ def begin(work: Work, by: Presser, cue: CueCall) -> None:
     """The present song's track starts with the song, or by itself; where its player is away, the show goes on without
     it."""
     if not start(work, by, cue):
-        at = work.at
-        work.out(Tracked(at=at, press=by.press, player=cue.player, what=Track.MISSED, position=-cue.lead_ns, due=at))
+        note(work, by, cue, Track.MISSED)
+
+
+def note(work: Work, by: Presser, cue: CueCall, what: Track) -> None:
+    """Record what became of a start."""
+    at = work.at
+    work.out(Tracked(at=at, press=by.press, player=cue.player, what=what, position=-cue.lead_ns, due=at))
 
 
 def stop_all(work: Work, by: Presser) -> bool:
     """Stop what plays, or is about to; whether anything was."""
-    track, starts = work.state.track, work.state.starts
-    if track is not None:
-        _tell(work, by, track, Tells.STOP, track.position(work.at))
-    if track is not None or starts is not None:
+    state = work.state
+    track, others = state.track, state.players_run
+    playing = [] if track is None else [track]
+    playing += [_unknown(work, player) for player in sorted(others) if track is None or player != track.player]
+    for one in playing:
+        stop(work, by, one)
+    if track is not None or state.starts is not None:
         work.set(track=None, starts=None)
-    return track is not None or starts is not None
+    return bool(playing) or state.starts is not None
+
+
+def stop(work: Work, by: Presser, track: Running) -> None:
+    """Tell a player to stop, now or when it comes back."""
+    if track.player in work.state.players_here:
+        _tell(work, by, track, Tells.STOP, track.position(work.at))
+    else:
+        work.set(owed=work.state.owed | {track})
+
+
+def _unknown(work: Work, player: int) -> Running:
+    """What a player plays that says that it runs, though nothing of it is known."""
+    cue = work.plan.stops[work.state.place.stop].cue
+    number = cue.number if cue is not None and cue.player == player else 0
+    return Running(player, number, work.song, zero=work.at, done=0, since=work.at)
 
 
 def stop_cue(work: Work, by: Presser, _: StopCue) -> None:
@@ -91,7 +115,8 @@ def pause_cue(work: Work, by: Presser, _: PauseCue) -> None:
 
 
 def _tell(work: Work, by: Presser, track: Running, tells: Tells, position: int, *, begins: bool = False) -> None:
-    work.set(cued=work.at)
+    owed = frozenset(one for one in work.state.owed if one.player != track.player)
+    work.set(cued=work.at, report=None, owed=owed)
     work.out(
         Cue(
             at=work.at,

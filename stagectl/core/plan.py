@@ -353,7 +353,8 @@ class Plan:
         if here.cue is None:
             return ()
         found: list[int | None] = [section.stop for section in here.cue.sections]
-        if found and self.players[here.cue.player].says:
+        player = self.players[here.cue.player]
+        if found and (player.says or player.is_ours):
             found.append(self.first_of(here.song))
         else:
             found = [one for one in found if one is not None and one > stop]

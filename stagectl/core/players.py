@@ -38,6 +38,13 @@ class CueCall:
     then: Then = Then.STAY
     pause_ns: int = 0
 
+    def ahead(self, done: int) -> Timed | None:
+        """The section that comes next in the track behind a position, before its end."""
+        ends = self.length_ns
+        return next(
+            (one for one in self.sections if one.position > done and (ends is None or one.position < ends)), None
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Player:

@@ -104,6 +104,16 @@ class Running(NamedTuple):
         return now - self.zero if self.paused is None else self.paused
 
 
+class Report(NamedTuple):
+    """What a player said so soon after it was told something that it may be older than that: where the track was at a
+    time, ns, and whether it ran."""
+
+    player: int
+    position: int
+    runs: bool
+    at: int
+
+
 class Touch(NamedTuple):
     """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was; the hand counts as
     resting at `due`, ns."""
@@ -147,7 +157,8 @@ class State(NamedTuple):
     nudged is driven. `lights`: of each pedal's lamps; empty in a plan without lamps. `players_here`: the track players
     that can be told something; `players_run`: those that last said that they run. `track`: what plays; `cued`: when a
     player was last told something, or a track ended; `starts`: when the present song's track starts by itself;
-    `brought`: when a track last brought a section.
+    `brought`: when a track brought the section that the night is at; `report`: what is to be looked at when the
+    players have had their time; `owed`: players that were to be told to stop while they were away.
     """
 
     now: int
@@ -183,6 +194,8 @@ class State(NamedTuple):
     cued: int | None = None
     starts: int | None = None
     brought: int | None = None
+    report: Report | None = None
+    owed: frozenset[Running] = frozenset()
 
     @property
     def wishes(self) -> Wishes:

@@ -87,7 +87,7 @@ def next_wake(state: State) -> int | None:
         dues += [touch.due for touch in state.touches.values()]
     if state.lights:
         dues += [lights.due for lights in state.lights if lights.due is not None]
-    track = next_due(state.track, state.starts)
+    track = next_due(state)
     if track is not None:
         dues.append(track)
     return min(dues, default=None)
@@ -104,7 +104,7 @@ def _advance(work: Work, now: int) -> None:
             look_into(work)
         elif any(touch.due == due for touch in work.state.touches.values()):
             rested(work)
-        elif next_due(work.state.track, work.state.starts) == due:
+        elif next_due(work.state) == due:
             track_due(work)
         else:
             _due(work, due)

@@ -13,7 +13,7 @@ have fallen back to the base, no track takes them away from there: what it would
 A player that says where it is is right about it; one that begins to run by itself plays the present song. A small
 difference moves the zero, so that the clock of its sound card is followed; one of more than `JUMP_NS` is a jump, and
 the night goes to the section that is in force there. For `GRACE_NS` after a player was told something, what it says may
-be older than that: it may move the zero a little, and nothing else.
+be older than that: what does not fit with it waits until then, and counts if nothing else was said by that time.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from typing import Final
 
 from stagectl.core.actions import StartCue
 from stagectl.core.advancing import arrive
-from stagectl.core.cues import begin, keep, start
+from stagectl.core.cues import begin, keep, note, start, stop
 from stagectl.core.effects import Connected, Reason, Track, Tracked
 from stagectl.core.events import PlayerCame, PlayerEnded, PlayerFailed, PlayerSaid, PlayerWent
 from stagectl.core.plan import MS
-from stagectl.core.players import Then
-from stagectl.core.state import Place, Running
+from stagectl.core.players import CueCall, Then
+from stagectl.core.state import Place, Report, Running, State
 from stagectl.core.work import Presser, Work, refuse
 
 JUMP_NS: Final = 500 * MS
@@ -36,51 +36,69 @@ JUMP_NS: Final = 500 * MS
 GRACE_NS: Final = 500 * MS
 """How long a player takes to do what it was told: its buffers, its wire, and what it said just before."""
 
+END_NS: Final = 1_000 * MS
+"""A track that its player ends so shortly before the length that the setlist says has ended."""
+
 BY_TRACK: Final = "track"
 """What a track asks for."""
 
 
-def next_due(track: Running | None, starts: int | None) -> int | None:
-    """When a track has something to do by itself."""
-    if track is None or track.due is None:
-        return starts
-    return track.due if starts is None else min(track.due, starts)
+def next_due(state: State) -> int | None:
+    """When a track has something to do by itself, ns."""
+    dues = [] if state.starts is None else [state.starts]
+    if state.track is not None and state.track.due is not None:
+        dues.append(state.track.due)
+    if state.report is not None and state.cued is not None:
+        dues.append(state.cued + GRACE_NS)
+    return min(dues, default=None)
 
 
 def track_due(work: Work) -> None:
-    """A track is where something happens, or its time to start has come."""
+    """A track is where something happens, or its time to start has come, or that to look at what its player said."""
     state, track = work.state, work.state.track
-    if state.starts == work.at:
+    if state.report is not None and state.cued is not None and state.cued + GRACE_NS == work.at:
+        work.set(report=None)
+        passed = work.at - state.report.at if state.report.runs else 0
+        _hear(work, state.report._replace(position=state.report.position + passed, at=work.at))
+    elif state.starts == work.at:
         work.set(starts=None)
         cue = work.plan.stops[state.place.stop].cue
         if cue is not None and track is None:
-            begin(work, _by(work, cue.player), cue)
+            by = _by(work, cue.player)
+            if state.place.base:
+                note(work, by, cue, Track.HELD)
+            else:
+                begin(work, by, cue)
     elif track is not None and track.due == work.at:
         _got_there(work, track)
 
 
+def _cue(work: Work) -> CueCall | None:
+    return work.plan.stops[work.state.place.stop].cue
+
+
 def _got_there(work: Work, track: Running) -> None:
     """The track is at its next section, or at its end."""
-    cue = work.plan.stops[work.state.place.stop].cue
+    cue = _cue(work)
     assert cue is not None
-    ahead = [section for section in cue.sections if section.position > track.done]
-    if ahead and (cue.length_ns is None or ahead[0].position <= cue.length_ns):
-        keep(work, track._replace(done=ahead[0].position))
-        if work.state.place.stop < ahead[0].stop:
-            _bring(work, track, Track.REACHED, ahead[0].position, ahead[0].stop)
-    else:
+    section = cue.ahead(track.done)
+    if section is None:
         assert cue.length_ns is not None
         _end(work, track, cue.length_ns)
+        return
+    keep(work, track._replace(done=section.position))
+    if work.state.place.stop < section.stop:
+        _bring(work, track, Track.REACHED, section.position, section.stop)
 
 
-def _bring(work: Work, track: Running, what: Track, position: int, stop: int) -> None:
+def _bring(work: Work, track: Running, what: Track, position: int, stop_: int) -> None:
     """A track takes the night to a stop."""
     if work.state.place.base:
         _note(work, track, Track.HELD, position)
         return
     by = _note(work, track, what, position)
+    arrive(work, by, Place(stop=stop_), starts=True, remembers=False)
     work.set(brought=work.at)
-    arrive(work, by, Place(stop=stop), starts=True, remembers=False)
 
 
 def _note(work: Work, track: Running, what: Track, position: int) -> Presser:
@@ -99,7 +117,7 @@ def _end(work: Work, track: Running, position: int) -> None:
     """The track has ended: what its song says happens then."""
     plan, place = work.plan, work.state.place
     cue = plan.stops[place.stop].cue
-    work.set(track=None, cued=work.at)
+    work.set(track=None, cued=work.at, report=None)
     by = _note(work, track, Track.ENDED, position)
     first = plan.first_of(work.song + 1)
     if cue is None or cue.then is Then.STAY or first is None:
@@ -107,8 +125,8 @@ def _end(work: Work, track: Running, position: int) -> None:
     if place.base:
         _note(work, track, Track.HELD, position)
         return
-    work.set(brought=work.at)
     arrive(work, by, Place(stop=first), starts=True, begins=False, remembers=False)
+    work.set(brought=work.at)
     if cue.then is Then.START and plan.stops[first].cue is not None:
         work.set(starts=work.at + cue.pause_ns)
 
@@ -119,8 +137,8 @@ def _end(work: Work, track: Running, position: int) -> None:
 def start_cue(work: Work, by: Presser, action: StartCue) -> None:
     """Start the present song's track; where its sections follow it, the night goes to where the track is."""
     plan, state = work.plan, work.state
-    stop = state.place.stop
-    cue, track = plan.stops[stop].cue, state.track
+    stop_ = state.place.stop
+    cue, track = plan.stops[stop_].cue, state.track
     if cue is None:
         refuse(work, by, Reason.NO_CUE)
         return
@@ -128,8 +146,8 @@ def start_cue(work: Work, by: Presser, action: StartCue) -> None:
         refuse(work, by, Reason.JUST_STARTED)
         return
     position = None
-    if action.here and stop != plan.first_of(plan.stops[stop].song):
-        position = next((section.position for section in cue.sections if section.stop == stop), None)
+    if action.here and stop_ != plan.first_of(plan.stops[stop_].song):
+        position = next((section.position for section in cue.sections if section.stop == stop_), None)
         if position is None:
             refuse(work, by, Reason.NO_TIME)
             return
@@ -139,8 +157,8 @@ def start_cue(work: Work, by: Presser, action: StartCue) -> None:
     if not start(work, by, cue, position):
         refuse(work, by, Reason.PLAYER_AWAY, plan.players[cue.player].name)
         return
-    first = plan.in_force(stop, -cue.lead_ns)
-    if position is None and first is not None and first != stop:
+    first = plan.in_force(stop_, -cue.lead_ns)
+    if position is None and first is not None and first != stop_:
         arrive(work, by, Place(stop=first), starts=True)
 
 
@@ -148,9 +166,12 @@ def start_cue(work: Work, by: Presser, action: StartCue) -> None:
 
 
 def player_came(work: Work, event: PlayerCame) -> None:
-    """It can be told things again. Nothing starts by itself."""
-    work.set(players_here=work.state.players_here | {event.player})
+    """It can be told things again. Nothing starts by itself; what it should have stopped, it stops now."""
+    owed = [track for track in work.state.owed if track.player == event.player]
+    work.set(players_here=work.state.players_here | {event.player}, owed=work.state.owed.difference(owed))
     work.out(Connected(at=work.at, player=event.player, here=True))
+    for track in owed[:1]:
+        stop(work, _by(work, event.player), track)
 
 
 def player_went(work: Work, event: PlayerWent) -> None:
@@ -175,49 +196,77 @@ def player_failed(work: Work, event: PlayerFailed) -> None:
 def player_ended(work: Work, event: PlayerEnded) -> None:
     """The track is played to its end."""
     track = work.state.track
+    work.set(players_run=work.state.players_run - {event.player})
     if track is not None and track.player == event.player and track.song == event.song:
         _end(work, track, track.position(work.at))
 
 
 def player_said(work: Work, event: PlayerSaid) -> None:
     """A player says where it is."""
-    state, track = work.state, work.state.track
+    state = work.state
+    report = Report(event.player, event.position, event.runs, work.at)
     told = state.cued is not None and work.at - state.cued < GRACE_NS
-    ran, one = event.player in state.players_run, {event.player}
-    if ran is not event.runs:
-        work.set(players_run=state.players_run | one if event.runs else state.players_run - one)
+    if told and not _fits(state, report):
+        work.set(report=report)
+        return
+    if state.report is not None and state.report.player == event.player:
+        work.set(report=None)
+    _hear(work, report)
+
+
+def _fits(state: State, said: Report) -> bool:
+    """Whether what a player says fits with what is known of it."""
+    track = state.track
+    if track is None or track.player != said.player:
+        return not said.runs
+    return (track.paused is None) is said.runs and not _is_away(track, said)
+
+
+def _is_away(track: Running, said: Report) -> bool:
+    return abs(said.position - track.position(said.at)) > JUMP_NS
+
+
+def _hear(work: Work, said: Report) -> None:
+    """What a player says counts."""
+    track, cue = work.state.track, _cue(work)
+    ran, one = said.player in work.state.players_run, {said.player}
+    if ran is not said.runs:
+        work.set(players_run=work.state.players_run | one if said.runs else work.state.players_run - one)
+    if cue is None or (track is not None and track.player != said.player):
+        return
+    ends = cue.length_ns
+    over = ends is not None and said.position >= ends
     if track is None:
-        cue = work.plan.stops[state.place.stop].cue
-        if event.runs and not ran and not told and cue is not None and cue.player == event.player:
-            track = Running(cue.player, cue.number, work.song, work.at - event.position, event.position, work.at)
+        if said.runs and not ran and not over and cue.player == said.player:
             work.set(starts=None)
-            _follow(work, track, Track.RUNS, event.position)
+            begun = Running(cue.player, cue.number, work.song, work.at - said.position, said.position, work.at)
+            _follow(work, begun, Track.RUNS, said.position)
         return
-    if track.player != event.player:
-        return
-    if (track.paused is None) is not event.runs:
-        if not told and event.runs:
-            track = track._replace(paused=None, zero=work.at - event.position, done=event.position, since=work.at)
-            _follow(work, track, Track.RUNS, event.position)
-        elif not told:
-            keep(work, track._replace(paused=event.position))
-            _note(work, track._replace(paused=event.position), Track.STANDS, event.position)
-        return
-    if abs(event.position - track.position(work.at)) > JUMP_NS:
-        if not told:
-            track = track._replace(zero=work.at - event.position, done=event.position)
-            _follow(work, track if event.runs else track._replace(paused=event.position), Track.JUMPED, event.position)
-    elif event.runs:
-        keep(work, track._replace(zero=work.at - event.position))
+    moved = track._replace(zero=work.at - said.position) if said.runs else track._replace(paused=said.position)
+    if (track.paused is None) is said.runs:
+        if _is_away(track, said) and not over:
+            _follow(work, moved._replace(done=said.position), Track.JUMPED, said.position)
+        else:
+            # Where it is over, its end is due at once.
+            keep(work, moved._replace(done=said.position) if over else moved)
+    elif said.runs:
+        _follow(work, moved._replace(paused=None, done=said.position, since=work.at), Track.RUNS, said.position)
+    elif ends is not None and said.position >= ends - END_NS:
+        _end(work, track, said.position)
     else:
-        keep(work, track._replace(paused=event.position))
+        keep(work, moved)
+        _note(work, moved, Track.STANDS, said.position)
 
 
 def _follow(work: Work, track: Running, what: Track, position: int) -> None:
-    """A track is somewhere else than was known: the night goes to the section in force there."""
+    """A track is somewhere else than was known: the night goes to the section in force there. Where feet have gone on
+    from that to a section that has no time in the track, they stay."""
     keep(work, track)
-    stop = work.plan.in_force(work.state.place.stop, position)
-    if stop is None or stop == work.state.place.stop:
+    cue, here = _cue(work), work.state.place.stop
+    stop_ = work.plan.in_force(here, position)
+    later = None if cue is None else cue.ahead(position)
+    stays = stop_ is None or (stop_ <= here and (later is None or here < later.stop))
+    if stop_ is None or stays:
         _note(work, track, what, position)
     else:
-        _bring(work, track, what, position, stop)
+        _bring(work, track, what, position, stop_)

@@ -39,6 +39,11 @@ from stagectl.story.words import lines
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
 
+OPENS_S: Final = 1.5
+"""Seconds that the sound devices have to be opened before everything is said to be ready."""
+
+LOOK_S: Final = 0.02
+
 KEEP_S: Final = 1.0
 """Seconds between two checkpoints of the journal."""
 
@@ -219,7 +224,10 @@ class _Daemon:
                 transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(pedals)))
                 for pedal in pedals:
                     self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
+            # Sound devices take the longest to open, and so come first.
+            tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in self.tracks.chores]
             await self.watch.look()
+            await self._for_tracks()
             if self.side.waits and self.desk.here:
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
@@ -232,9 +240,8 @@ class _Daemon:
                 ("hearing the desk", self.side.forever),
                 ("keeping the journal", self._keep_journal),
                 ("watching the clock", self.clock.forever),
-                *self.tracks.chores,
             )
-            tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
+            tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
             await stop.wait()
         finally:
             self.tracks.close()
@@ -255,6 +262,12 @@ class _Daemon:
             self.printer.close()
         if unwritten:
             raise DeviceError(f"{unwritten} lines of the night are not in the journal: {self.journal.trouble}")
+
+    async def _for_tracks(self) -> None:
+        """Wait for the sound devices, but not for long."""
+        limit = time.monotonic() + OPENS_S
+        while self.tracks.missing and time.monotonic() < limit:
+            await asyncio.sleep(LOOK_S)
 
     def _ready(self) -> str:
         where = f", {self.venue}" if self.venue else ""

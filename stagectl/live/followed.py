@@ -11,10 +11,12 @@ from stagectl.core.tempo import TempoMap
 from stagectl.live.inbox import Inbox
 from stagectl.live.links import PedalLink
 from stagectl.show.rig import PlayerModel
+from stagectl.show.timing import TRACK_S
 from stagectl.tracks.follow import Follower, Said
 
 BEFORE_NS: Final = 60_000_000_000
-"""Time code from so long before the song's own is that of another song."""
+AFTER_NS: Final = TRACK_S * 1_000_000_000
+"""Time code from so long before the song's own, or so long after its beginning, is that of another song."""
 
 ANSWERS_S: Final = 2.0
 """How long a player that was told to start may say nothing of it, s."""
@@ -54,8 +56,8 @@ class Followed:
             position = one.position - self._begins
             if one.runs:
                 self._answered()
-            if position >= -BEFORE_NS:
-                self._said(one._replace(position=position))
+            if -BEFORE_NS <= position < AFTER_NS or not one.runs:
+                self._said(one._replace(position=min(max(position, -BEFORE_NS), AFTER_NS)))
         if self._silence is None and self._follower.due is not None:
             self._silence = self._loop.call_at(self._follower.due / 1e9, self._look)
 
@@ -67,16 +69,17 @@ class Followed:
     def is_in(self, tempo: TempoMap | None, code_at: int) -> None:
         """Another song is up. `code_at`: what time code says where its track begins, ns."""
         self._begins = code_at if self._follower.kind == "time code" else 0
-        self._follower.reset(tempo)
+        self._follower.play(tempo)
 
     def gone(self) -> None:
         """Its port went: a track that ran is taken to run on, unheard."""
         self._follower.reset()
 
-    def started(self) -> None:
-        """The player was told to start: it should say so."""
+    def was_told(self, *, starts: bool) -> None:
+        """The player was told to start or to go on, and should say so; or to stand still."""
         self._answered()
-        self._answer = self._loop.call_later(ANSWERS_S, self._no_answer)
+        if starts:
+            self._answer = self._loop.call_later(ANSWERS_S, self._no_answer)
 
     def _no_answer(self) -> None:
         self._answer = None

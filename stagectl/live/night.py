@@ -87,11 +87,18 @@ class Night:
                     self._journal.write(rows, time.time_ns() // 1000)
                     self._tell_later(rows)
                 for effect in latest(effects):
-                    self._orders[type(effect)](effect)
+                    self._safely(self._orders[type(effect)], effect)
             for watcher in self.watchers:
-                watcher(self.state)
+                self._safely(watcher, self.state)
         finally:
             self._arm()
+
+    def _safely(self, does: Callable[[Any], None], what: Any) -> None:
+        """What one order meets keeps no other from being carried out."""
+        try:
+            does(what)
+        except Exception as error:  # noqa: BLE001 - a fault in one part stops no other
+            self._printer.warn(f"{type(what).__name__}: {type(error).__name__}: {error}")
 
     def _ask(self, effect: Ask) -> None:
         say, send = self._speaker.say, self._outs.desk.send

@@ -20,7 +20,8 @@ from stagectl.tracks.song import SongTrack, SoundDevice
 from stagectl.tracks.sound.orders import KEPT_MAX, LINE_MAX, line, plain_device, plain_track
 
 AGAIN_S: Final = 2.0
-"""How long after its end the process is started again, s."""
+AGAIN_MAX_S: Final = 16.0
+"""How long after its end the process is started again, s; longer and longer where it did not come at all."""
 
 ENDS_S: Final = 0.8
 """How long it has for its end before it is killed, s."""
@@ -38,14 +39,15 @@ class SoundHeard:
     `changed`: whether it is here, and a sentence, said once for each coming and going. `said`: the position that is
     heard, ns, at a monotonic time, ns, and whether it goes on from there; the first says when the first frame is heard,
     the last (with False) where it was stopped, which is where to go on; that time may be a little ahead of now.
-    `ended`: a song has been heard to its end. `ready`: it can be started; its length after the count-in, ns. `failed`:
-    it cannot be made ready, or was not started, and why. `trouble`: anything else worth telling.
+    `ended`: a song has been heard to its end. `ready`: it can be started; its length after the count-in, ns. `unready`:
+    it cannot be made ready, and why. `failed`: it was not started, and why. `trouble`: anything else worth telling.
     """
 
     changed: Callable[[bool, str], None]
     said: Callable[[int, int, bool], None]
     ended: Callable[[int], None]
     ready: Callable[[int, int], None]
+    unready: Callable[[int, str], None]
     failed: Callable[[int, str], None]
     trouble: Callable[[str], None]
 
@@ -73,7 +75,7 @@ class SoundPlayer:
         """The song that was asked for, while nothing has been said of it."""
         self._told: set[str] = set()
         self._absent: str | None = None
-        self._closed = False
+        self._closed = self._came = False
 
     # -- orders -----------------------------------------------------------------------------------------------
 
@@ -136,10 +138,14 @@ class SoundPlayer:
 
     async def forever(self) -> None:
         """Keep the process, until `close`, or until cancelled."""
+        wait_s = AGAIN_S
         while not self._closed:
+            self._came = False
             await self._live()
+            # One that never came is looked for less and less often: each try loads its libraries anew.
+            wait_s = AGAIN_S if self._came else min(2 * wait_s, AGAIN_MAX_S)
             if not self._closed:
-                await asyncio.sleep(AGAIN_S)
+                await asyncio.sleep(wait_s)
 
     async def _live(self) -> None:
         """One life of the process."""
@@ -161,12 +167,14 @@ class SoundPlayer:
         try:
             self._order(do="open", device=plain_device(self._device))
             while event := await _line(process.stdout):
-                with suppress(ValueError, KeyError, TypeError):
+                try:
                     told = json.loads(event)
                     if told["is"] == "gone":
                         reason = str(told["text"])
                     else:
                         self._hear(told)
+                except Exception as error:  # noqa: BLE001 - what one line meets ends no sound
+                    self._say_once(f"the built-in player said something odd: {type(error).__name__}: {error}")
         finally:
             self._pipe = None
             await _ended(process)
@@ -193,7 +201,7 @@ class SoundPlayer:
     def _hear(self, told: dict[str, Any]) -> None:
         match told["is"]:
             case "here":
-                self.here, self._absent = True, None
+                self.here, self._came, self._absent = True, True, None
                 self._told.clear()
                 self._heard.changed(True, _whereabouts(told))
                 self._keep()
@@ -210,10 +218,11 @@ class SoundPlayer:
                 self._heard.ready(int(told["song"]), int(told["length"]))
                 for note in told["notes"]:
                     self._say_once(str(note))
-            case "failed":
-                song = int(told["song"])
-                self._starting = None if song == self._starting else self._starting
-                self._heard.failed(song, str(told["text"]))
+            case "unready":
+                self._heard.unready(int(told["song"]), str(told["text"]))
+            case "failed" if told["turn"] == self._turn:
+                self._starting = None
+                self._heard.failed(int(told["song"]), str(told["text"]))
             case "trouble":
                 self._heard.trouble(str(told["text"]))
 

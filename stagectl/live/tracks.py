@@ -17,7 +17,7 @@ from stagectl.core.effects import Cue, Tells
 from stagectl.core.events import Event, PlayerCame, PlayerEnded, PlayerFailed, PlayerSaid, PlayerWent
 from stagectl.core.plan import Plan
 from stagectl.core.state import Running, State
-from stagectl.errors import DeviceError
+from stagectl.errors import DeviceError, WireError
 from stagectl.live.followed import Followed, FollowLink
 from stagectl.live.links import Link, OutLink
 from stagectl.live.pulse import Pulse, PulseOut
@@ -66,6 +66,7 @@ class Tracks:
                     ended=partial(self._ended, at),
                     ready=partial(self._ready, at),
                     failed=partial(self._failed, at),
+                    unready=partial(self._unready, at),
                     trouble=partial(self._trouble, model.name),
                 )
                 self._sounds[at] = SoundPlayer(sound_device(model.sound), tracks.get(at, {}), heard)
@@ -137,8 +138,8 @@ class Tracks:
         self._handle(PlayerSaid(player=at, position=position, runs=said.runs), now)
 
     def _sound_said(self, at: int, position: int, when: int, runs: bool) -> None:
-        # It stands only because it was told to, or has ended, or went away: all of that is said in its own way.
-        if runs or (self._track is not None and self._track.paused is not None):
+        # While its track is taken to run, it stands only because it has ended, or went away: each says so itself.
+        if runs or self._track is None or self._track.player != at or self._track.paused is not None:
             self._said(at, Said(position, when, runs))
 
     def _ended(self, at: int, song: int) -> None:
@@ -152,6 +153,9 @@ class Tracks:
     def _failed(self, at: int, song: int, sentence: str) -> None:
         self._trouble(self._plan.players[at].name, sentence)
         self._handle(PlayerFailed(player=at, song=song), time.monotonic_ns())
+
+    def _unready(self, at: int, _: int, sentence: str) -> None:
+        self._trouble(self._plan.players[at].name, sentence)
 
     def _trouble(self, name: str, sentence: str) -> None:
         self._warn(f"{name}: {sentence}")
@@ -168,12 +172,20 @@ class Tracks:
         try:
             for packet in self._wires[at].packets(cue, self._tempos.get(cue.song)):
                 link.send(packet)
-        except DeviceError as error:
+        except (DeviceError, WireError) as error:
             self._warn(f"{link.name}: {error}")
-            self.lost(link)
-            self._loop.call_soon(self._handle, PlayerWent(player=at), time.monotonic_ns())
-        if at in self._followed and cue.starts:
-            self._followed[at].started()
+            if isinstance(error, DeviceError):
+                self.lost(link)
+                self._soon(PlayerWent(player=at))
+            if cue.starts:
+                self._soon(PlayerFailed(player=at, song=cue.song))
+            return
+        if at in self._followed:
+            self._followed[at].was_told(starts=cue.starts)
+
+    def _soon(self, event: Event) -> None:
+        """An event of its own, when the present one is done with."""
+        self._loop.call_soon(self._handle, event, time.monotonic_ns())
 
     @staticmethod
     def _tell_sound(sound: SoundPlayer, cue: Cue) -> None:

@@ -104,7 +104,8 @@ def _ride(plan: Plan, action: Ride, listener: int | None) -> tuple[Pull, ...]:
 def _start_cue(plan: Plan, action: StartCue, stop: int) -> Place:
     """Where its sections follow the track, starting it leads to where they begin."""
     cue = plan.stops[stop].cue
-    to = None if cue is None or action.here else plan.in_force(stop, -cue.lead_ns)
+    elsewhere = action.here and stop != plan.first_of(plan.stops[stop].song)
+    to = None if cue is None or elsewhere else plan.in_force(stop, -cue.lead_ns)
     return Place(stop=NOWHERE if to is None or to == stop else to)
 
 

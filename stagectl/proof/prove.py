@@ -103,7 +103,9 @@ def walked(plan: Plan) -> Walked:
     """What the feet can do, whatever the venue."""
     ground = walk(plan)
     ways = Ways(plan, ground)
-    return Walked(ways, list(_gaps(plan, ground)), list(_fights(ground)), list(_idle(ways)))
+    # A track's player may be away: what only tracks get to, feet do not.
+    by_feet = walk(plan, tracks=False) if any(map(plan.led, range(len(plan.stops)))) else ground
+    return Walked(ways, list(_gaps(plan, by_feet)), list(_fights(ground)), list(_idle(ways)))
 
 
 def prove(plan: Plan, found: Walked, jump: int) -> Proof:

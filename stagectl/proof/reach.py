@@ -53,9 +53,9 @@ class Ground(NamedTuple):
         return plain + [Place(stop=stop, scene=scene) for stop in sorted(self.feet) for scene in self.scenes[stop]]
 
 
-def walk(plan: Plan) -> Ground:
-    """Everything that the feet can get to."""
-    return _Walk(plan).ground()
+def walk(plan: Plan, *, tracks: bool = True) -> Ground:
+    """Everything that the feet, and (with `tracks`) tracks by themselves, can get to."""
+    return _Walk(plan, tracks).ground()
 
 
 class _Way(NamedTuple):
@@ -65,8 +65,9 @@ class _Way(NamedTuple):
 
 
 class _Walk:
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, tracks: bool) -> None:
         self.plan = plan
+        self.led = [plan.led(stop) if tracks else () for stop in range(len(plan.stops))]
         self.who = [plan.who(pedal) for pedal in range(len(plan.pedals))]
         self.lies: list[dict[int, set[int | None]]] = [defaultdict(set) for _ in plan.pedals]
         self.leaders: dict[int, dict[int, set[int]]] = defaultdict(lambda: defaultdict(set))
@@ -111,7 +112,7 @@ class _Walk:
     def _without_feet(self) -> Ground:
         stops = range(len(self.plan.stops))
         beside = {stop: {one for one in (stop - 1, stop + 1) if one in stops} for stop in stops}
-        steps = {stop: beside[stop].union(self.plan.led(stop)) for stop in stops}
+        steps = {stop: beside[stop].union(self.led[stop]) for stop in stops}
         nothing: dict[int, set[int]] = {stop: set() for stop in stops}
         return Ground({stop: frozenset() for stop in stops}, steps, nothing, nothing, nothing)
 
@@ -126,7 +127,7 @@ class _Walk:
         for to, leaders in self.leaders[stop].items():
             if not leaders <= {pedal}:
                 self._add(pedal, to, layer)
-        for to in self.plan.led(stop):
+        for to in self.led[stop]:
             self.steps[stop].add(to)
             self._add(pedal, to, layer)
         who = self.who[pedal]

@@ -87,14 +87,14 @@ class Room:
     def settle(self) -> list[Moment]:
         """Let time pass until nothing is under way any more but the track, whatever it does meanwhile."""
         moments: list[Moment] = []
-        while (due := self._due(self.state._replace(track=None, starts=None))) is not None:
+        while (due := self._due(self.state._replace(track=None, starts=None, report=None))) is not None:
             moments += self.wait(due)
         return moments
 
     @property
     def track_due(self) -> int | None:
         """When the track that runs does something next, ns."""
-        return next_due(self.state.track, self.state.starts)
+        return next_due(self.state)
 
     def _due(self, state: State) -> int | None:
         """When the core or the desk has something to do by itself."""

@@ -134,7 +134,7 @@ def _wire_faults(
     if cue.number is None or (tempo is None and _says_tempo(song)):
         return
     # What can be said at the beginning may be beyond what a message holds where the last section begins.
-    numbers = [track_numbers(cue.number, position, tempo) for position in (0, _last(song, tempo))]
+    numbers = [track_numbers(cue.number, position, tempo) for position in (0, _last(song, tempo), song.length or 0)]
     for says in {str(error): None for word in TOLD for one in numbers for error in _unsayable(player, word, one)}:
         yield source.fault(f"`{player.name}` cannot be told cue {cue.number}: {says}", *place, "number")
 
@@ -166,6 +166,9 @@ def _sound_faults(
             if name not in model.outputs:
                 says = f"`{name}` is not an output of `{cue.player}`{nearest(name, model.outputs)}"
                 yield source.fault(says, *place, "stems", path, part)
+    if song.count_in and model.click is None:
+        says = f"nothing would be heard of the count-in: `{cue.player}` has no output for a `click`"
+        yield source.fault(says, "songs", at, "count in")
     if cue.stems or (tempo is None and _says_tempo(song)):
         return
     if tempo is None or song.length is None:

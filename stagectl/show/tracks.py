@@ -88,6 +88,7 @@ def song_track(at: int, song: SongModel, model: SoundModel, tempo: TempoMap | No
         lead=lead_of(song, tempo),
         length=song.length,
         click=click_outputs(song, model, tempo),
+        counts=() if model.click is None or tempo is None else (model.outputs[model.click],),
     )
 
 

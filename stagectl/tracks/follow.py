@@ -84,6 +84,11 @@ class Follower:
         self._now = at if self._now is None else max(self._now, at)
         return self.silent(self._now) + self._ear.hear(packet, self._now)
 
+    def play(self, tempo: TempoMap | None) -> None:
+        """Another song is up: a clock counts by its tempo. What runs, runs on, until the player says something else."""
+        if isinstance(self._ear, _Clock):
+            self._ear.play(tempo)
+
     @property
     def runs(self) -> bool:
         """Whether the track runs, as far as was said."""
@@ -155,13 +160,12 @@ class _Clock:
     def hear(self, packet: bytes, at: int) -> tuple[Said, ...]:
         tempo, word = self._tempo, packet[0] if len(packet) == 1 else 0
         if tempo is None:
-            return ()
+            return self._stops(at) if word == STOP else ()
         if word == CLOCK and self._started:
             self._go(self._next + 1, tempo)
             return self._track.passes(self._last, at, self._top)
-        if word == STOP and self._started:
-            self._started = False
-            return self._stands(at, at) if self._track.runs else ()
+        if word == STOP:
+            return self._stops(at)
         if word in (START, CONTINUE):
             self._started = True
         unit = 0 if word == START else read_song_position(packet)
@@ -173,6 +177,16 @@ class _Clock:
             self._track.leaps()
             return ()
         return self._track.stands(self._top, at)
+
+    def _stops(self, at: int) -> tuple[Said, ...]:
+        self._started = False
+        return self._stands(at, at) if self._track.runs else ()
+
+    def play(self, tempo: TempoMap | None) -> None:
+        """Another song, by whose tempo the clocks count from now on."""
+        self._tempo = tempo
+        self._track.line.clear()
+        self._last = self._top = 0 if tempo is None else tempo.at_clock(self._next)
 
     def lost(self, now: int) -> tuple[Said, ...]:
         """It is silent. A clock that comes later counts on, for nobody said that it stopped."""

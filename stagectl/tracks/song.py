@@ -23,7 +23,8 @@ class Stem:
 class SongTrack:
     """A song's track. `length`: where it ends, ns, if the setlist says so; else the longest of the stems says it.
     `lead`: how long its count-in is, ns. `click`: the outputs that a click is made for, from the tempo map; they need
-    one. A track without stems is a click alone, and needs a length."""
+    one; `counts`: those of the count-in's click, None where they are the same. A track without stems is a click alone,
+    and needs a length."""
 
     song: int
     name: str
@@ -32,6 +33,12 @@ class SongTrack:
     lead: int = 0
     length: int | None = None
     click: tuple[int, ...] = ()
+    counts: tuple[int, ...] | None = None
+
+    @property
+    def counted(self) -> tuple[int, ...]:
+        """The outputs at which the count-in is heard."""
+        return self.click if self.counts is None else self.counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

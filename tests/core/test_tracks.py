@@ -386,12 +386,96 @@ def test_a_player_that_begins_by_itself_plays_the_present_song() -> None:
     assert places(night(runs_on, *events))[-1] == (6, 5)
 
 
+def says(at: float, position: float, runs: bool = True) -> tuple[float, Event]:
+    return at, PlayerSaid(player=0, position=round(position * S), runs=runs)
+
+
 def test_what_a_player_said_before_it_was_told_moves_nothing() -> None:
-    stale = PlayerSaid(player=0, position=2 * S, runs=False)
-    grace = GRACE_NS / S
-    assert places(night(ONE, (1 + grace - 0.001, stale)))[1] == (2, 2)
-    after = night(ONE, (1 + grace, stale))
-    assert after.state.track is not None and after.state.track.paused == 2 * S
+    """Where it says something that fits before its time is over; else the last thing it said counts then."""
+    stale, grace = says(1.1, 2, runs=False), GRACE_NS / S
+    fits = night(ONE, stale, says(1.2, 0.2))
+    assert places(fits) == places(night(ONE))
+    alone = night(ONE, stale)
+    assert places(alone) == [(1, 1)]
+    (stands,) = alone.of(Tracked)
+    assert (stands.what, stands.at / S, stands.position / S) == (Track.STANDS, 1 + grace, 2)
+    # A jump that was said in that time has gone on until its end.
+    jumped = night(ONE, says(1.3, 2.5))
+    assert jumped.of(Tracked)[0].position / S == 2.5 + grace - 0.3
+    assert places(jumped)[:2] == [(1, 1), (1 + grace, 3)]
+
+
+def test_a_song_that_a_player_begins_right_after_another_is_followed_all_the_same() -> None:
+    first = timed(None, None, None, length_ns=3 * S, then=Then.NEXT)
+    plan = show(first, timed(1, None, None, first=5, by_press=True), player=Player(name="box", says=True))
+    ran = night(plan, says(1.2, 0.2), says(3.9, 2.9), says(4.01, 3, runs=False), says(4.3, 0), says(4.4, 0.1))
+    assert places(ran) == [(1, 1), (4, 5), (5.3, 6)]
+
+
+def test_a_track_that_stops_just_before_its_length_has_ended() -> None:
+    plan = show(timed(None, None, None, length_ns=4 * S, then=Then.NEXT), None)
+    assert places(night(plan, says(2, 1), says(4.99, 3.6, runs=False))) == [(1, 1), (4.99, 5)]
+    assert places(night(plan, says(2, 1), says(4, 2.9, runs=False))) == [(1, 1)]
+    # One that jumps past its length is over.
+    assert places(night(plan, says(2, 1), says(3, 9))) == [(1, 1), (3, 5)]
+
+
+def test_a_section_at_the_very_end_gives_way_to_it() -> None:
+    plan = show(timed(2, None, 3, length_ns=3 * S, then=Then.NEXT), None)
+    assert places(night(plan)) == [(1, 1), (3, 2), (4, 5)]
+
+
+def test_whatever_runs_is_stopped() -> None:
+    """Also where the night thinks that nothing plays; and one that was away, when it comes back."""
+    plan = show(timed(None, None, None, length_ns=2 * S), None)
+    late = night(plan, says(1.2, 0.2), says(2.9, 1.9), (5, wish(StopCue())))
+    assert [one.tells for one in late.of(Cue)] == [Tells.START, Tells.STOP]
+    moved = night(plan, says(1.2, 0.2), says(2.9, 1.9), (5, wish(GoTo(stop=5))))
+    assert [one.tells for one in moved.of(Cue)] == [Tells.START, Tells.STOP]
+    away: list[tuple[float, Event]] = [
+        (1.5, PlayerWent(player=0)),
+        (1.6, wish(GoTo(stop=5))),
+        (9, PlayerCame(player=0)),
+        (10, PlayerCame(player=0)),
+    ]
+    owed = night(show(timed(None, None, None), None), *away)
+    assert [(one.tells, one.at / S) for one in owed.of(Cue)] == [(Tells.START, 1), (Tells.STOP, 9)]
+    # Begun anew meanwhile, it is not stopped.
+    again: list[tuple[float, Event]] = [
+        *away[:2],
+        (2, PlayerCame(player=0)),
+        (3, wish(GoTo(stop=1))),
+        (4, PlayerWent(player=0)),
+    ]
+    begun = night(show(timed(None, None, None), None), *again, (5, PlayerCame(player=0)))
+    assert [one.tells for one in begun.of(Cue)] == [Tells.START, Tells.STOP, Tells.START]
+
+
+def test_no_track_starts_by_itself_over_the_base() -> None:
+    plan = show(
+        timed(None, None, None, length_ns=2 * S, then=Then.START, pause_ns=3 * S), timed(None, None, None, first=5)
+    )
+    ran = night(plan, (4, wish(FallBack())))
+    assert [one.what for one in ran.of(Tracked)] == [Track.ENDED, Track.HELD]
+    assert len(ran.of(Cue)) == 1
+
+
+def test_a_foot_that_went_back_may_go_on_at_once() -> None:
+    plan = show(timed(1, None, None), settle_ms=300)
+    ran = night(plan, (2.1, wish(Back())), (2.2, wish(Next())))
+    assert places(ran) == [(1, 1), (2, 2), (2.1, 1), (2.2, 2)]
+
+
+def test_what_feet_did_before_a_track_brought_the_night_on_is_not_undone() -> None:
+    ran = night(ONE, (1.2, wish(Next())), (1.3, wish(Back())), (2.5, wish(Undo())))
+    assert places(ran)[:4] == [(1, 1), (1.2, 2), (1.3, 1), (2, 2)]
+    assert reasons(ran) == [Reason.NOTHING_TO_UNDO]
+
+
+def test_a_jump_leaves_a_section_that_has_no_time_alone() -> None:
+    plan = show(timed(1, None, 9))
+    assert places(night(plan, (2.5, wish(Next())), says(3, 4))) == [(1, 1), (2, 2), (2.5, 3), (8, 4)]
+    assert places(night(plan, (2.5, wish(Next())), says(3, 0.5)))[3:] == [(3, 1), (3.5, 2), (11.5, 4)]
 
 
 @given(st.lists(st.tuples(st.integers(1, 40), st.integers(0, 50), st.booleans()), max_size=8), st.data())
@@ -399,14 +483,15 @@ def test_whatever_a_player_says_the_track_is_where_it_said_last(
     said: list[tuple[int, int, bool]], data: st.DataObject
 ) -> None:
     """After the grace, and from a player that has said before that it runs or stands."""
-    plan = show(*[data.draw(cues(song)) for song in range(2)])
+    cue = data.draw(cues(0))
+    plan = show(None if cue is None else replace(cue, then=Then.STAY))
     events, now = list(HERE), S
     events.append((now, FIRST))
     for gap, position, runs in said:
         now += GRACE_NS + gap * TICK
         events.append((now, PlayerSaid(player=0, position=position * TICK, runs=runs)))
         track = run(plan, events).state.track
-        if track is not None:
+        if track is not None and track.player == 0:
             assert abs(track.position(now) - position * TICK) <= JUMP_NS
             assert (track.paused is None) is runs
         ran = run(plan, events)

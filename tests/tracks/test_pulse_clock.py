@@ -142,7 +142,7 @@ def test_what_is_told_late_begins_where_it_should_and_catches_up(position: int, 
     stage.until(begins + 3 * S)
     assert receiver.at[0][0] == clock
     step = song.at_clock(24) / 24
-    assert all(step / 2 - 1 <= then - now for (_, now), (_, then) in pairwise(receiver.at))
+    assert all(step / 2 - 2 <= then - now for (_, now), (_, then) in pairwise(receiver.at))
     assert all(at == song.at_clock(clock) for clock, at in receiver.at if at > begins + 2 * late + 10 * MS + 3 * step)
 
 

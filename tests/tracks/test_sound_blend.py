@@ -4,6 +4,7 @@ against the formula of a tone, the click against beats counted by hand: a quarte
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -221,6 +222,14 @@ def test_a_click_is_well_below_full_scale_however_fast_the_beats_are() -> None:
     assert ACCENT_DB <= -12 and CLICK_DB <= -12
 
 
+def test_a_count_in_may_be_heard_where_no_click_is_made() -> None:
+    """A song with a click stem of its own, or with none: one bar at 120 is four beats in two seconds."""
+    tempo = by_bars([BarChange(1, Fraction(120))])
+    out, _ = blended(track(tempo=tempo, lead=2 * S, length=2 * S, counts=(3,)))
+    assert onsets(out[:, 2]) == [0, RATE // 2, RATE, 3 * RATE // 2]
+    assert not out[2 * RATE :].any() and not out[:, (0, 1, 3)].any()
+
+
 def test_a_count_in_without_click_outputs_is_silence(tmp_path: Path) -> None:
     one = track(stem(tmp_path / "a", NOISE[:, 0], [1]), lead=2 * S, tempo=by_bars([BarChange(1, Fraction(120))]))
     out, _ = blended(one, 2)
@@ -274,3 +283,5 @@ def test_a_track_goes_to_another_process_and_back() -> None:
         Stem(path="a", outputs=(1, 2)), tempo=TEMPOS["132, then 66 from bar 2"][0], lead=5, length=7, click=(3,)
     )
     assert track_from(plain_track(one)) == one
+    other = replace(one, counts=(2, 4))
+    assert track_from(plain_track(other)) == other

@@ -185,7 +185,7 @@ def test_only_what_is_wanted_is_kept_and_what_fails_says_why(process: Player, tm
     process.order(do="start", turn=51, song=6, position=0)
     process.event("failed", song=6)
     process.order(do="keep", songs=[plain_track(bad), plain_track(good[0])])
-    text = process.event("failed", song=7)["text"]
+    text = process.event("unready", song=7)["text"]
     assert text == f"the stem `{tmp_path / 'c'}` of Rows goes to output 9; the sound device has outputs 1 to 4"
     process.event("ready", song=5)
     # It is tried again when it is asked for again, and a stem that was written anew is made ready anew.

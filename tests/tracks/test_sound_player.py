@@ -41,7 +41,7 @@ class Night:
     def __init__(self, tracks: dict[int, SongTrack], device: SoundDevice | None = None) -> None:
         self.told: list[tuple[Any, ...]] = []
         self._news = asyncio.Event()
-        names = ("changed", "said", "ended", "ready", "failed", "trouble")
+        names = ("changed", "said", "ended", "ready", "unready", "failed", "trouble")
         heard = SoundHeard(**{name: self._hear(name) for name in names})
         self.player = SoundPlayer(device or SoundDevice(outputs=2), tracks, heard)
 
@@ -138,7 +138,7 @@ def test_a_night_of_orders(tmp_path: Path) -> None:
         assert runs and position == 0
         await one.until("ended", 2)
         player.prepare([3, 2])
-        assert "goes to output 7" in (await one.until("failed", 3))[2]
+        assert "goes to output 7" in (await one.until("unready", 3))[2]
         player.close()
         assert not player.here
 
@@ -231,7 +231,7 @@ from stagectl.tracks.song import SongTrack, SoundDevice, Stem
 
 async def main():
     def told(*values): print(*values, flush=True)
-    names = ("changed", "said", "ended", "ready", "failed", "trouble")
+    names = ("changed", "said", "ended", "ready", "unready", "failed", "trouble")
     heard = SoundHeard(**{name: told for name in names})
     track = SongTrack(song=1, name="Lanterns", stems=(Stem(path=sys.argv[1], outputs=(1,)),))
     player = SoundPlayer(SoundDevice(), {1: track}, heard)

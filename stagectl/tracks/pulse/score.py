@@ -48,8 +48,8 @@ class Score:
 
     def run(self, tempo: TempoMap | None, zero: int, position: int, now: int | None = None, code_at: int = 0) -> None:
         """The track runs from a position on. Without a tempo map there is no clock. `code_at`: what time code says at
-        position 0, ns. `now`: nothing is due before;
-        None: when the track is at the position. An earlier `now` lets the first clock be in time."""
+        position 0, ns. `now`: nothing is due before; None: when the track is at the position. An earlier `now` lets
+        the first clock be in time."""
         now = zero + position if now is None else now
         if self._clock is not None:
             self._clock.run(tempo, zero, position, now)

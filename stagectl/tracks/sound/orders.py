@@ -12,7 +12,8 @@ From it
 
     {"is": "here", "device": name, "rate": …, "frames": …, "latency": ns}
     {"is": "ready", "song": 3, "length": ns, "notes": […]}
-    {"is": "failed", "song": 3, "text": …}               it cannot be made ready, or not be started
+    {"is": "unready", "song": 3, "text": …}              it cannot be made ready
+    {"is": "failed", "turn": 7, "song": 3, "text": …}    it was not started
     {"is": "said", "turn": 7, "song": 3, "position": ns, "at": ns, "runs": true}
     {"is": "ended", "turn": 7, "song": 3}                the last frame has been heard
     {"is": "trouble", "text": …}                         worth telling; it goes on
@@ -52,6 +53,7 @@ def plain_track(track: SongTrack) -> dict[str, Any]:
         "lead": track.lead,
         "length": track.length,
         "click": list(track.click),
+        "counts": None if track.counts is None else list(track.counts),
     }
 
 
@@ -65,6 +67,7 @@ def track_from(data: dict[str, Any]) -> SongTrack:
         lead=data["lead"],
         length=data["length"],
         click=tuple(data["click"]),
+        counts=None if data["counts"] is None else tuple(data["counts"]),
     )
 
 

@@ -108,14 +108,16 @@ class _Player:
         self._leave()
         ready = self._shelf.get(song)
         if isinstance(ready, str):
-            self._out.say("failed", song=song, text=ready)
+            self._out.say("failed", turn=turn, song=song, text=ready)
             return
         frame = ready.lead + frames_of(position, self._device.rate) if position != -ready.track.lead else 0
         if not 0 <= frame < len(ready.frames):
-            self._out.say("failed", song=song, text=f"{ready.track.name} has no place {position / 1e9:.3f} s")
+            self._out.say(
+                "failed", turn=turn, song=song, text=f"{ready.track.name} has no place {position / 1e9:.3f} s"
+            )
             return
         if len(self._leaving) >= LEAVING_MAX:
-            self._out.say("failed", song=song, text=f"{ready.track.name} was started too often at once")
+            self._out.say("failed", turn=turn, song=song, text=f"{ready.track.name} was started too often at once")
             return
         self._playing = Playing(self._device, ready, turn, frame, asked)
         self._say_at = 0
@@ -135,7 +137,7 @@ class _Player:
         song = making.track.song
         found = self._shelf.made(making)
         if isinstance(found, str):
-            self._out.say("failed", song=song, text=found)
+            self._out.say("unready", song=song, text=found)
         elif found is not None:
             length = (len(found.frames) - found.lead) * 1_000_000_000 // self._device.rate
             self._out.say("ready", song=song, length=length, notes=found.notes)

@@ -49,8 +49,8 @@ class Blend:
         natural = max((source.frames for source in self._sources), default=0)
         self.length = natural if track.length is None else frames_of(track.length, rate)
         self._cut = self.length if self.length < natural else None
-        click = track.click and track.tempo
-        self._click = Click(click, rate, self.lead) if click else None
+        click = track.tempo if track.click or track.counted else None
+        self._click = None if click is None else Click(click, rate, self.lead)
 
     def __enter__(self) -> Blend:
         return self
@@ -73,8 +73,11 @@ class Blend:
                 self._add_stems(out[first - begins :], first - self.lead)
             if self._click is not None:
                 click = self._click.between(begins, ends)
+                before = max(0, min(self.lead - begins, len(out)))
+                for output in set(self._track.counted):
+                    out[:before, output - 1] += click[:before]
                 for output in set(self._track.click):
-                    out[:, output - 1] += click
+                    out[before:, output - 1] += click[before:]
             yield self._within_full_scale(out, begins)
 
     def _add_stems(self, out: NDArray[np.float32], at: int) -> None:
@@ -115,7 +118,7 @@ class Blend:
 def _fits(track: SongTrack, outputs: int) -> None:
     """Raises BadSound where a track cannot be played on so many outputs, whatever its files are."""
     used = [(f"stem `{stem.path}`", stem.outputs) for stem in track.stems]
-    used += [("click", track.click)] if track.click else []
+    used += [("click", outputs) for outputs in (track.click, track.counted) if outputs]
     for what, wanted in used:
         wrong = [output for output in wanted if not 1 <= output <= outputs]
         if wrong:
@@ -124,7 +127,7 @@ def _fits(track: SongTrack, outputs: int) -> None:
             )
         if not wanted:
             raise BadSound(f"the {what} of {track.name} goes to no output")
-    if track.click and track.tempo is None:
+    if (track.click or track.counted) and track.tempo is None:
         raise BadSound(f"{track.name} has a click and no tempo")
     if track.length is None and not track.stems:
         raise BadSound(f"{track.name} has neither stems nor a length")
