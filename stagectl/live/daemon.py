@@ -224,6 +224,8 @@ class _Daemon:
                 transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(pedals)))
                 for pedal in pedals:
                     self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
+            # What loads a library comes before anything is heard: meanwhile nothing is.
+            self.printer.say(self.jobs.begin())
             # Sound devices take the longest to open, and so come first.
             tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in self.tracks.chores]
             await self.watch.look()
@@ -231,7 +233,6 @@ class _Daemon:
             if self.side.waits and self.desk.here:
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
-            self.printer.say(self.jobs.begin())
             gc.collect()
             gc.freeze()
             self.printer.begin(self._ready())

@@ -118,13 +118,13 @@ def test_a_song_from_start_to_the_end_of_its_input() -> None:
             program.say(line)
         program.process.send_signal(signal.SIGINT)
         run(program)
-        hears.until(100, b"\xf8")
+        hears.until(60, b"\xf8")
         order(program, {"halt": True})
-        # A start, some hundred clocks and a stop; more clocks only where JACK lost as many, or was late.
-        assert 100 <= said(program, "sent") <= 102 / ENOUGH + 10
+        # A start, some sixty clocks and a stop; more clocks only where JACK lost as many, or was late.
+        assert 60 <= said(program, "sent") <= 62 / ENOUGH + 10
         order(program, {"run": {"tempo": None, "zero": time.monotonic_ns(), "position": 0}})
         run(program, 10_000_000_000)
-        heard = hears.until(50, b"\xf8")
+        heard = hears.until(20, b"\xf8")
         # The sixteenth after 10 s, there are 20 a second; and on from there.
         words = {packet for packet in heard if packet != b"\xf8"}
         assert words <= {b"\xfc", bytes((0xF2, 200 & 0x7F, 200 >> 7)), b"\xfb"}
@@ -141,42 +141,34 @@ def test_time_code_beside_a_clock() -> None:
     receiver = CodeReceiver()
     with ear("pulse-ear") as hears, output("pulse-ear", time_code="30 drop") as program:
         said(program, "here")
-        run(program, 59_000_000_000)
-        heard = hears.until(200, b"\xf8")
+        run(program, 59_500_000_000)
+        heard = hears.until(120, b"\xf8")
     for at, packet in enumerate(heard):
         if message_of(packet).type in ("sysex", "quarter_frame"):
             receiver.hear(at, packet)
     named = [name for _, name in receiver.names]
     assert named == sorted(named)
-    # Some 1.6 s from there on: 24 names, if JACK lost nothing; each needs eight messages.
-    assert len(named) > 8
+    # Some 1 s from there on: 14 names, if JACK lost nothing; each needs eight messages.
+    assert len(named) > 4
     assert all(name.startswith(("30 drop: 00:00:5", "30 drop: 00:01:00")) for name in named)
 
 
 @on_jack
 def test_a_port_that_goes_and_comes_back_is_told_where_the_song_is() -> None:
+    """It comes back as two; which of them JACK has first is its own affair."""
     with output("pulse-ear") as program:
         with ear("pulse-ear") as hears:
             assert said(program, "here") is True
             run(program)
             hears.until(10, b"\xf8")
         assert said(program, "here") is False
-        with ear("pulse-ear") as hears:
+        with ear("pulse-ear-1") as one, ear("pulse-ear-2") as other:
             assert said(program, "here") is True
-            heard = hears.until(10, b"\xf8")
+            fits = re.findall(r"`pulse-ear-(\d):input`", said(program, "trouble"))
+            assert sorted(fits[:2]) == ["1", "2"]
+            heard = {"1": one, "2": other}[fits[0]].until(10, b"\xf8")
     assert {b"\xfc", b"\xfb"} & set(heard)
     assert b"\xfa" not in heard
-
-
-@on_jack
-def test_two_ports_that_fit_are_told() -> None:
-    with ear("pulse-ear-1"), ear("pulse-ear-2"), output("pulse-ear") as program:
-        trouble = said(program, "trouble")
-    # Which of them JACK has first is its own affair.
-    assert (
-        re.sub(r"pulse-ear-\d", "ear", trouble)
-        == "`pulse-ear` fits 2 ports: `ear:input`, `ear:input`; the first is taken"
-    )
 
 
 @on_jack
