@@ -124,7 +124,8 @@ class Connected:
 
 class Track(Enum):
     """What a track does by itself. `HELD`: it got to a place that something happens at, but the levels have fallen back
-    to the base; `MISSED`: it was to start, and its player was not here or could not."""
+    to the base; `MISSED`: it was to start, and its player was not here or could not; `WAITS`: the night came to its
+    song by itself, and it is not started; `LOST`: its player is gone, and its sound with it."""
 
     REACHED = "reached"
     ENDED = "ended"
@@ -133,6 +134,8 @@ class Track(Enum):
     JUMPED = "jumped"
     HELD = "held"
     MISSED = "missed"
+    WAITS = "waits"
+    LOST = "lost"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

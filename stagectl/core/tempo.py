@@ -143,7 +143,8 @@ class TempoMap:
         """Where a beat of a bar is, in quarter notes since bar 1. Raises ValueError where the bar has no such beat."""
         here = self._bars(bar)
         if not 1 <= beat <= here.metre.beats:
-            raise ValueError(f"bar {bar} is in {here.metre.beats}/{here.metre.unit}: it has no beat {beat}")
+            beats, unit = here.metre
+            raise ValueError(f"bar {bar} is in {beats}/{unit}: its beats are 1 to {beats}, not {beat}")
         return here.quarter + (bar - here.bar) * here.metre.bar + (beat - 1) * here.metre.beat
 
     def at_bar(self, bar: int, beat: int = 1) -> int:

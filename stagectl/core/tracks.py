@@ -127,8 +127,11 @@ def _end(work: Work, track: Running, position: int) -> None:
         return
     arrive(work, by, Place(stop=first), starts=True, begins=False, remembers=False)
     work.set(brought=work.at)
-    if cue.then is Then.START and plan.stops[first].cue is not None:
+    then = plan.stops[first].cue
+    if then is not None and cue.then is Then.START:
         work.set(starts=work.at + cue.pause_ns)
+    elif then is not None:
+        note(work, by, then, Track.WAITS)
 
 
 # -- the feet ---------------------------------------------------------------------------------------------
@@ -183,6 +186,7 @@ def player_went(work: Work, event: PlayerWent) -> None:
     work.out(Connected(at=work.at, player=event.player, here=False))
     if track is not None and track.player == event.player and work.plan.players[event.player].is_ours:
         work.set(track=None)
+        _note(work, track, Track.LOST, track.position(work.at))
 
 
 def player_failed(work: Work, event: PlayerFailed) -> None:

@@ -64,7 +64,7 @@ class _Daemon:
         self.side = DeskSide(show, self._event, self.printer.warn)
         self.desk = self.side.link
         outs = Outs(self.desk, [OutLink(model.name, model) for model in rig.devices])
-        self.tracks = Tracks(show, compiled.plan, api, self._event, self._say, self.printer.warn)
+        self.tracks = Tracks(show, compiled.plan, api, self._event, self._say, self._warn)
         outs.cue = self.tracks.tell
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero)
         self.going = Going(show, compiled.plan)
@@ -109,6 +109,12 @@ class _Daemon:
         """The clock on the wall was set."""
         self._remind(stepped_text(by_s))
         self.jobs.stepped(by_s)
+
+    def _warn(self, sentence: str) -> None:
+        """What is wrong is told, and kept."""
+        row = Row(time.monotonic_ns() - self.zero, "trouble", what=sentence)
+        self.journal.write([row], time.time_ns() // 1000)
+        self.printer.warn(sentence)
 
     def _say(self, line: str) -> None:
         self.printer.say([line])
@@ -257,7 +263,9 @@ class _Daemon:
             self.side.close()
             self.night.end()
             self._write_counts()
-            self.journal.write([Row(time.monotonic_ns() - self.zero, "end")], time.time_ns() // 1000)
+            ends = [Row(time.monotonic_ns() - self.zero, "end")]
+            self.journal.write(ends, time.time_ns() // 1000)
+            self.printer.say([*lines(ends), "`stagectl log` tells it"])
             self.journal.close()
             unwritten = self.journal.held + self.journal.lost
             self.printer.close()

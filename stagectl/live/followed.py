@@ -75,10 +75,11 @@ class Followed:
         """Its port went: a track that ran is taken to run on, unheard."""
         self._follower.reset()
 
-    def was_told(self, *, starts: bool) -> None:
-        """The player was told to start or to go on, and should say so; or to stand still."""
+    def was_told(self, tempo: TempoMap | None, *, starts: bool) -> None:
+        """The player was told to start or to go on, and should say so; or to stand still. A clock tells beats, and says
+        nothing of a song without a tempo."""
         self._answered()
-        if starts:
+        if starts and (tempo is not None or self._follower.kind == "time code"):
             self._answer = self._loop.call_later(ANSWERS_S, self._no_answer)
 
     def _no_answer(self) -> None:

@@ -77,6 +77,7 @@ class Tracks:
         ]
         self._pulse = Pulse(outputs, api, self._pulse_is, warn) if outputs else None
         self._here: set[int] = set()
+        self._told: set[tuple[int, str]] = set()
         self._track: Running | None = None
         self._song: int | None = None
 
@@ -147,15 +148,20 @@ class Tracks:
 
     def _ready(self, at: int, song: int, _length: int) -> None:
         first = self._plan.first_of(song)
+        self._told = {one for one in self._told if one[0] != song}
         if first is not None:
             self._says(f"  {self._plan.players[at].name}: {self._plan.song_name(first)} is ready to play")
 
     def _failed(self, at: int, song: int, sentence: str) -> None:
-        self._trouble(self._plan.players[at].name, sentence)
+        self._unready(at, song, sentence)
         self._handle(PlayerFailed(player=at, song=song), time.monotonic_ns())
 
-    def _unready(self, at: int, _: int, sentence: str) -> None:
-        self._trouble(self._plan.players[at].name, sentence)
+    def _unready(self, at: int, song: int, sentence: str) -> None:
+        """Once for each song, and not again when it is to start."""
+        first = self._plan.first_of(song)
+        if (song, sentence) not in self._told and first is not None:
+            self._told.add((song, sentence))
+            self._trouble(self._plan.players[at].name, f"{self._plan.song_name(first)}: {sentence}")
 
     def _trouble(self, name: str, sentence: str) -> None:
         self._warn(f"{name}: {sentence}")
@@ -181,7 +187,7 @@ class Tracks:
                 self._soon(PlayerFailed(player=at, song=cue.song))
             return
         if at in self._followed:
-            self._followed[at].was_told(starts=cue.starts)
+            self._followed[at].was_told(self._tempos.get(cue.song), starts=cue.starts)
 
     def _soon(self, event: Event) -> None:
         """An event of its own, when the present one is done with."""

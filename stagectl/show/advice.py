@@ -10,6 +10,7 @@ from stagectl.show.clarity import clarity_advice
 from stagectl.show.patch_fit import patch_advice
 from stagectl.show.set_length import set_length_advice
 from stagectl.show.timetable_fit import timetable_advice
+from stagectl.show.track_fit import track_advice
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -18,7 +19,13 @@ if TYPE_CHECKING:
 Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 """Looks at a sound show, and at its plan for the venue that was chosen."""
 
-ADVISERS: Final[tuple[Adviser, ...]] = (patch_advice, clarity_advice, timetable_advice, set_length_advice)
+ADVISERS: Final[tuple[Adviser, ...]] = (
+    patch_advice,
+    clarity_advice,
+    track_advice,
+    timetable_advice,
+    set_length_advice,
+)
 """Who is asked."""
 
 

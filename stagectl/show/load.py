@@ -238,6 +238,11 @@ def _tempos(loading: Loading, setlist: SetlistModel) -> dict[int, TempoMap]:
         except (OSError, ValueError) as error:
             if song.tempo_file is not None:
                 says = f"`{shown(song.tempo_file)}`: {getattr(error, 'strerror', None) or error}"
+                if isinstance(error, FileNotFoundError):
+                    known = sorted(one.name for one in source.path.parent.glob("*.mid"))
+                    known = known if song.tempo_file.endswith(".mid") else []
+                    hint = nearest(song.tempo_file, known) if known else ""
+                    says = f"there is no file `{shown(song.tempo_file)}` beside the setlist{hint}"
                 loading.faults.append(source.fault(says, "songs", at, "tempo file"))
     return found
 

@@ -93,7 +93,7 @@ class PlaceText(Typed):
     time: ClassVar[Duration] = Duration(TRACK_S)
 
     def parse(self, typed: Any) -> AtTime | AtBar:
-        text = plain(typed)
+        text = plain(typed).lower()
         if text.startswith("bar"):
             found = _BAR.fullmatch(text)
             if found is None or int(found[1]) < 1 or not 1 <= int(found[2] or 1) <= BEATS_MAX:
@@ -107,7 +107,7 @@ class PlaceText(Typed):
             raise ValueError(f"{error}, nor a place such as `bar 33` or `bar 33 beat 3`") from error
 
     def schema(self) -> dict[str, Any]:
-        bar = {"type": "string", "pattern": r"^\s*bar\s+0*[1-9][0-9]{0,3}(\s*,?\s*beat\s+[0-9]{1,2})?\s*$"}
+        bar = {"type": "string", "pattern": r"^\s*[Bb]ar\s+0*[1-9][0-9]{0,3}(\s*,?\s*beat\s+[0-9]{1,2})?\s*$"}
         return {"anyOf": [*self.time.schema()["anyOf"], bar]}
 
 

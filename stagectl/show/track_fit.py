@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
 from stagectl.core.players import Then
 from stagectl.core.tempo import TempoMap
-from stagectl.errors import Fault, WireError, nearest
+from stagectl.errors import Advice, Fault, WireError, nearest
 from stagectl.show.rig import TOLD, PlayerModel, RigModel, SoundModel
 from stagectl.show.saying import track_numbers
 from stagectl.show.setlist import CueModel, SetlistModel, SongModel
 from stagectl.show.source import Source
 from stagectl.show.tracks import click_outputs, player_of, tempo_of_song, timed
+
+if TYPE_CHECKING:
+    from stagectl.core.plan import Plan
+    from stagectl.show.load import Show
 
 
 def track_faults(
@@ -32,6 +37,15 @@ def track_faults(
 
 def _says_tempo(song: SongModel) -> bool:
     return song.tempo is not None or song.tempo_file is not None
+
+
+def track_advice(show: Show, _: Plan) -> Iterator[Advice]:
+    """A warning for each song in which a player that is followed by its clock has no tempo to be followed by."""
+    for at, song in enumerate(show.setlist.songs):
+        player = player_of(show.rig, song)
+        if player is not None and player.follow == "clock" and at not in show.tempos:
+            says = f"`{player.name}` is not followed in `{song.name}`: a clock tells beats, and the song has no `tempo`"
+            yield show.sources["setlist"].advice(says, "songs", at, "cue")
 
 
 # -- tempo ------------------------------------------------------------------------------------------------

@@ -88,7 +88,7 @@ def song_track(at: int, song: SongModel, model: SoundModel, tempo: TempoMap | No
         lead=lead_of(song, tempo),
         length=song.length,
         click=click_outputs(song, model, tempo),
-        counts=() if model.click is None or tempo is None else (model.outputs[model.click],),
+        counts=() if tempo is None else click_output(model),
     )
 
 
@@ -98,7 +98,12 @@ def click_outputs(song: SongModel, model: SoundModel, tempo: TempoMap | None) ->
     if cue is None or not cue.click or model.click is None or tempo is None:
         return ()
     taken = {name for outputs in cue.stems.values() for name in outputs}
-    return () if model.click in taken else (model.outputs[model.click],)
+    return () if model.click in taken else click_output(model)
+
+
+def click_output(model: SoundModel) -> tuple[int, ...]:
+    """The output for a made click; nothing where the rig has none, or names one that is none."""
+    return tuple(number for name, number in model.outputs.items() if name == model.click)
 
 
 def song_tracks(

@@ -63,6 +63,7 @@ KINDS: Final = (
     "told",
     "layer",
     "reminder",
+    "trouble",
     "count",
     "end",
 )
@@ -178,15 +179,15 @@ class Teller:
 
     def _tracked(self, effect: Tracked) -> Iterator[Row]:
         late = None if self._now is None else max(0, self._now - effect.due) // 1_000
-        missed = effect.what is Track.MISSED
+        nowhere = effect.what in (Track.MISSED, Track.WAITS)
         yield Row(
             effect.at - self.zero,
             "track",
             effect.press,
             who=self.plan.players[effect.player].name,
             what=effect.what.value,
-            number=None if missed else late,
-            detail=None if missed else clock(effect.position),
+            number=None if nowhere else late,
+            detail=None if nowhere else clock(effect.position),
         )
 
     def _stored(self, effect: RecallStored) -> Iterator[Row]:

@@ -115,12 +115,14 @@ _TRACK: Final[Mapping[str | None, str]] = {
     "jumped": "it has jumped to {}",
     "held": "the track is at {}, but the levels have fallen back and stay at the base",
     "missed": "nothing plays: the song goes without its track",
+    "waits": "the song's track waits for `start cue`",
+    "lost": "its track has stopped at {}: `start cue` begins it again when it is here",
 }
 
 
 def _track(row: Row) -> str:
     late = f" ({row.number / 1_000:.1f} ms late)" if row.number is not None and row.number > LATE_US else ""
-    indent = "  " if row.what == "missed" else ""
+    indent = "  " if row.what in ("missed", "waits") else ""
     return f"{indent}{row.who}: {_TRACK[row.what].format(row.detail)}{late}"
 
 
@@ -159,6 +161,7 @@ _SAY: Final = {
     "layer": _layer,
     "track": _track,
     "reminder": _reminder,
+    "trouble": _reminder,
     "count": _count,
     "end": _end,
 }

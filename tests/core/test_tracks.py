@@ -290,6 +290,7 @@ def test_at_the_end_the_night_stays_or_goes_on() -> None:
     onward = night(show(replace(ends, then=Then.NEXT), then))
     assert places(onward) == [(1, 1), (6, 5)]
     assert len(onward.of(Cue)) == 1
+    assert [one.what for one in onward.of(Tracked)] == [Track.ENDED, Track.WAITS]
     starts = replace(ends, then=Then.START, pause_ns=3 * S)
     assert places(night(show(starts, then))) == [(1, 1), (6, 5), (10, 6)]
     # A foot in the pause goes ahead; the track starts all the same, unless the foot stops it.
@@ -336,7 +337,9 @@ def test_the_built_in_player_s_track_goes_with_it_and_another_s_plays_on() -> No
     went = ((1.5, PlayerWent(player=0)),)
     assert places(night(ONE, *went)) == [(1, 1), (2, 2), (3, 3), (4, 4)]
     ours = replace(ONE, players=(Player(name="ours", pauses=True, seeks=True, is_ours=True),))
-    assert places(night(ours, *went)) == [(1, 1)]
+    lost = night(ours, *went)
+    assert places(lost) == [(1, 1)]
+    assert [(one.what, one.position / S) for one in lost.of(Tracked)] == [(Track.LOST, 0.5)]
 
 
 def test_a_track_that_cannot_be_played_leaves_its_sections_to_the_feet() -> None:

@@ -164,9 +164,9 @@ def test_a_port_that_goes_and_comes_back_is_told_where_the_song_is() -> None:
         assert said(program, "here") is False
         with ear("pulse-ear-1") as one, ear("pulse-ear-2") as other:
             assert said(program, "here") is True
-            fits = re.findall(r"`pulse-ear-(\d):input`", said(program, "trouble"))
-            assert sorted(fits[:2]) == ["1", "2"]
-            heard = {"1": one, "2": other}[fits[0]].until(10, b"\xf8")
+            *fits, taken = re.findall(r"`pulse-ear-(\d):input`", said(program, "trouble"))
+            assert sorted(fits) == ["1", "2"]
+            heard = {"1": one, "2": other}[taken].until(10, b"\xf8")
     assert {b"\xfc", b"\xfb"} & set(heard)
     assert b"\xfa" not in heard
 

@@ -97,10 +97,10 @@ class Lookout:
             self._port = self._system.open_out(fit[0])
             time.sleep(SETTLE_S)
             self._found(self._port)
-        if len(fit) < 2:
+        if len(fit) < 2 or self._port is None:
             return set()
         said = ", ".join(f"`{name}`" for name in fit)
-        return {f"`{self._wants}` fits {len(fit)} ports: {said}; the first is taken"}
+        return {f"`{self._wants}` fits {len(fit)} ports: {said}; `{self._port.name}` is taken"}
 
     def _close(self, port: MidiOut) -> None:
         if not any(port is dead for dead in _GRAVEYARD):
