@@ -41,11 +41,12 @@ class Followed:
         self._follower = Follower(model.follow)
         self._inbox = Inbox(self._loop, self._heard, trouble)
         wants = model.follow_port or model.port or ""
-        self.link = FollowLink(f"the {model.follow} of {model.name}", wants, self._put)
+        self.link = FollowLink(f"the {model.follow} of {model.name}", wants, self.put)
         self._silence: asyncio.TimerHandle | None = None
         self._answer: asyncio.TimerHandle | None = None
 
-    def _put(self, packet: bytes, at: int) -> None:
+    def put(self, packet: bytes, at: int) -> None:
+        """A message of its port, at a monotonic time, ns; from any thread."""
         self._inbox.put(0, packet, at)
 
     def _heard(self, _: int, packet: bytes, at: int) -> None:
