@@ -29,6 +29,9 @@ on_jack = pytest.mark.usefixtures("jack_server")
 AT_300 = by_bars([BarChange(1, Fraction(300))])
 """120 clocks a second."""
 
+CONTINUES = (bytes((0xF2, 200 & 0x7F, 200 >> 7)), b"\xfb")
+"""What begins it 10 s into the song: there are 20 sixteenths a second."""
+
 ENOUGH = 0.8
 """The share of messages that reaches even a busy machine's JACK."""
 
@@ -124,11 +127,9 @@ def test_a_song_from_start_to_the_end_of_its_input() -> None:
         assert 60 <= said(program, "sent") <= 62 / ENOUGH + 10
         order(program, {"run": {"tempo": None, "zero": time.monotonic_ns(), "position": 0}})
         run(program, 10_000_000_000)
-        heard = hears.until(20, b"\xf8")
-        # The sixteenth after 10 s, there are 20 a second; and on from there.
-        words = {packet for packet in heard if packet != b"\xf8"}
-        assert words <= {b"\xfc", bytes((0xF2, 200 & 0x7F, 200 >> 7)), b"\xfb"}
-        assert len(words) >= 2
+        # Of what begins it, JACK may lose one.
+        heard = hears.until(1, b"\xfc", *CONTINUES) + hears.until(1, *CONTINUES) + hears.until(20, b"\xf8")
+        assert {packet for packet in heard if packet != b"\xf8"} <= {b"\xfc", *CONTINUES}
         assert program.process.stdin is not None
         program.process.stdin.close()
         assert program.process.wait(LIMIT_S) == 0
@@ -164,10 +165,9 @@ def test_a_port_that_goes_and_comes_back_is_told_where_the_song_is() -> None:
         assert said(program, "here") is False
         with ear("pulse-ear-1") as one, ear("pulse-ear-2") as other:
             # Both are told, in any order.
-            came = json.loads(program.line()) | json.loads(program.line())
-            while "trouble" not in came:
+            came: dict[str, Any] = {}
+            while came.get("here") is not True or "trouble" not in came:
                 came |= json.loads(program.line())
-            assert came["here"] is True
             *fits, taken = re.findall(r"`pulse-ear-(\d):input`", came["trouble"])
             assert sorted(fits) == ["1", "2"]
             heard = {"1": one, "2": other}[taken].until(10, b"\xf8")
@@ -207,7 +207,7 @@ def seen(looks: Program) -> list[str]:
 def test_a_server_that_dies_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     needs("jackd", "jack_wait")
     # Always the same name: a killed server leaves its place in the registry taken, until one of that name comes.
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", "mortal")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "mortal-pulse")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     with output("mortal-ear") as program, running(sys.executable, "-c", LOOKS) as looks:
         said(program, "trouble")

@@ -127,6 +127,11 @@ def part(begins: int, ends: int, *, rises: bool = False) -> NDArray[np.float64]:
     return out
 
 
+TRIES = 3
+"""With no sound card and no real-time priority JACK's own count of frames falls behind now and then, and says so only
+later: what is judged by it is played again."""
+
+
 def test_it_says_when_it_is_heard_by_the_clock_of_jack(process: Player, tmp_path: Path) -> None:
     """A block is 10.7 ms, and the latency two of them: it may not be off by either. What is said first is told by one
     callback, which may have come late, if not by a block, for JACK would have counted that; what is said then, by the
@@ -141,17 +146,19 @@ def test_it_says_when_it_is_heard_by_the_clock_of_jack(process: Player, tmp_path
         process.start(3, -S // 4)
         process.event("ended", turn=process.turn)
 
-    take = takes(process, act, tmp_path)
-    assert take.latency == 1_024
-    begins = take.begins()
-    said = [one for one in process.seen[since:] if one["is"] == "said"]
-    assert len(said) >= 6
-    assert [one["runs"] for one in said] == [True] * (len(said) - 1) + [False]
-    assert said[0]["position"] == -S // 4
-    assert said[-1]["position"] == S
-    offs = [one["at"] - take.heard_at(begins) - one["position"] for one in said]
-    assert -2_500_000 < offs[0] < take.block * S // RATE, offs
-    assert max(map(abs, offs[1:])) < 2_500_000, offs
+    for _ in range(TRIES):
+        take = takes(process, act, tmp_path)
+        assert take.latency == 1_024
+        begins = take.begins()
+        said = [one for one in process.seen[since:] if one["is"] == "said"]
+        assert len(said) >= 6
+        assert [one["runs"] for one in said] == [True] * (len(said) - 1) + [False]
+        assert said[0]["position"] == -S // 4
+        assert said[-1]["position"] == S
+        offs = [one["at"] - take.heard_at(begins) - one["position"] for one in said]
+        if -2_500_000 < offs[0] < take.block * S // RATE and max(map(abs, offs[1:])) < 2_500_000:
+            return
+    raise AssertionError(offs)
 
 
 def test_what_makes_no_sense_is_said_and_does_no_harm(process: Player, tmp_path: Path) -> None:
