@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 from jack import jack_server as jack_server
-from test_pulse_process import ear
+from test_pulse_process import ear, on_jack
 
 from stagectl.core.tempo import BarChange, by_bars
 from stagectl.live import pulse
@@ -53,7 +53,7 @@ class Heard:
 
 @pytest.mark.ports
 @pytest.mark.slow
-@pytest.mark.usefixtures("jack_server")
+@on_jack
 def test_a_night_of_two_outputs(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pulse, "RESTART_S", 0.05)
 

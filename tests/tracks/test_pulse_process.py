@@ -10,10 +10,11 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from fractions import Fraction
-from typing import Any
+from functools import wraps
+from typing import Any, ParamSpec
 
 import pytest
 from jack import jack_server as jack_server
@@ -24,17 +25,30 @@ from pulse_receiver import CodeReceiver, message_of
 from stagectl.core.tempo import BarChange, by_bars
 
 pytestmark = [pytest.mark.ports, pytest.mark.slow]
-on_jack = pytest.mark.usefixtures("jack_server")
+TRIES = 3
+P = ParamSpec("P")
+
+
+def on_jack(test: Callable[P, None]) -> Callable[P, None]:
+    """A test on JACK. On a busy machine and without real-time priority, JACK may come to leave out a new client, which
+    then hears or says nothing: so a test in which a message never came is begun anew, with new clients."""
+
+    @pytest.mark.usefixtures("jack_server")
+    @wraps(test)
+    def tried(*args: P.args, **kwargs: P.kwargs) -> None:
+        for _ in range(TRIES - 1):
+            with suppress(TimeoutError):
+                return test(*args, **kwargs)
+        return test(*args, **kwargs)
+
+    return tried
+
 
 AT_300 = by_bars([BarChange(1, Fraction(300))])
 """120 clocks a second."""
 
 CONTINUES = (bytes((0xF2, 200 & 0x7F, 200 >> 7)), b"\xfb")
 """What begins it 10 s into the song: there are 20 sixteenths a second."""
-
-ENOUGH = 0.8
-"""The share of messages that reaches even a busy machine's JACK."""
-
 
 PROCESS = "from stagectl.tracks.pulse import lookout, process; lookout.LOOK_S = 0.1; process.main()"
 """The process of an output, with less time between two looks."""
@@ -123,8 +137,8 @@ def test_a_song_from_start_to_the_end_of_its_input() -> None:
         run(program)
         hears.until(60, b"\xf8")
         order(program, {"halt": True})
-        # A start, some sixty clocks and a stop; more clocks only where JACK lost as many, or was late.
-        assert 60 <= said(program, "sent") <= 62 / ENOUGH + 10
+        # A start and sixty clocks, and those that JACK lost or brings later; the stop is still to come.
+        assert said(program, "sent") >= 61
         order(program, {"run": {"tempo": None, "zero": time.monotonic_ns(), "position": 0}})
         run(program, 10_000_000_000)
         # Of what begins it, JACK may lose one.
