@@ -50,6 +50,9 @@ AT_300 = by_bars([BarChange(1, Fraction(300))])
 CONTINUES = (bytes((0xF2, 200 & 0x7F, 200 >> 7)), b"\xfb")
 """What begins it 10 s into the song: there are 20 sixteenths a second."""
 
+ENOUGH = 0.8
+"""The share of messages that reaches even a busy machine's JACK."""
+
 PROCESS = "from stagectl.tracks.pulse import lookout, process; lookout.LOOK_S = 0.1; process.main()"
 """The process of an output, with less time between two looks."""
 
@@ -137,8 +140,8 @@ def test_a_song_from_start_to_the_end_of_its_input() -> None:
         run(program)
         hears.until(60, b"\xf8")
         order(program, {"halt": True})
-        # A start and sixty clocks, and those that JACK lost or brings later; the stop is still to come.
-        assert said(program, "sent") >= 61
+        # A start and sixty clocks, perhaps the stop; more clocks only where JACK lost as many, or was late.
+        assert 61 <= said(program, "sent") <= 62 / ENOUGH + 10
         order(program, {"run": {"tempo": None, "zero": time.monotonic_ns(), "position": 0}})
         run(program, 10_000_000_000)
         # Of what begins it, JACK may lose one.
