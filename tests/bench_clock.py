@@ -28,13 +28,14 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Sequence
+from contextlib import ExitStack
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from jackd import jackd
 from lines import Program, running
 
 from stagectl.core.tempo import BarChange, TempoMap, by_bars
@@ -163,20 +164,6 @@ def run(tempo: TempoMap, seconds: float, moves: bool) -> None:
     sys.stdout.flush()
 
 
-@contextmanager
-def server(frames: int, urgent: bool) -> Iterator[None]:
-    """A JACK server with no sound card."""
-    priority = "--realtime" if urgent else "--no-realtime"
-    command = ("jackd", priority, "-n", SERVER, "-d", "dummy", "-r", str(RATE), "-p", str(frames))
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        subprocess.run(("jack_wait", "-w", "-t", "10"), capture_output=True, check=False)
-        yield
-    finally:
-        process.terminate()
-        process.wait(10)
-
-
 def main(arguments: Any = None) -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -189,7 +176,7 @@ def main(arguments: Any = None) -> None:
     urgent = not given.usual_priority and may_be_urgent()
     tempo = by_bars([BarChange(1, given.tempo)])
     for frames in given.frames:
-        with server(frames, urgent):
+        with jackd(SERVER, frames=frames, rate=RATE, realtime=urgent):
             print(
                 f"MIDI clock at {given.tempo} a minute, {given.minutes} minutes, "
                 f"JACK {'with' if urgent else 'without'} real-time priority, a period is {1e3 * frames / RATE:.2f} ms"

@@ -8,10 +8,11 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
+from jackd import jackd
 from lines import Program, running
 from needs import needs
 from nights import playing, quick_copy
@@ -29,19 +30,9 @@ for line in sys.stdin:
 """
 
 
-@contextmanager
-def server() -> Iterator[subprocess.Popen[bytes]]:
+def server() -> AbstractContextManager[subprocess.Popen[bytes]]:
     """A JACK server of our own; the test kills it."""
-    name = os.environ["JACK_DEFAULT_SERVER"]
-    command = ("jackd", "--no-realtime", "-n", name, "-d", "dummy", "-r", "48000", "-p", "512")
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        subprocess.run(("jack_wait", "-w", "-t", "10"), capture_output=True, check=False)
-        yield process
-    finally:
-        # Where it still lives, it tidies up behind itself: only eight servers fit in JACK's registry.
-        process.terminate()
-        process.wait(10)
+    return jackd(os.environ["JACK_DEFAULT_SERVER"], frames=512)
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 import soundfile
+from jackd import jackd
 from lines import Program
 from needs import needs
 from numpy.typing import NDArray
@@ -44,19 +45,14 @@ def jack_server(
     needs("jackd", "jack_wait", "jack_lsp")
     before = {key: os.environ.get(key) for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER")}
     os.environ.update(JACK_DEFAULT_SERVER=name, JACK_NO_START_SERVER="1")
-    real = "--realtime" if realtime else "--no-realtime"
-    command = ("jackd", real, "-n", name, "-d", "dummy", "-r", str(RATE), "-p", str(frames), "-P", "8")
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        subprocess.run(("jack_wait", "-w", "-t", "10"), capture_output=True, check=False)
-        yield process
+        with jackd(name, frames=frames, rate=RATE, realtime=realtime, more=("-P", "8")) as process:
+            yield process
+            # A server that is told to end while it still tidies up behind a client takes seconds for it.
+            limit = time.monotonic() + 3
+            while process.poll() is None and clients() and time.monotonic() < limit:
+                pass
     finally:
-        # A server that is told to end while it still tidies up behind a client takes seconds for it.
-        limit = time.monotonic() + 3
-        while process.poll() is None and clients() and time.monotonic() < limit:
-            pass
-        process.terminate()
-        process.wait(10)
         for key, value in before.items():
             if value is None:
                 del os.environ[key]

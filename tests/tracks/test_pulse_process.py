@@ -11,13 +11,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from fractions import Fraction
 from functools import wraps
 from typing import Any, ParamSpec
 
 import pytest
 from jack import jack_server as jack_server
+from jackd import jackd
 from lines import LIMIT_S, Program, running
 from needs import needs
 from pulse_receiver import CodeReceiver, message_of
@@ -248,25 +249,6 @@ def test_a_server_that_dies_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> N
             assert program.process.wait(LIMIT_S) == 0
 
 
-@contextmanager
-def server() -> Iterator[subprocess.Popen[bytes]]:
+def server() -> AbstractContextManager[subprocess.Popen[bytes]]:
     """A JACK server of our own; the test kills it."""
-    command = (
-        "jackd",
-        "--no-realtime",
-        "-n",
-        os.environ["JACK_DEFAULT_SERVER"],
-        "-d",
-        "dummy",
-        "-r",
-        "48000",
-        "-p",
-        "512",
-    )
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        subprocess.run(("jack_wait", "-w", "-t", "10"), capture_output=True, check=False)
-        yield process
-    finally:
-        process.terminate()
-        process.wait(10)
+    return jackd(os.environ["JACK_DEFAULT_SERVER"], frames=512)
