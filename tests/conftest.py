@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, settings
 settings.register_profile(
     "stagectl",
     deadline=None,
-    max_examples=45,
+    max_examples=25,
     print_blob=True,
     derandomize=os.environ.get("CI") == "true",
     suppress_health_check=(HealthCheck.too_slow, HealthCheck.data_too_large),

@@ -32,7 +32,7 @@ def asks_keep_their_bounds(night: Night) -> None:
                 assert level in grid.steps
 
 
-@settings(max_examples=80)
+@settings(max_examples=40)
 @given(nights())
 def test_no_ask_is_above_ceiling_or_desk(night: Night) -> None:
     asks_keep_their_bounds(night)
@@ -41,7 +41,7 @@ def test_no_ask_is_above_ceiling_or_desk(night: Night) -> None:
 def _is_caught() -> None:
     """The property fails on some night. Not shrunk: that there is one is enough."""
 
-    @settings(max_examples=250, database=None, phases=(Phase.generate,), print_blob=False, report_multiple_bugs=False)
+    @settings(max_examples=125, database=None, phases=(Phase.generate,), print_blob=False, report_multiple_bugs=False)
     @given(nights())
     def property_(night: Night) -> None:
         asks_keep_their_bounds(night)
@@ -83,7 +83,7 @@ def test_forgetting_it_in_one_place_alone_is_still_safe(monkeypatch: pytest.Monk
 
     monkeypatch.setattr(targets_module, "target", careless)
 
-    @settings(max_examples=50, database=None)
+    @settings(max_examples=25, database=None)
     @given(nights())
     def property_(night: Night) -> None:
         asks_keep_their_bounds(night)

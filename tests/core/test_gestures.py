@@ -236,7 +236,7 @@ class Foot(RuleBasedStateMachine):
         assert self.fired == self.expected()
 
 
-RUNS = settings(max_examples=150, stateful_step_count=25)
+RUNS = settings(max_examples=75, stateful_step_count=25)
 
 TestFoot = Foot.TestCase
 TestFoot.settings = RUNS
@@ -402,7 +402,7 @@ def test_what_was_mapped_at_the_way_down_counts() -> None:
 # -- the same through the one door ------------------------------------------------------------------------------
 
 
-@settings(max_examples=150)
+@settings(max_examples=75)
 @given(
     MAPPINGS,
     timings(),

@@ -176,7 +176,7 @@ def cues(draw: st.DrawFn, song: int) -> CueCall | None:
     )
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(st.data())
 def test_a_track_brings_what_a_naive_night_brings(data: st.DataObject) -> None:
     """Presses fall half a tick after a tick, and so does all that their tracks bring; those of one tick come one after

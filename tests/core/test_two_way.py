@@ -289,7 +289,7 @@ def test_a_hand_whose_last_report_is_lost_is_asked_after() -> None:
     assert desk.state.wanted[0] == -700
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
     st.lists(
         st.tuples(st.integers(10, 3_000), st.sampled_from(("next", "back", "nudge", "hand", "out", "in")), LEVELS),

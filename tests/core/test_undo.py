@@ -27,7 +27,7 @@ def _do(plan: Plan, state: State, *presses: tuple[Action, str]) -> Ran:
     return run(plan, [(at + 10**9 * n, wish(action, who)) for n, (action, who) in enumerate(presses, 1)], state)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(plans(), st.data())
 def test_one_presser_alone_can_take_everything_back(plan: Plan, data: st.DataObject) -> None:
     start = settled(plan)

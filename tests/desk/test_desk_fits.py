@@ -96,7 +96,7 @@ def profiles(draw: st.DrawFn) -> dict[str, Any]:
     return made | ({"answers": answers} if draw(st.booleans()) else {})
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(profiles(), st.lists(st.integers(1, 40), min_size=1, max_size=4, unique=True), st.integers(1, 3))
 def test_what_is_passed_can_be_spoken_to(typed: dict[str, Any], sockets: list[int], mixes: int) -> None:
     try:
@@ -134,7 +134,7 @@ def test_many_of_these_profiles_are_sound() -> None:
     """The property above is not empty: by chance alone, sound ones turn up."""
     sound = 0
 
-    @settings(max_examples=300, database=None, derandomize=True)
+    @settings(max_examples=150, database=None, derandomize=True)
     @given(profiles())
     def count(typed: dict[str, Any]) -> None:
         nonlocal sound

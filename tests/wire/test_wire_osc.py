@@ -195,7 +195,7 @@ def test_what_is_no_packet_is_refused(packet: bytes) -> None:
 @example(b"/a\0\0" + _padded("," + "[" * 2_000 + "]" * 2_000))
 @example(b"/a\0\0" + _padded("," + "T" * (PACKET_MAX - 12)))
 @example(b"#bundle\0" + bytes(8) + b"\0\0\0\x04/\0\0\0" * 5_000)
-@settings(max_examples=500)
+@settings(max_examples=250)
 def test_any_bytes_give_messages_or_a_wire_error(packet: bytes) -> None:
     _parse_or_refuse(packet)
 
@@ -213,7 +213,7 @@ def mutated(draw: st.DrawFn) -> bytes:
 
 
 @given(mutated())
-@settings(max_examples=500)
+@settings(max_examples=250)
 def test_mutated_packets_give_messages_or_a_wire_error(packet: bytes) -> None:
     _parse_or_refuse(packet)
 
