@@ -14,7 +14,6 @@ It prints figures and judges nothing.
 from __future__ import annotations
 
 import argparse
-import asyncio
 import os
 import random
 import signal
@@ -238,66 +237,16 @@ def flooded(presses: int) -> None:
 
 def inside(presses: int) -> None:
     """From the driver's callback to the desk's port, in this process, with a journal on disk."""
-    asyncio.run(_inside(presses))
+    from inside import in_turns
 
+    from stagectl.journal.record import begin
+    from stagectl.journal.schema import Night
 
-async def _inside(presses: int) -> None:
-    import io
-
-    from stagectl.core.events import DeskCame
-    from stagectl.desk.talk import DeskTalk
-    from stagectl.journal.schema import Night as Head
-    from stagectl.journal.write import Journal
-    from stagectl.live.inbox import Inbox
-    from stagectl.live.links import OutLink
-    from stagectl.live.night import Night, Outs
-    from stagectl.live.printer import Printer
-    from stagectl.pedals.hear import MidiEar
-    from stagectl.show.compile import compile_show
-    from stagectl.show.load import load_show
-
-    loop = asyncio.get_running_loop()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_show(folder)
-        show = load_show(folder)
-        compiled = compile_show(show)
-        left: Queue[int] = Queue()
-
-        class Port(OutLink):
-            def send(self, packet: bytes) -> None:
-                left.put(time.monotonic_ns())
-
-        journal = Journal.create(folder / "bench.night", Head(setlist="bench", begun_us=0, program="bench"))
-        printer = Printer(io.StringIO(), io.StringIO())
-        outs = Outs(Port("desk", show.rig.desk), [])
-        night = Night(show, compiled, journal, printer, outs, DeskTalk.of(show), time.monotonic_ns())
-        ear = MidiEar(0, show.mappings["switch-pair"])
-
-        def take(_: int, packet: bytes, at: int) -> None:
-            for event in ear.hear(packet):
-                night.handle(event, at)
-
-        inbox = Inbox(loop, take, print)
-        night.handle(DeskCame(), time.monotonic_ns())
-        taken: list[int] = []
-
-        def feet() -> None:
-            for at in range(presses + 20):
-                control = 80 + at % 2
-                began = time.monotonic_ns()
-                inbox.put(0, bytes((0xB0, control, 127)), began)
-                there = left.get(timeout=1)
-                if at >= 20:
-                    taken.append(there - began)
-                inbox.put(0, bytes((0xB0, control, 0)), time.monotonic_ns())
-                # A foot is not a flood: let the loop go back to waiting, as it does on the night.
-                threading.Event().wait(0.002)
-
-        await loop.run_in_executor(None, feet)
-        night.end()
-        journal.close()
-        printer.close()
+        head = Night(setlist="bench", begun_us=0, program="bench")
+        [taken] = in_turns(folder, "switch-pair", [lambda: begin(folder / "bench.night", head, print)], presses)
     print(f"inside the program, callback → desk's port with the journal written, {presses} presses")
     print(row("stagectl", taken))
 

@@ -27,6 +27,7 @@ COMMANDS: Final = {
     "learn": "Learn what a pedal sends, and write its mapping.",
     "learn-desk": "Learn how a desk says its levels, and write its profile.",
     "ports": "What MIDI there is, by system.",
+    "replay": "Play a past night's presses again, on the same show or another.",
     "log": "Tell what happened in a night.",
     "desk": "A virtual desk on a real port.",
     "schema": "JSON Schema of a kind of file, for editors.",

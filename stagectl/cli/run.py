@@ -14,11 +14,13 @@ from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 @venue_option
 @api_option
 @click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="Where to keep the night's journal.")
+@click.option("--fresh", is_flag=True, help="Begin a new night, even where the last one was broken off.")
 @click.option("--dry", is_flag=True, help="Read the desk, say what the first recall would change, and change nothing.")
-def command(setlist: Path, venue: str | None, api: str, journal: Path | None, dry: bool) -> None:
+def command(setlist: Path, venue: str | None, api: str, journal: Path | None, fresh: bool, dry: bool) -> None:
     """Play the night until Ctrl-C: serve the pedals, the desk and the players, and keep the journal.
 
-    A pedal or desk that is missing is waited for; the rest is served. SETLIST is the file or its folder.
+    A pedal or desk that is missing is waited for; the rest is served. A night that was broken off by a crash or a power
+    cut is taken up again where it was. SETLIST is the file or its folder.
 
     \b
     Example:
@@ -35,4 +37,4 @@ def command(setlist: Path, venue: str | None, api: str, journal: Path | None, dr
         raise SystemExit(0 if known else 1)
     from stagectl.live.daemon import run
 
-    asyncio.run(run(show, compiled, venue, api, journal))
+    asyncio.run(run(show, compiled, venue, api, journal, fresh=fresh))

@@ -52,14 +52,19 @@ def new_path(folder: Path, begun_us: int) -> Path:
     return path
 
 
-def latest(*folders: Path) -> Path | None:
-    """The journal of the last night in the folders by its name, or None. A file that was never finished as a
-    journal (the program was killed while it began one) is passed over."""
+def ordered(*folders: Path) -> list[Path]:
+    """The journals of the folders by their names, the last night first. A file that was never finished as a journal
+    (the program was killed while it began one) is passed over."""
     found: list[Path] = []
     for folder in folders:
         with suppress(OSError):
             found += [path for path in folder.iterdir() if path.suffix == SUFFIX]
-    return next((path for path in sorted(found, key=_order, reverse=True) if is_journal(path)), None)
+    return [path for path in sorted(found, key=_order, reverse=True) if is_journal(path)]
+
+
+def latest(*folders: Path) -> Path | None:
+    """The journal of the last night in the folders, or None."""
+    return next(iter(ordered(*folders)), None)
 
 
 def _order(path: Path) -> tuple[str, int, str]:

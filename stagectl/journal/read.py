@@ -10,14 +10,20 @@ from typing import Any, Final
 
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
+from stagectl.journal.migrate import migrated_copy, version_of
 from stagectl.journal.paths import is_journal, latest
-from stagectl.journal.schema import VERSION, Night, night_unpacked, unpacked
+from stagectl.journal.schema import VERSION, Night, file_unpacked, heard_unpacked, night_unpacked, unpacked
+from stagectl.journal.spool import bring_home
+from stagectl.story.heard import Heard
 from stagectl.story.rows import Row
 
-__all__ = ["latest", "night", "open_read", "rows"]
+__all__ = ["events", "files", "latest", "night", "open_read", "rows"]
 
 WAIT_S: Final = 1.0
 """How long a reader waits for a lock, s. The writer never waits for a reader."""
+
+FILE_MAX: Final = 8 * 2**20
+"""Bytes of a show's file that are read: twice of what a file may have."""
 
 PAGE: Final = 1000
 """Rows fetched at once. Between pages no lock is held, so that a slow reader does not let the file beside
@@ -25,7 +31,8 @@ the journal grow."""
 
 
 def open_read(path: Path) -> sqlite3.Connection:
-    """The journal at `path`, for reading only. The caller closes the connection.
+    """The journal at `path`, for reading only. The caller closes the connection. What a process that was killed left on
+    its way into the journal is put there first, where that can be.
 
     Raises JournalError where there is no such file, where it is no journal, and where a newer version of
     the program wrote it.
@@ -34,13 +41,14 @@ def open_read(path: Path) -> sqlite3.Connection:
         raise JournalError(f"There is no journal at {path}.")
     if not is_journal(path):
         raise JournalError(f"{path} is not a journal of a night, or it cannot be read.")
+    bring_home(path)
     with _plainly(path):
         connection = sqlite3.connect(
             f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=WAIT_S, isolation_level=None
         )
     try:
         with _plainly(path):
-            (version,) = connection.execute("PRAGMA user_version").fetchone()
+            version = version_of(connection)
             if version > VERSION:
                 raise JournalError(
                     f"{path} was written by a newer version of stagectl: "
@@ -48,6 +56,9 @@ def open_read(path: Path) -> sqlite3.Connection:
                 )
             if not connection.execute("SELECT count(*) FROM night").fetchone()[0]:
                 raise JournalError(f"{path} is not a journal of a night: it does not say which.")
+            if version < VERSION:
+                older, connection = connection, migrated_copy(connection)
+                older.close()
     except BaseException:
         connection.close()
         raise
@@ -67,6 +78,28 @@ def rows(connection: sqlite3.Connection, after_id: int = 0) -> Iterator[tuple[in
     while page := _fetch(connection, "SELECT * FROM story WHERE id > ? ORDER BY id LIMIT ?", after_id, PAGE):
         yield from map(unpacked, page)
         after_id = page[-1][0]
+
+
+def events(connection: sqlite3.Connection, after_id: int = 0) -> Iterator[tuple[int, Heard]]:
+    """What came in after the line of that number, in order: number, event. Raises JournalError where the journal cannot
+    be read."""
+    while page := _fetch(connection, "SELECT * FROM heard WHERE id > ? ORDER BY id LIMIT ?", after_id, PAGE):
+        yield from map(heard_unpacked, page)
+        after_id = page[-1][0]
+
+
+def files(connection: sqlite3.Connection) -> dict[int, dict[str, bytes]]:
+    """What the show's files held on that night, by their paths, the setlist first: by the number of the line after
+    which they held that, the earliest first. Nothing in a journal of an earlier layout. Raises JournalError where they
+    cannot be read."""
+    found = _fetch(connection, "SELECT since, path, packed FROM files ORDER BY since, place")
+    out: dict[int, dict[str, bytes]] = {}
+    try:
+        for since, path, packed in found:
+            out.setdefault(since, {})[path] = file_unpacked(packed, FILE_MAX)
+        return out
+    except ValueError as error:
+        raise JournalError(f"The show's files in the journal cannot be read: {error}.") from error
 
 
 def _fetch(connection: sqlite3.Connection, question: str, *values: int) -> list[Any]:

@@ -1,19 +1,26 @@
-"""The tables of a journal, and how a row of the story is laid in them and taken out again."""
+"""The tables of a journal, and how a row of the story, or an event, is laid in them and taken out again.
+
+`heard` has what came in, `story` what was made of it; both count with one number, in the order of their writing.
+`files` keeps the show's files as they were that night, so that it can be played again whatever has become of them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Final, TypeAlias
 
 from stagectl.core.levels import OFF, Level, Off
+from stagectl.story.heard import Heard
 from stagectl.story.rows import Row
 
 APPLICATION_ID: Final = int.from_bytes(b"sctl", "big")
 """Marks an SQLite file as a journal of this program."""
 
-VERSION: Final = 1
-"""The layout of the tables. A journal of a higher version is not read."""
+VERSION: Final = 2
+"""The layout of the tables. A journal of a higher version is not read; one of a lower version is brought up to this
+one (`migrate.py`)."""
 
 TABLES: Final = (
     """CREATE TABLE night (
@@ -24,7 +31,8 @@ TABLES: Final = (
         zone TEXT NOT NULL,           -- the name of the local zone
         zone_offset INTEGER NOT NULL, -- seconds east of UTC
         program TEXT NOT NULL,        -- the version of the program
-        zero INTEGER NOT NULL         -- the monotonic clock when the night began, nanoseconds
+        zero INTEGER NOT NULL,        -- the monotonic clock when the night began, nanoseconds
+        path TEXT NOT NULL DEFAULT '' -- the setlist's file
     ) STRICT""",
     """CREATE TABLE story (
         id INTEGER PRIMARY KEY,
@@ -44,14 +52,31 @@ TABLES: Final = (
         level_before ANY,             -- levels: hundredths of a dB, 'off', or NULL where unknown
         level_after ANY,
         level_sent ANY,
-        number INTEGER,
+        number INTEGER,               -- of a press: from it to the first byte that left, microseconds
         detail TEXT
     ) STRICT""",
+    """CREATE TABLE heard (
+        id INTEGER PRIMARY KEY,
+        at INTEGER NOT NULL,          -- nanoseconds since the night began
+        kind INTEGER NOT NULL,
+        one ANY,
+        two ANY,
+        three ANY,
+        said BLOB                     -- the bytes that it came as
+    ) STRICT""",
+    """CREATE TABLE files (
+        since INTEGER NOT NULL,       -- the number of the line before: those of the highest are those of now
+        place INTEGER NOT NULL,       -- the setlist is the first
+        path TEXT NOT NULL,
+        packed BLOB NOT NULL,         -- zlib (RFC 1950)
+        PRIMARY KEY (since, place)
+    ) STRICT""",
 )
-"""`story` has `Row`'s fields in `Row`'s order, after the row's number and its wall time."""
+"""`story` has `Row`'s fields in `Row`'s order, after the row's number and its wall time; `heard` those of `Heard`."""
 
-Packed: TypeAlias = tuple[int | str | None, ...]
-"""A line of `story`: number, wall time, then the fields of a `Row`, all of them or those of a change."""
+Packed: TypeAlias = tuple[int | str | bytes | None, ...]
+"""A line: of `story`, its number, its wall time, then the fields of a `Row`, all of them or those of a change; of
+`heard`, its number, then the fields of a `Heard`; or the number of a press's row, and how long its first byte took."""
 
 _WHOLE: Final = ("id", "wall", *(f"level_{f}" if f in ("before", "after", "sent") else f for f in Row._fields))
 _SPARED: Final = ("pedal", "control", "gesture", "song", "section", "number", "detail")
@@ -64,7 +89,19 @@ def _insert(columns: Sequence[str]) -> str:
     return f"INSERT INTO story ({names}) VALUES ({marks}) ON CONFLICT (id) DO NOTHING"
 
 
-INSERTS: Final = {len(columns): _insert(columns) for columns in (_WHOLE, _NARROW)}
+HEARD_LENGTH: Final = 1 + len(Heard._fields)
+LEFT_LENGTH: Final = 2
+
+_HEARD: Final = f"INSERT INTO heard VALUES ({', '.join('?' * HEARD_LENGTH)}) ON CONFLICT (id) DO NOTHING"
+
+FILES: Final = "INSERT INTO files VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"
+"""How a line of `files` is written."""
+
+INSERTS: Final = {
+    **{len(columns): _insert(columns) for columns in (_WHOLE, _NARROW)},
+    HEARD_LENGTH: _HEARD,
+    LEFT_LENGTH: "UPDATE story SET number = ?2 WHERE id = ?1",
+}
 """How a line of each length is written. Binding NULL is the dearest part of writing a row, and a change, of
 which a scene has many, would bind seven, so it has a shorter line. Writing a line again changes nothing, so a
 write may be repeated where its outcome is not known."""
@@ -75,7 +112,9 @@ class Night:
     """What a journal is the record of.
 
     `begun_us`: wall time, UTC, microseconds since 1970. `zone`, `zone_offset`: the local zone's name and its
-    seconds east of UTC. `program`: the program's version. `zero`: the monotonic clock at `begun_us`, ns.
+    seconds east of UTC. `program`: the program's version. `zero`: the monotonic clock at `begun_us`, ns. `path`: the
+    setlist's file. `files`: what the show's files held, by their paths, the setlist first; they are not read with the
+    rest (`read.files`).
     """
 
     setlist: str
@@ -85,18 +124,45 @@ class Night:
     zone_offset: int = 0
     program: str
     zero: int = 0
+    path: str = ""
+    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def night_packed(night: Night) -> Packed:
     """The line of the table `night`."""
-    return 1, night.setlist, night.venue, night.begun_us, night.zone, night.zone_offset, night.program, night.zero
+    head = (1, night.setlist, night.venue, night.begun_us, night.zone, night.zone_offset, night.program)
+    return *head, night.zero, night.path
+
+
+def files_packed(files: Mapping[str, bytes], since: int = 0) -> list[Packed]:
+    """The lines of the table `files`. `since`: the number of the line before."""
+    return [(since, at, path, zlib.compress(raw)) for at, (path, raw) in enumerate(files.items())]
+
+
+def file_unpacked(packed: bytes, most: int) -> bytes:
+    """What a file held, up to `most` bytes. Raises ValueError where there was more, or it was not packed like this."""
+    try:
+        opened = zlib.decompressobj()
+        raw = opened.decompress(packed, most)
+    except zlib.error as error:
+        raise ValueError(str(error)) from error
+    if opened.unconsumed_tail:
+        raise ValueError(f"it holds more than {most:,} bytes")
+    return raw
 
 
 def night_unpacked(line: Sequence[Any]) -> Night:
     """The night that a line of the table `night` says."""
-    _, setlist, venue, begun, zone, offset, program, zero = line
+    _, setlist, venue, begun, zone, offset, program, zero, path = line
     return Night(
-        setlist=setlist, venue=venue, begun_us=begun, zone=zone, zone_offset=offset, program=program, zero=zero
+        setlist=setlist,
+        venue=venue,
+        begun_us=begun,
+        zone=zone,
+        zone_offset=offset,
+        program=program,
+        zero=zero,
+        path=path,
     )
 
 
@@ -109,6 +175,16 @@ def packed(row: Row, number: int, wall_us: int) -> Packed:
     if row[5:10] == _NOTHING and row.number is None and row.detail is None:
         return (number, wall_us, *row[:5], row.listener, row.input, *stored)
     return (number, wall_us, *row[:12], *stored, row.number, row.detail)
+
+
+def heard_packed(heard: Heard, number: int) -> Packed:
+    """The line of `heard` for an event with that number."""
+    return (number, *heard)
+
+
+def heard_unpacked(line: Sequence[Any]) -> tuple[int, Heard]:
+    """The number and the event that a line of `heard` says."""
+    return line[0], Heard(*line[1:])
 
 
 def unpacked(line: Sequence[Any]) -> tuple[int, int, Row]:

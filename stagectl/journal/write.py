@@ -1,8 +1,9 @@
-"""Writing a journal: on the press path, before the first byte leaves for the desk.
+"""Writing a journal's file.
 
 SQLite in write-ahead mode with synchronous NORMAL: a commit is a write into the operating system's cache, so
 a killed process loses nothing that was acknowledged. A power cut may take what came after the last
-`checkpoint`, which belongs on a timer off the press path, about once a second.
+`checkpoint`, which belongs on a timer, about once a second. The disk may take its time over all of this, so a night
+that is played writes by a `Recorder` (`record.py`), off the press path.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from itertools import groupby, islice
 from pathlib import Path
@@ -19,16 +20,23 @@ from typing import Final, TypeAlias
 
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
+from stagectl.journal.migrate import migrate
 from stagectl.journal.schema import (
     APPLICATION_ID,
+    FILES,
+    HEARD_LENGTH,
     INSERTS,
+    LEFT_LENGTH,
     TABLES,
     VERSION,
     Night,
     Packed,
+    files_packed,
+    heard_packed,
     night_packed,
     packed,
 )
+from stagectl.story.heard import Heard
 from stagectl.story.rows import Row
 
 HELD_MAX: Final = 50_000
@@ -60,8 +68,10 @@ Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """A connection that writes to the file at `path`, which exists. Raises sqlite3.Error."""
-    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
+    """A connection that writes to the file at `path`, which exists; any one thread at a time may use it. Raises
+    sqlite3.Error."""
+    address = f"{path.resolve().as_uri()}?mode=rw"
+    return sqlite3.connect(address, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
 
 
 class Journal:
@@ -76,8 +86,10 @@ class Journal:
         """Rows dropped since the night began."""
         self._connection: sqlite3.Connection | None = connection
         self._connect = connect
-        self._last = 0
+        self.last = 0
+        """The number of the last line that was given one."""
         self._held: deque[Packed] = deque()
+        self._wall_us = 0
         self._dropped = 0
         self._dropped_last: Packed = ()
         self._write_trouble: str | None = None
@@ -100,7 +112,8 @@ class Journal:
         try:
             connection = connect(path)
             _lay_out(connection, night)
-        except _FAULTS as error:
+            _keep_name(path.parent)
+        except (*_FAULTS, OSError) as error:
             if connection is not None:
                 connection.close()
             for end in ("", "-wal", "-shm", "-journal"):
@@ -119,32 +132,48 @@ class Journal:
         """What is the matter, as a sentence that stays the same while the matter does; None when all is well."""
         return self._write_trouble or self._checkpoint_trouble
 
-    def write(self, rows: Sequence[Row], wall_us: int) -> None:
-        """Put rows into the file in one transaction, at the wall time `wall_us` (µs since 1970).
+    def write(self, rows: Sequence[Row], wall_us: int, heard: Heard | None = None) -> None:
+        """Put an event and the rows that were made of it into the file, as `put` does, at the wall time `wall_us`, µs
+        since 1970."""
+        self.put(self.lines(rows, wall_us, heard))
 
-        Where that fails they are held. Where rows are held already, these go behind them, and up to
+    def lines(self, rows: Sequence[Row], wall_us: int, heard: Heard | None = None) -> list[Packed]:
+        """An event and rows as numbered lines, for `put`."""
+        self._wall_us = wall_us
+        first = self.last + 1
+        batch = [] if heard is None else [heard_packed(heard, first)]
+        batch += [packed(row, number, wall_us) for number, row in enumerate(rows, first + len(batch))]
+        self.last += len(batch)
+        return batch
+
+    def put(self, batch: Sequence[Packed]) -> None:
+        """Put lines into the file in one transaction.
+
+        Where that fails they are held. Where lines are held already, these go behind them, and up to
         CATCH_UP_MAX of the oldest are written.
         """
-        if not rows:
+        if not batch:
             return
-        first = self._last + 1
-        self._last += len(rows)
-        batch = [packed(row, number, wall_us) for number, row in enumerate(rows, first)]
         if not self._held and not self._dropped and self._put(batch):
             return
         behind = bool(self._held or self._dropped)
         self._held.extend(batch)
         if behind:
             self.retry()
-        while len(self._held) > HELD_MAX:
-            self._dropped_last = self._held.popleft()
-            self._dropped += 1
-            self.lost += 1
+        self.drop([self._held.popleft() for _ in range(len(self._held) - HELD_MAX)])
+
+    def drop(self, lines: Sequence[Packed]) -> None:
+        """Give up lines for which there is no room; where they were, the journal will say that they are missing."""
+        for line in lines:
+            if len(line) != LEFT_LENGTH:
+                self._dropped_last = line
+                self._dropped += 1
+                self.lost += 1
 
     def retry(self) -> bool:
         """Write up to CATCH_UP_MAX of the held rows, the oldest first. Returns whether none is left."""
         batch = list(islice(self._held, CATCH_UP_MAX))
-        lost = [_lost(self._dropped_last, self._dropped)] if self._dropped else []
+        lost = [_lost(self._dropped_last, self._dropped, self._wall_us)] if self._dropped else []
         if (batch or lost) and self._put(lost + batch):
             for _ in batch:
                 self._held.popleft()
@@ -221,16 +250,57 @@ class Journal:
         return True
 
 
+def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect: Connect = connect) -> Journal:
+    """The journal of a night that is taken up again. `files`: what the show's files hold now, where that has changed.
+    Raises JournalError where it is damaged or cannot be written; then it is as it was."""
+    connection = None
+    try:
+        connection = connect(path)
+        (sound,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        if sound != "ok":
+            raise JournalError(f"The journal {path} cannot be written on: the file is damaged.")
+        migrate(connection)
+        _ready(connection)
+        lasts = [connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0] for table in ("story", "heard")]
+        last = max(last or 0 for last in lasts)
+        connection.executemany(FILES, files_packed(files or {}, last))
+    except BaseException as error:
+        if connection is not None:
+            connection.close()
+        if isinstance(error, _FAULTS):
+            raise JournalError(f"The journal {path} cannot be written on: {cause(error)}.") from error
+        raise
+    journal = Journal(path, connection, connect)
+    journal.last = last
+    return journal
+
+
 def _lay_out(connection: sqlite3.Connection, night: Night) -> None:
     """Make the tables in one transaction of the main file, and only then go over to write-ahead mode: a file
     whose header names the application is a whole journal."""
     connection.execute("BEGIN IMMEDIATE")
     for table in TABLES:
         connection.execute(table)
-    connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
+    connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
+    connection.executemany(FILES, files_packed(night.files))
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {VERSION}")
     connection.execute("COMMIT")
+    _ready(connection)
+
+
+def _keep_name(folder: Path) -> None:
+    """Have the disk keep the names in a folder, where the system can be told to. Raises OSError."""
+    if hasattr(os, "O_DIRECTORY"):
+        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)
+
+
+def _ready(connection: sqlite3.Connection) -> None:
+    """Go over to write-ahead mode."""
     connection.execute("PRAGMA journal_mode = WAL").fetchone()
     connection.execute("PRAGMA synchronous = NORMAL")
     connection.execute("PRAGMA wal_autocheckpoint = 0").fetchone()
@@ -258,14 +328,17 @@ def _insert_each(connection: sqlite3.Connection, batch: Sequence[Packed]) -> int
         try:
             connection.execute(INSERTS[len(line)], line)
         except _UNFIT:
-            told = _lost(line, 1, ascii(line))
+            told = _lost(line, 1, detail=ascii(line))
             connection.execute(INSERTS[len(told)], told)
             unfit += 1
     return unfit
 
 
-def _lost(line: Packed, count: int, detail: str | None = None) -> Packed:
-    """The line that stands where `count` lines would, the last of which is `line`."""
+def _lost(line: Packed, count: int, otherwise_us: int = 0, detail: str | None = None) -> Packed:
+    """The line that stands where `count` lines would, the last of which is `line`. `otherwise_us`: its wall time, where
+    that line has none."""
     number, wall_us, at = (value if isinstance(value, int) and abs(value) < 2**63 else 0 for value in line[:3])
+    if len(line) == HEARD_LENGTH:
+        wall_us, at = otherwise_us, wall_us
     row = Row(at, "link", who="journal", what=f"missing {count} row{'' if count == 1 else 's'}", detail=detail)
     return packed(row, number, wall_us)

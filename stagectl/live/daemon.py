@@ -8,16 +8,11 @@ import signal
 import time
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-import stagectl
 from stagectl.core.events import Event, LampsCame, LampsWent, PedalCame
-from stagectl.errors import DeviceError, JournalError
-from stagectl.journal.paths import new_path, nights, spare_nights
-from stagectl.journal.schema import Night as NightHead
-from stagectl.journal.write import Journal
+from stagectl.errors import DeviceError
 from stagectl.live.clock import ClockWatch
 from stagectl.live.desk import DeskSide
 from stagectl.live.followed import FollowLink
@@ -26,6 +21,7 @@ from stagectl.live.hearing import Hearing
 from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.printer import Printer
+from stagectl.live.record import desk_claim, record
 from stagectl.live.timetable import night_jobs
 from stagectl.live.tracks import Tracks
 from stagectl.live.watch import Watch
@@ -34,7 +30,7 @@ from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.show.reminders import stepped_text
 from stagectl.story.rows import Row
-from stagectl.story.words import lines
+from stagectl.story.words import lines, resumed
 
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
@@ -44,29 +40,41 @@ OPENS_S: Final = 1.5
 
 LOOK_S: Final = 0.02
 
-KEEP_S: Final = 1.0
-"""Seconds between two checkpoints of the journal."""
+COUNT_S: Final = 1.0
+"""Seconds between two times that what was counted is recorded."""
 
 
-async def run(show: Show, compiled: Compiled, venue: str | None, api: str, journal: Path | None) -> None:
-    """Play the night until SIGINT or SIGTERM. Raises DeviceError where it cannot even begin."""
-    await _Daemon(show, compiled, venue, api, journal).play()
+async def run(
+    show: Show, compiled: Compiled, venue: str | None, api: str, journal: Path | None, *, fresh: bool = False
+) -> None:
+    """Play the night until SIGINT or SIGTERM; one that was broken off is taken up again, unless it has to be a `fresh`
+    one. Raises DeviceError where it cannot even begin, JournalError where another process plays it."""
+    claim = desk_claim(show, api)
+    try:
+        await _Daemon(show, compiled, venue, api, journal, fresh).play()
+    finally:
+        if claim is not None:
+            claim.give_up()
 
 
 class _Daemon:
-    def __init__(self, show: Show, compiled: Compiled, venue: str | None, api: str, journal: Path | None) -> None:
+    def __init__(
+        self, show: Show, compiled: Compiled, venue: str | None, api: str, journal: Path | None, fresh: bool
+    ) -> None:
         self.show = show
         self.venue = venue
         self.printer = Printer()
-        self.zero = time.monotonic_ns()
-        self.journal = self._open_journal(journal)
+        record_ = record(
+            show, compiled.plan, venue, journal, fresh=fresh, tell=self._journal_is, warn=self.printer.warn
+        )
+        self.zero, self.journal, self.taken_up = record_.zero, record_.recorder, record_.taken_up
         rig = show.rig
         self.side = DeskSide(show, self._event, self.printer.warn)
         self.desk = self.side.link
         outs = Outs(self.desk, [OutLink(model.name, model) for model in rig.devices])
         self.tracks = Tracks(show, compiled.plan, api, self._event, self._say, self._warn)
         outs.cue = self.tracks.tell
-        self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero)
+        self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero, record_.state)
         self.going = Going(show, compiled.plan)
         self.night.watchers += [self.tracks.look, self.going.look]
         self.jobs = night_jobs(
@@ -135,27 +143,22 @@ class _Daemon:
 
     # -- the journal --------------------------------------------------------------------------------------
 
-    def _open_journal(self, path: Path | None) -> Journal:
-        begun = datetime.now().astimezone()
-        offset = begun.utcoffset()
-        head = NightHead(
-            setlist=self.show.setlist.title,
-            venue=self.venue,
-            begun_us=time.time_ns() // 1000,
-            zone=begun.tzname() or "UTC",
-            zone_offset=0 if offset is None else int(offset.total_seconds()),
-            program=stagectl.__version__,
-            zero=self.zero,
-        )
-        if path is not None:
-            return Journal.create(path, head)
-        try:
-            return Journal.create(new_path(nights(), head.begun_us), head)
-        except (JournalError, OSError) as error:
-            # The night goes on, in the folder for temporary files.
-            elsewhere = spare_nights()
-            self.printer.warn(f"{error} The journal is kept in {elsewhere} instead.")
-            return Journal.create(new_path(elsewhere, head.begun_us), head)
+    def _go_on(self) -> str | None:
+        """What was connected when the night was broken off has gone since. Says where it goes on."""
+        taken = self.taken_up
+        if taken is None:
+            return None
+        for event in taken.goes:
+            self.night.handle(event, self.zero + taken.at, quietly=True)
+        row = taken.row(self.night.plan, time.monotonic_ns())
+        self.journal.write([row], time.time_ns() // 1000)
+        for line in taken.warnings():
+            self._warn(line)
+        return resumed(row)
+
+    def _journal_is(self, trouble: str | None) -> None:
+        """Told by the recorder's thread."""
+        self.printer.warn(trouble or "the journal is written again")
 
     async def _again_and_again(self, name: str, chore: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Keep a chore going: whatever it stumbles over is said, and never ends the night."""
@@ -164,19 +167,12 @@ class _Daemon:
                 await chore()
             except Exception as error:  # noqa: BLE001 - a fault in one part stops no other
                 self.printer.warn(f"{name}: {type(error).__name__}: {error}; it is begun again")
-                await asyncio.sleep(KEEP_S)
+                await asyncio.sleep(COUNT_S)
 
-    async def _keep_journal(self) -> None:
-        loop, told = asyncio.get_running_loop(), None
+    async def _keep_counting(self) -> None:
         while True:
-            await asyncio.sleep(KEEP_S)
-            if self.journal.held:
-                self.journal.retry()
+            await asyncio.sleep(COUNT_S)
             self._write_counts()
-            await loop.run_in_executor(None, self.journal.checkpoint)
-            if self.journal.trouble != told:
-                told = self.journal.trouble
-                self.printer.warn(told or "the journal is written again")
 
     def _keyboard_gone(self, pedal: int) -> None:
         """A keyboard-type pedal's device says no more."""
@@ -190,6 +186,7 @@ class _Daemon:
         """What was counted instead of recorded, where it has changed."""
         at = time.monotonic_ns() - self.zero
         self.journal.write([*self.hearing.counts(at), *self.side.counts(at)], time.time_ns() // 1000)
+        self.journal.go()
 
     # -- what comes and goes ------------------------------------------------------------------------------
 
@@ -217,6 +214,7 @@ class _Daemon:
 
     async def play(self) -> None:
         loop, stop = asyncio.get_running_loop(), asyncio.Event()
+        goes_on = self._go_on()
         for number in (signal.SIGINT, signal.SIGTERM):
             try:
                 loop.add_signal_handler(number, stop.set)
@@ -241,11 +239,11 @@ class _Daemon:
                     await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
             gc.collect()
             gc.freeze()
-            self.printer.begin(self._ready())
+            self.printer.begin(self._ready(goes_on))
             chores = (
                 ("watching the ports", self.watch.forever),
                 ("hearing the desk", self.side.forever),
-                ("keeping the journal", self._keep_journal),
+                ("counting", self._keep_counting),
                 ("watching the clock", self.clock.forever),
             )
             tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
@@ -267,7 +265,7 @@ class _Daemon:
             self.journal.write(ends, time.time_ns() // 1000)
             self.printer.say([*lines(ends), "`stagectl log` tells it"])
             self.journal.close()
-            unwritten = self.journal.held + self.journal.lost
+            unwritten = self.journal.unwritten
             self.printer.close()
         if unwritten:
             raise DeviceError(f"{unwritten} lines of the night are not in the journal: {self.journal.trouble}")
@@ -278,8 +276,9 @@ class _Daemon:
         while self.tracks.missing and time.monotonic() < limit:
             await asyncio.sleep(LOOK_S)
 
-    def _ready(self) -> str:
+    def _ready(self, goes_on: str | None) -> str:
         where = f", {self.venue}" if self.venue else ""
+        where += "" if goes_on is None else f"; {goes_on}"
         missing = [
             f"{link.name} (`{link.wants}`)" for link in self.links if not (link.here or isinstance(link, VoiceLink))
         ]

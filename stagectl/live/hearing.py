@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from stagectl.core.events import Event, PedalCame, PedalWent, Unmapped
 from stagectl.errors import DeviceError
@@ -27,14 +27,21 @@ UNKNOWN_PER_S: Final = 20
 PER_PACKET: Final = 64
 """Events of one OSC packet that are taken; a bundle with more is not from a foot, and the rest are counted."""
 
+SAID_MAX: Final = 64
+"""Bytes of a message that are kept with what it meant."""
+
+Handle: TypeAlias = Callable[[Event, int, bytes | None], None]
+"""Takes an event, its monotonic time, ns, and the bytes that it came as, where it came as bytes."""
+
 FLOOD: Final = "messages beyond those that are recorded one by one"
 INBOX_FULL: Final = "messages that came faster than they could be taken"
 
 
 class Hearing:
-    """The ears of all pedals. `handle` takes each event with its monotonic time, ns, in the loop's thread."""
+    """The ears of all pedals. `handle` takes each event with its monotonic time, ns, and the bytes that it came as, in
+    the loop's thread."""
 
-    def __init__(self, show: Show, handle: Callable[[Event, int], None], trouble: Callable[[str], None]) -> None:
+    def __init__(self, show: Show, handle: Handle, trouble: Callable[[str], None]) -> None:
         self._handle = handle
         self._loop = asyncio.get_running_loop()
         self._names = [pedal.name for pedal in show.rig.pedals]
@@ -66,12 +73,12 @@ class Hearing:
 
     def _heard(self, pedal: int, packet: bytes, at: int) -> None:
         if self._sensing[pedal].heard(packet, at):
-            self._handle(PedalCame(pedal=pedal), at)
+            self._handle(PedalCame(pedal=pedal), at, None)
         self._expect(pedal)
         ear = self.ears[pedal]
         assert isinstance(ear, MidiEar)
         for event in ear.hear(packet):
-            self._event(pedal, event, at)
+            self._event(pedal, event, at, packet)
         self._settle_later(pedal, ear)
 
     def _settle_later(self, pedal: int, ear: MidiEar) -> None:
@@ -111,16 +118,16 @@ class Hearing:
             known = [p for p, events in told.items() if not any(isinstance(event, Unmapped) for event in events)]
             pedal = (known or list(told))[0]
             for event in told[pedal][:PER_PACKET]:
-                self._event(pedal, event, at)
+                self._event(pedal, event, at, packet)
             self.ears[pedal].counted.update({FLOOD: max(0, len(told[pedal]) - PER_PACKET)})
 
         return heard
 
-    def _event(self, pedal: int, event: Event, at: int) -> None:
+    def _event(self, pedal: int, event: Event, at: int, said: bytes | None = None) -> None:
         if isinstance(event, Unmapped) and not self._may_record(pedal, at):
             self.ears[pedal].counted[FLOOD] += 1
             return
-        self._handle(event, at)
+        self._handle(event, at, None if said is None else said[:SAID_MAX])
 
     def _may_record(self, pedal: int, at: int) -> bool:
         second, count = self._unknown[pedal]
@@ -141,7 +148,7 @@ class Hearing:
         del self._timers[pedal]
         if self._sensing[pedal].silent(time.monotonic_ns()):
             self.forget_half(pedal)
-            self._handle(PedalWent(pedal=pedal), time.monotonic_ns())
+            self._handle(PedalWent(pedal=pedal), time.monotonic_ns(), None)
         self._expect(pedal)
 
     def port_changed(self, pedal: int, here: bool) -> None:
@@ -151,7 +158,7 @@ class Hearing:
         self._sensing[pedal].forget()
         if here or not was_lost:
             event: Event = PedalCame(pedal=pedal) if here else PedalWent(pedal=pedal)
-            self._handle(event, time.monotonic_ns())
+            self._handle(event, time.monotonic_ns(), None)
 
     def forget_half(self, pedal: int) -> None:
         """What was half said is forgotten."""

@@ -29,30 +29,33 @@ from stagectl.core.step import next_wake, step
 from stagectl.desk.speak import Speaker
 from stagectl.desk.talk import DeskTalk
 from stagectl.errors import DeviceError
-from stagectl.journal.write import Journal
+from stagectl.journal.record import Recorder
 from stagectl.live.links import OutLink
 from stagectl.live.printer import Printer
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
+from stagectl.story.heard import heard
 from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines
 
 
 class Night:
-    """One night. `zero`: the monotonic time at which it began, ns."""
+    """One night. `zero`: the monotonic time at which it began, ns. `state`: that of a night that is taken up again."""
 
     def __init__(
         self,
         show: Show,
         compiled: Compiled,
-        journal: Journal,
+        journal: Recorder,
         printer: Printer,
         outs: Outs,
         talk: DeskTalk,
         zero: int,
+        state: State | None = None,
     ) -> None:
         self.plan: Plan = compiled.plan
-        self.state = begin(self.plan, zero)
+        self.state = begin(self.plan, zero) if state is None else state
+        self._zero = zero
         self._packets = compiled.packets
         self._lamps = compiled.lamps
         self._journal = journal
@@ -65,6 +68,8 @@ class Night:
         """Each is called with the state after every event, when the bytes have left."""
         self._timer: asyncio.TimerHandle | None = None
         self._untold: list[Row] = []
+        self._left_at: int | None = None
+        """When the first byte of the present step left, ns."""
         self._loop = asyncio.get_running_loop()
         self._orders: Mapping[type[Effect], Callable[[Any], None]] = {
             Ask: self._ask,
@@ -75,23 +80,42 @@ class Night:
             Lit: self._lit,
         }
 
-    def handle(self, event: Event, now: int) -> None:
-        """One event: step, journal, bytes, then the rest."""
+    def handle(self, event: Event, now: int, said: bytes | None = None, *, quietly: bool = False) -> None:
+        """One event: step, journal, bytes, then the rest. `said`: the bytes that it came as; `quietly`: nobody needs
+        to be told."""
         if isinstance(event, DeskWent):
             self._speaker.forget()
         try:
             self.state, effects = step(self.plan, self.state, event, now)
+            rows = self._teller.rows(effects, time.monotonic_ns()) if effects else []
+            # The core was woken since the event was stamped, now and then; then it has happened when it was heard.
+            kept = None if isinstance(event, Wake) else heard(event, self.state.now - self._zero, said)
+            last = self._journal.write(rows, time.time_ns() // 1000, kept)
             if effects:
-                rows = self._teller.rows(effects, time.monotonic_ns())
-                if rows:
-                    self._journal.write(rows, time.time_ns() // 1000)
-                    self._tell_later(rows)
+                self._left_at = None
                 for effect in latest(effects):
                     self._safely(self._orders[type(effect)], effect)
+                if self._left_at is not None:
+                    self._took(rows, last, self._left_at)
+                if rows and not quietly:
+                    self._tell_later(rows)
+            self._journal.go()
             for watcher in self.watchers:
                 self._safely(watcher, self.state)
         finally:
             self._arm()
+
+    def _took(self, rows: Sequence[Row], last: int, left_at: int) -> None:
+        """Record how long the first byte took from the press that it was for. `last`: the number of the last row."""
+        for number, row in enumerate(rows, last + 1 - len(rows)):
+            if row.kind == "press":
+                self._journal.left(number, left_at - self._zero - row.at)
+                return
+
+    def _stamp(self) -> None:
+        """Bytes have left."""
+        if self._left_at is None:
+            self._left_at = time.monotonic_ns()
 
     def _safely(self, does: Callable[[Any], None], what: Any) -> None:
         """What one order meets keeps no other from being carried out."""
@@ -106,6 +130,7 @@ class Night:
             for which, level in effect.levels:
                 for packet in say(which, level, effect.at):
                     send(packet)
+                self._stamp()
         except DeviceError as error:
             self._desk_failed(error)
 
@@ -120,6 +145,7 @@ class Night:
         try:
             for packet in self._speaker.stored(effect.number):
                 self._outs.desk.send(packet)
+            self._stamp()
         except DeviceError as error:
             self._desk_failed(error)
 
@@ -131,11 +157,13 @@ class Night:
 
     def _cue(self, effect: Cue) -> None:
         self._outs.cue(effect)
+        self._stamp()
 
     def _told(self, effect: Told) -> None:
         device = self.plan.messages[effect.message].device
         self._speaker.others(self._packets[effect.message])
         self._send(self._outs.devices[device], self._packets[effect.message])
+        self._stamp()
 
     def _lit(self, effect: Lit) -> None:
         """A lamp that takes no bytes is not told any more until its port is found anew; nothing else waits for it."""

@@ -18,6 +18,7 @@ from stagectl.core.tempo import TempoMap
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.show.desk_fit import profile_faults
 from stagectl.show.faults import FAULTS_MAX, model_faults
+from stagectl.show.files import Files, KeptFiles
 from stagectl.show.mapping import MappingModel
 from stagectl.show.profile import ProfileModel
 from stagectl.show.references import reference_faults
@@ -65,6 +66,8 @@ class Show:
     mappings: Mapping[str, MappingModel]
     sources: Mapping[str, Source]
     folder: Path
+    files: Mapping[str, bytes] = field(default_factory=dict)
+    """What each file held that the show was read from, by its path, the setlist first."""
     tempos: Mapping[int, TempoMap] = field(default_factory=dict)
     """The tempo map of each song that has one, by its index."""
     lengths: Mapping[int, int] = field(default_factory=dict)
@@ -79,6 +82,7 @@ class Loading:
     faults: list[Fault] = field(default_factory=list)
     sources: dict[str, Source] = field(default_factory=dict)
     rests: list[Rest[Any]] = field(default_factory=list)
+    files: Files = field(default_factory=Files)
 
     def read(self, path: Path, model: type[ModelT], name: str) -> ModelT | None:
         """A file as a model; None where it has faults."""
@@ -95,7 +99,7 @@ class Loading:
 
     def read_rest(self, path: Path, model: type[ModelT], name: str) -> Rest[ModelT]:
         """A file as a model; where it has faults, what is left of it without its faulty parts."""
-        text = _read(path)
+        text = _read(path, self.files)
         self.sources[name] = Source(path=path, text=text)
         self.faults += text.faults
         if text.data is None:
@@ -120,7 +124,7 @@ class Loading:
         stem = name.removesuffix(".yaml")
         for folder in (beside, within):
             path = folder / f"{stem}.yaml"
-            if "/" not in stem and "\\" not in stem and _is_file(path):
+            if "/" not in stem and "\\" not in stem and self.files.is_file(path):
                 return path
         what, looks = {"pedals": ("mapping", "mapping"), "desks": ("desk profile", "profile")}[kind]
         own = sorted(path.stem for path in islice(beside.glob("*.yaml"), BESIDE_MAX) if _looks(path) == looks)
@@ -140,14 +144,6 @@ class Loading:
         return [*found[:FAULTS_MAX], Fault(last.file, last.line, "there are more faults; mend these first")]
 
 
-def _is_file(path: Path) -> bool:
-    """Is there a file? (A name that cannot be a file's is none.)"""
-    try:
-        return path.is_file()
-    except (OSError, ValueError):
-        return False
-
-
 def _is_missing(path: Path) -> bool:
     """Is there nothing at all of that name? (A name that cannot be a file's is another matter.)"""
     try:
@@ -159,20 +155,25 @@ def _is_missing(path: Path) -> bool:
 
 def _looks(path: Path) -> str | None:
     """The kind of file that a file looks like."""
-    return looks_like(_read(path).data)
+    return looks_like(_read(path, Files()).data)
 
 
-def _read(path: Path) -> Text:
+def _read(path: Path, files: Files) -> Text:
     try:
-        if path.exists() and not path.is_file():
+        if files.is_something_else(path):
             return Text(None, {}, [Fault(str(path), 0, "this is not a file")])
-        with path.open("rb") as file:
-            raw = file.read(BYTES_MAX + 1)
+        raw = files.read(path, BYTES_MAX + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         missing = isinstance(error, FileNotFoundError)
         return Text(None, {}, [Fault(str(path), 0, "there is no such file" if missing else reason)])
     return read_text(raw, str(path))
+
+
+def load_kept(files: Mapping[str, bytes]) -> Show:
+    """The show of files that were kept, by their paths, the setlist first; whatever has become of the files themselves.
+    Raises FileFaults where this version of the program does not take them, or one is missing."""
+    return _load(Path(next(iter(files), "")), Loading(files=KeptFiles(files)))
 
 
 def load_show(setlist: Path) -> Show:
@@ -182,7 +183,10 @@ def load_show(setlist: Path) -> Show:
     """
     if _is_missing(setlist):
         raise FileFaults([Fault(str(setlist), 0, "there is no such file or folder")])
-    loading = Loading()
+    return _load(setlist, Loading())
+
+
+def _load(setlist: Path, loading: Loading) -> Show:
     path = setlist / "setlist.yaml" if setlist.is_dir() else setlist
     songs = loading.read_rest(path, SetlistModel, "setlist")
     kind = looks_like(songs.written.data)
@@ -208,6 +212,7 @@ def load_show(setlist: Path) -> Show:
         mappings=mappings,
         sources=loading.sources,
         folder=path.parent,
+        files=loading.files.seen,
         tempos=tempos,
     )
 
@@ -215,11 +220,12 @@ def load_show(setlist: Path) -> Show:
 def _rig(loading: Loading, setlist: Path, name: str) -> Rest[RigModel]:
     """The rig that the setlist names, beside it."""
     path = setlist.parent / name
-    if name and not _is_file(path):
+    is_file = bool(name) and loading.files.is_file(path)
+    if name and not is_file:
         known = sorted(found.name for found in setlist.parent.glob("*.yaml") if found != setlist)
         says = f"there is no file `{shown(name)}` beside {setlist.name}{nearest(name, known)}"
         loading.faults.append(loading.sources["setlist"].fault(says, "rig"))
-    if not name or not _is_file(path):
+    if not is_file:
         nothing = Text(None, {}, [])
         return Rest(model=None, written=nothing, text=nothing)
     return loading.read_rest(path, RigModel, "rig")
@@ -232,7 +238,9 @@ def _tempos(loading: Loading, setlist: SetlistModel) -> dict[int, TempoMap]:
     for at, song in enumerate(setlist.songs):
         try:
             if song.tempo_file is not None and song.tempo is None:
-                found[at] = tempo_of(_bytes(source.path.parent / song.tempo_file), song.bar_1_at)
+                found[at] = tempo_of(
+                    loading.files.read(source.path.parent / song.tempo_file, SIZE_MAX + 1), song.bar_1_at
+                )
             elif (tempo := tempo_of_song(song)) is not None:
                 found[at] = tempo
         except (OSError, ValueError) as error:
@@ -245,12 +253,6 @@ def _tempos(loading: Loading, setlist: SetlistModel) -> dict[int, TempoMap]:
                     says = f"there is no file `{shown(song.tempo_file)}` beside the setlist{hint}"
                 loading.faults.append(source.fault(says, "songs", at, "tempo file"))
     return found
-
-
-def _bytes(path: Path) -> bytes:
-    """What is in a file, as far as any tempo file goes. Raises OSError."""
-    with path.open("rb") as file:
-        return file.read(SIZE_MAX + 1)
 
 
 def _of_rig(loading: Loading, rig: Rest[RigModel]) -> tuple[ProfileModel | None, dict[str, MappingModel]]:
@@ -292,7 +294,7 @@ def load_profile(name: str) -> ProfileModel:
     path = Path(name)
     if path.suffix != ".yaml":
         path = shipped("mappings") / "desks" / f"{name}.yaml"
-        if "/" in name or "\\" in name or not _is_file(path):
+        if "/" in name or "\\" in name or not loading.files.is_file(path):
             raise FileFaults([Fault(name, 0, _no_profile(name))])
     profile = loading.read_profile(path)
     if profile is None or loading.faults:
@@ -303,7 +305,7 @@ def load_profile(name: str) -> ProfileModel:
 def _no_profile(name: str) -> str:
     """Why a name that ships with no program is no profile: a file was meant, or a name is misspelt."""
     path = Path(f"{name}.yaml")
-    if _is_file(path):
+    if Files().is_file(path):
         return f"there is no such file; did you mean `{path.name}`?"
     if path.parent != Path():
         return "there is no such file; the name of a profile of your own ends in `.yaml`"

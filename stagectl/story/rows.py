@@ -62,6 +62,7 @@ KINDS: Final = (
     "stored scene",
     "told",
     "layer",
+    "resumed",
     "reminder",
     "trouble",
     "count",
@@ -230,10 +231,14 @@ def as_json(row: Row) -> dict[str, Any]:
         out["what"] = row.what
     if row.detail is not None:
         out[_DETAIL.get(row.kind, "detail")] = row.detail
-    if row.kind == "track" and row.number is not None:
-        out["late_ms"] = out.pop("number") / 1_000
+    if row.kind in _TOOK and row.number is not None:
+        out[_TOOK[row.kind]] = out.pop("number") / 1_000
     return out
 
 
-_DETAIL: Final = {"refusal": "reason", "arrival": "scene", "track": "position", "cue": "position"}
+_TOOK: Final = {"track": "late_ms", "press": "first_byte_ms"}
+"""What a row's number is called where it says how long something took: how late a track's section came; how long after
+a press the first byte for it left."""
+
+_DETAIL: Final = {"refusal": "reason", "arrival": "scene", "track": "position", "cue": "position", "resumed": "after"}
 """What a row's detail is called, by its kind."""

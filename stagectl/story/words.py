@@ -146,6 +146,11 @@ def _count(row: Row) -> str:
     return f"{row.who}: {row.number} so far of: {row.what}"
 
 
+def resumed(row: Row) -> str:
+    """That a night is taken up again."""
+    return f"taken up again after {row.detail}, at {place(row.song, row.section)}"
+
+
 def _end(_: Row) -> str:
     return "the night is over"
 
@@ -161,6 +166,7 @@ _SAY: Final = {
     "layer": _layer,
     "track": _track,
     "reminder": _reminder,
+    "resumed": resumed,
     "trouble": _reminder,
     "count": _count,
     "end": _end,

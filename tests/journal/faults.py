@@ -40,7 +40,7 @@ class Faults:
 
         self.calls += 1
         self._fail()
-        return sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, factory=Faulty)
+        return sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, factory=Faulty, check_same_thread=False)
 
     def heal(self) -> None:
         """Fail no more."""

@@ -43,10 +43,12 @@ def test_it_tells_the_last_night(journal: Journal) -> None:
     assert result.exit_code == 0
     assert result.output.splitlines() == [
         _HEADING,
-        "  0:07.250  singer: more me (left, A, press)",
-        "  0:07.250    singer: lead vocal -6 dB → -4.5 dB",
-        "  0:07.250    singer: click to off",
+        "20:30:07   0:07.250  singer: more me (left, A, press)",
+        "20:30:07   0:07.250    singer: lead vocal -6 dB → -4.5 dB",
+        "20:30:07   0:07.250    singer: click to off",
     ]
+    plain = CliRunner().invoke(main, ["log", "--no-clock"]).output.splitlines()
+    assert plain == [_HEADING, *(line.removeprefix("20:30:07 ") for line in result.output.splitlines()[1:])]
 
 
 def test_a_night_that_was_kept_in_the_temporary_folder_is_found(journal: Journal, spare: Path) -> None:
@@ -106,7 +108,7 @@ def test_follow_goes_on_until_it_is_interrupted_or_nobody_reads(
         monkeypatch.setattr(log, "wait", wait)
         result = CliRunner().invoke(main, ["log", "--follow", "--journal", str(journal.path)])
     assert result.exit_code == 0
-    assert [line.split()[0] for line in result.output.splitlines()[1:]] == ["0:00.000", "0:01.000", "0:02.000"]
+    assert [line.split()[1] for line in result.output.splitlines()[1:]] == ["0:00.000", "0:01.000", "0:02.000"]
     assert result.stderr == ""
 
 

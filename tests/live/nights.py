@@ -88,11 +88,15 @@ def playing(show: Path, journal: Path, *more: str) -> Iterator[Program]:
         program.close()
 
 
+UNALIKE = ("at", "wall", "first_byte_ms", "bytes", "osc")
+"""What differs between a night that is played and one that is rehearsed."""
+
+
 def by_press(story: list[dict[str, Any]], kind: str) -> dict[int, list[dict[str, Any]]]:
     """The objects of a kind, by the number of the press that caused them, without their times."""
     found: dict[int, list[dict[str, Any]]] = {}
     for one in story:
         if one["kind"] == kind:
-            bare = {key: value for key, value in one.items() if key not in ("at", "wall")}
+            bare = {key: value for key, value in one.items() if key not in UNALIKE}
             found.setdefault(one["press"], []).append(bare)
     return found

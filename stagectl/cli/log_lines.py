@@ -1,0 +1,109 @@
+"""What `stagectl log` prints of rows: lines for people, JSON or CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import timedelta, timezone
+from itertools import groupby
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    import sqlite3
+    from typing import TypeAlias
+
+    from stagectl.journal.schema import Night
+    from stagectl.story.rows import Row
+
+    Written: TypeAlias = tuple[int, int, Row]
+    """A row with its number and its wall time, µs since 1970."""
+
+    Lines: TypeAlias = Callable[[Sequence[Written]], str]
+    """From some rows, which begin and end with whole presses, to what is printed of them, ends of lines included."""
+
+AT_ONCE: Final = 1_000
+"""Rows from which on they are printed, before more are read."""
+
+
+def heading(night: Night) -> str:
+    """The setlist, the venue, and when the night began, in its own zone."""
+    from stagectl.journal.paths import when
+
+    begun = when(night.begun_us).astimezone(_zone(night))
+    parts = (night.setlist, night.venue, f"{begun:%Y-%m-%d %H:%M} {night.zone}")
+    return ", ".join(part for part in parts if part)
+
+
+def for_people(night: Night, clock: bool) -> Lines:
+    """One line a change of the night; the changes of one press share a line. `clock`: the time on the wall, in the
+    night's own zone, before the time of the night."""
+    from stagectl.journal.paths import when
+    from stagectl.story.words import lines
+
+    zone = _zone(night)
+
+    def said(rows: Sequence[Written]) -> str:
+        if not clock:
+            told = lines([row for _, _, row in rows])
+        else:
+            told = [
+                f"{when(some[0][1]).astimezone(zone):%H:%M:%S} {line}"
+                for some in _pressed(rows)
+                for line in lines([row for _, _, row in some])
+            ]
+        return "".join(f"{line}\n" for line in told)
+
+    return said
+
+
+FROM_BYTES: Final = ("press", "refusal")
+"""Kinds of rows that are told with the bytes that the pedal sent."""
+
+
+def as_json(connection: sqlite3.Connection) -> Lines:
+    """One JSON object a line."""
+    import json
+
+    from stagectl.journal.paths import when
+    from stagectl.journal.query import came_as
+    from stagectl.story.rows import as_json as fields
+    from stagectl.story.wire import osc_words
+    from stagectl.wire.midi import hex_text
+
+    def line(number: int, wall_us: int, row: Row) -> str:
+        one = {"wall": when(wall_us).isoformat(timespec="microseconds")} | fields(row)
+        raw = came_as(connection, number, row.at) if row.kind in FROM_BYTES and row.pedal is not None else None
+        if raw is not None:
+            one |= {} if (words := osc_words(raw)) is None else {"osc": words}
+            one["bytes"] = hex_text(raw)
+        return f"{json.dumps(one, ensure_ascii=False)}\n"
+
+    return lambda rows: "".join(line(*written) for written in rows)
+
+
+def as_csv(night: Night) -> Lines:
+    """One line of CSV a row, without the header."""
+    from stagectl.journal.csv_rows import csv_text
+
+    return lambda rows: csv_text(((wall_us, row) for _, wall_us, row in rows), night.zone_offset)
+
+
+def whole_presses(rows: Iterable[Written]) -> Iterator[list[Written]]:
+    """The rows in parts that cut no press in two."""
+    some: list[Written] = []
+    for pressed in _pressed(rows):
+        some += pressed
+        if len(some) >= AT_ONCE:
+            yield some
+            some = []
+    if some:
+        yield some
+
+
+def _pressed(rows: Iterable[Written]) -> Iterator[list[Written]]:
+    """The rows that share a line."""
+    for _, some in groupby(rows, key=lambda written: (written[2].kind, written[2].at, written[2].press)):
+        yield list(some)
+
+
+def _zone(night: Night) -> timezone:
+    return timezone(timedelta(seconds=night.zone_offset))

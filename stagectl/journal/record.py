@@ -1,0 +1,190 @@
+"""The record of the night that is being played: in memory before a byte leaves, on the disk by a thread of its own.
+
+`write` is on the press path, and takes some microseconds: the lines go into the spool, which outlives this process, and
+into a queue. `go` wakes the thread when the bytes have left, so that it takes no time away from them. Whatever the disk
+does then, it does to the thread alone.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+
+from stagectl.errors import JournalError
+from stagectl.journal.causes import cause
+from stagectl.journal.claim import ClaimedError, running
+from stagectl.journal.schema import LEFT_LENGTH, Night, Packed
+from stagectl.journal.spool import Spool, bring_home
+from stagectl.journal.write import CATCH_UP_MAX, Connect, Journal, connect, open_again
+from stagectl.story.heard import Heard
+from stagectl.story.rows import Row
+
+SYNC_S: Final = 1.0
+"""Seconds between two times that the disk is made to keep what was written, and to write what it could not."""
+
+CLOSE_S: Final = 10.0
+"""Seconds that the end of the night waits for a disk that takes its time."""
+
+QUEUE_MAX: Final = 20_000
+"""Presses and other events that wait for the disk; beyond it the oldest are dropped, and counted."""
+
+NO_SPOOL: Final = "what is on its way into the journal would be lost if this process were killed"
+
+
+class Recorder:
+    """The record of a night. All but the thread's own part is used by one thread; no method raises after the making.
+
+    `tell` is called on the recorder's thread with each new trouble, and with None when there is none any more.
+    """
+
+    def __init__(self, journal: Journal, spool: Spool | None, tell: Callable[[str | None], None]) -> None:
+        self.path = journal.path
+        self._journal = journal
+        self._spool = spool
+        self._tell = tell
+        self._queue: deque[Sequence[Packed]] = deque()
+        self._dropped: deque[Packed] = deque()
+        self._written = journal.last
+        self._spooled = True
+        self._told: str | None = None
+        self._wake = threading.Event()
+        self._over = False
+        if spool is not None:
+            spool.begin()
+        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+        self._thread.start()
+
+    # -- the press path -----------------------------------------------------------------------------------
+
+    def write(self, rows: Sequence[Row], wall_us: int, heard: Heard | None = None) -> int:
+        """Record an event and the rows that were made of it, at the wall time `wall_us`, µs since 1970. Returns the
+        number of the last line."""
+        lines = self._journal.lines(rows, wall_us, heard)
+        if lines:
+            if self._spool is not None:
+                if self._written == lines[0][0] - 1:  # type: ignore[operator]
+                    self._spool.forget()
+                self._spooled = self._spool.add(lines)
+            self._put(lines)
+        return self._journal.last
+
+    def left(self, number: int, took_ns: int) -> None:
+        """The first byte for a press left, so long after it. `number`: that of the press's row."""
+        self._put([(number, took_ns // 1_000)])
+
+    def go(self) -> None:
+        """The bytes have left: now the disk may have its turn."""
+        if self._queue:
+            self._wake.set()
+
+    def _put(self, lines: Sequence[Packed]) -> None:
+        self._queue.append(lines)
+        if len(self._queue) > QUEUE_MAX:
+            # The thread waits for the disk, and has waited for long.
+            with suppress(IndexError):
+                self._dropped += self._queue.popleft()
+
+    # -- the thread ---------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        synced = time.monotonic()
+        while not self._over or self._queue:
+            self._wake.wait(max(0.0, synced + SYNC_S - time.monotonic()))
+            self._wake.clear()
+            self._drain()
+            if time.monotonic() >= synced + SYNC_S:
+                if self._journal.held:
+                    self._journal.retry()
+                self._journal.checkpoint()
+                synced = time.monotonic()
+            self._say()
+
+    def _drain(self) -> None:
+        """Everything that waits, in transactions that are not too long."""
+        while self._queue or self._dropped:
+            self._journal.drop([self._dropped.popleft() for _ in range(len(self._dropped))])
+            batch: list[Packed] = []
+            while self._queue and len(batch) < CATCH_UP_MAX:
+                with suppress(IndexError):
+                    batch += self._queue.popleft()
+            self._journal.put(batch)
+            numbers = [line[0] for line in batch if len(line) != LEFT_LENGTH]
+            if numbers and not self._journal.held:
+                self._written = int(numbers[-1] or 0)
+            if self._journal.trouble != self._told:
+                self._say()
+
+    def _say(self) -> None:
+        trouble = self.trouble
+        if trouble != self._told:
+            self._told = trouble
+            self._tell(trouble)
+
+    # -- for everybody ------------------------------------------------------------------------------------
+
+    @property
+    def trouble(self) -> str | None:
+        """What is the matter, as a sentence; None when all is well."""
+        if self._journal.trouble is None and not self._spooled:
+            return f"{running()} has no room: {NO_SPOOL}."
+        return self._journal.trouble
+
+    @property
+    def unwritten(self) -> int:
+        """Lines that are not in the file, or never will be."""
+        return self._journal.held + self._journal.lost + sum(map(len, self._queue)) + len(self._dropped)
+
+    def close(self) -> None:
+        """Write what waits, if it can be, and leave one file that holds everything."""
+        if self._over:
+            return
+        self._over = True
+        self._wake.set()
+        self._thread.join(CLOSE_S)
+        late = self._thread.is_alive()
+        if not late:
+            self._journal.close()
+        if self._spool is not None:
+            # What never got to the disk stays where the next one to open the journal finds it.
+            self._spool.close(keep=late or self._journal.held > 0)
+
+
+def begin(path: Path, night: Night, tell: Callable[[str | None], None], *, connect: Connect = connect) -> Recorder:
+    """The record of a new night at `path`, making its folder. Raises JournalError where `path` is taken or cannot be
+    written; then it leaves no new file."""
+    journal = Journal.create(path, night, connect=connect)
+    return Recorder(journal, _spool(path, tell), tell)
+
+
+def go_on(path: Path, files: Mapping[str, bytes] | None, tell: Callable[[str | None], None]) -> Recorder:
+    """The record of a night that is taken up again. `files`: as for `open_again`. Raises JournalError where another
+    process writes it, or it cannot be written; then it is as it was."""
+    trouble = bring_home(path)
+    if trouble is not None:
+        raise JournalError(f"The journal {path} cannot be written on: {trouble}.")
+    try:
+        spool = Spool(path)
+    except ClaimedError as error:
+        raise JournalError(f"The journal {path} is being written by {error}.") from error
+    except OSError:
+        spool = None
+    try:
+        return Recorder(open_again(path, files=files), spool, tell)
+    except BaseException:
+        if spool is not None:
+            spool.close()
+        raise
+
+
+def _spool(path: Path, tell: Callable[[str | None], None]) -> Spool | None:
+    try:
+        return Spool(path)
+    except (OSError, ClaimedError) as error:
+        reason = cause(error)
+        tell(f"{reason}: {NO_SPOOL}.")
+        return None

@@ -1,0 +1,52 @@
+"""Since when rows are wanted, as people say it: by the clock on the wall, by the time of the night, or so long ago."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta, timezone
+from typing import Final
+
+from stagectl.journal.paths import EPOCH, when
+from stagectl.journal.query import Wanted
+from stagectl.journal.schema import Night
+
+EARLY: Final = timedelta(hours=1)
+"""A clock time up to so long before the night began is taken to be before it; any other, to be the next one after."""
+
+SAYS: Final = "a clock time (`21:40`), a time of the night (`1:12:30`, `4:05.2`) or a while (`10 min`)"
+
+_DAY: Final = timedelta(days=1)
+_CLOCK: Final = re.compile(r"(\d{1,2}):(\d{2})")
+_NIGHT: Final = re.compile(r"(?:(\d{1,3}):(\d{2}):(\d{2})|(\d{1,3}):(\d{2}))(?:\.(\d{1,3}))?")
+_AGO: Final = re.compile(r"(\d{1,6})\s*(s|min|h)(?:\s+ago)?")
+_UNITS_US: Final = {"s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
+
+
+def since(text: str, night: Night, now_us: int) -> Wanted:
+    """What is wanted by a text. A clock time is of the night's own zone; a while counts back from the wall time
+    `now_us`, µs since 1970. Raises ValueError where it says no time."""
+    said = text.strip()
+    if (clock := _CLOCK.fullmatch(said)) is not None:
+        return Wanted(since_us=_by_the_clock(text, int(clock[1]), int(clock[2]), night))
+    if (ago := _AGO.fullmatch(said)) is not None:
+        return Wanted(since_us=now_us - int(ago[1]) * _UNITS_US[ago[2]])
+    if (at := _NIGHT.fullmatch(said)) is not None:
+        hours, minutes, seconds = (int(part or 0) for part in (at[1], at[2] or at[4], at[3] or at[5]))
+        if seconds > 59 or (at[1] is not None and minutes > 59):
+            raise ValueError(f"`{text}`: minutes and seconds go from 0 to 59")
+        return Wanted(
+            since_at=(((hours * 60 + minutes) * 60 + seconds) * 1_000 + int((at[6] or "").ljust(3, "0"))) * 1_000_000
+        )
+    raise ValueError(f"`{text}` is no time; give {SAYS}")
+
+
+def _by_the_clock(text: str, hour: int, minute: int, night: Night) -> int:
+    if hour > 23 or minute > 59:
+        raise ValueError(f"`{text}` is no time of the day, which go from `0:00` to `23:59`")
+    begun = when(night.begun_us).astimezone(timezone(timedelta(seconds=night.zone_offset)))
+    found = begun.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    while found - begun < -EARLY:
+        found += _DAY
+    while found - begun >= _DAY - EARLY:
+        found -= _DAY
+    return (found - EPOCH) // timedelta(microseconds=1)

@@ -1,0 +1,139 @@
+"""Which night is played: a new one, or one that was broken off; and that nobody else plays it, nor drives its desk."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import stagectl
+from stagectl.core.plan import Plan
+from stagectl.core.state import State
+from stagectl.errors import DeviceError, JournalError
+from stagectl.journal.claim import Claim, ClaimedError, claim, name_of, running
+from stagectl.journal.paths import new_path, nights, spare_nights
+from stagectl.journal.record import Recorder, begin
+from stagectl.journal.schema import Night
+from stagectl.live.resume import RESUME_MAX_S, BrokenOff, TakenUp, broken_off, last_night, take_up
+from stagectl.show.clock_values import SECOND_NS, span_text
+from stagectl.show.load import Show
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record:
+    """The record of the night. `zero`: the monotonic time that counts as its beginning, ns. `taken_up`: how it goes on,
+    where it was broken off; `state`: its state then."""
+
+    recorder: Recorder
+    zero: int
+    taken_up: TakenUp | None = None
+
+    @property
+    def state(self) -> State | None:
+        """The state that it goes on from."""
+        return None if self.taken_up is None else self.taken_up.state
+
+
+def desk_claim(show: Show, api: str) -> Claim | None:
+    """The desk, for this process alone; None where that cannot be said. Raises DeviceError where another process drives
+    it."""
+    desk = show.rig.desk
+    where = f"{api} {os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}" if desk.port else f"{desk.host}"
+    try:
+        return claim(running() / name_of("desk", where))
+    except ClaimedError as error:
+        wants = desk.port or "{}:{}".format(*(desk.host or ("", 0)))
+        raise DeviceError(f"the desk at `{wants}` is driven by {error} already; end that first") from error
+    except OSError:
+        return None
+
+
+def record(
+    show: Show,
+    plan: Plan,
+    venue: str | None,
+    path: Path | None,
+    *,
+    fresh: bool,
+    tell: Callable[[str | None], None],
+    warn: Callable[[str], None],
+) -> Record:
+    """The night that is to be played. `path`: the journal that was asked for; `fresh`: no night is taken up again;
+    `tell`: as in `Recorder`; `warn`: takes sentences. Raises JournalError where another process plays it, and where the
+    journal that was asked for cannot be kept."""
+    now, wall_us = time.monotonic_ns(), time.time_ns() // 1000
+    found = None if fresh else _to_take_up(show, venue, path, wall_us, warn)
+    if found is not None:
+        try:
+            taken = take_up(found, show, plan, now, wall_us, tell)
+            return Record(recorder=taken.recorder, zero=taken.zero, taken_up=taken)
+        except JournalError as error:
+            if path is not None:
+                raise
+            warn(f"the night of {begun(found.head)} is not taken up again: {error}; a new one is begun")
+    return Record(recorder=_new(show, venue, path, now, wall_us, tell, warn), zero=now)
+
+
+def _to_take_up(
+    show: Show, venue: str | None, path: Path | None, wall_us: int, warn: Callable[[str], None]
+) -> BrokenOff | None:
+    """The night that was broken off, if it is this one."""
+    setlist = str(_setlist(show))
+    if path is None:
+        path = last_night((nights(), spare_nights()), setlist, venue)
+    elif not path.exists():
+        return None
+    found = None if path is None else broken_off(path)
+    if found is None or (found.head.path, found.head.venue) != (setlist, venue):
+        return None
+    ago_s = (wall_us - found.wall_us) / 1e6
+    if ago_s > RESUME_MAX_S:
+        ago = span_text(int(ago_s) * SECOND_NS)
+        warn(f"the night of {begun(found.head)} has no end, but is {ago} old: a new one is begun")
+        return None
+    return found
+
+
+def begun(night: Night) -> str:
+    """When a night began, by its own clock."""
+    return f"{datetime.fromtimestamp(night.begun_us / 1e6).astimezone():%H:%M}"
+
+
+def _setlist(show: Show) -> Path:
+    return show.sources["setlist"].path.resolve()
+
+
+def _new(
+    show: Show,
+    venue: str | None,
+    path: Path | None,
+    now: int,
+    wall_us: int,
+    tell: Callable[[str | None], None],
+    warn: Callable[[str], None],
+) -> Recorder:
+    local = datetime.now().astimezone()
+    offset = local.utcoffset()
+    head = Night(
+        setlist=show.setlist.title,
+        venue=venue,
+        begun_us=wall_us,
+        zone=local.tzname() or "UTC",
+        zone_offset=0 if offset is None else int(offset.total_seconds()),
+        program=stagectl.__version__,
+        zero=now,
+        path=str(_setlist(show)),
+        files=show.files,
+    )
+    if path is not None:
+        return begin(path, head, tell)
+    try:
+        return begin(new_path(nights(), head.begun_us), head, tell)
+    except (JournalError, OSError) as error:
+        # The night goes on, in the folder for temporary files.
+        elsewhere = spare_nights()
+        warn(f"{error} The journal is kept in {elsewhere} instead.")
+        return begin(new_path(elsewhere, head.begun_us), head, tell)

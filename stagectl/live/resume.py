@@ -1,0 +1,196 @@
+"""Taking up a night again that was broken off: by a crash, a kill, a power cut.
+
+What came in is in the journal, so the night is played again up to its last line, and then everything that was connected
+goes with the process that ended. What comes back comes as it always does: a desk that can be read is read first, and
+no level moves because of the restart.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from stagectl.core.events import Event
+from stagectl.core.plan import Plan
+from stagectl.core.state import State
+from stagectl.errors import JournalError, StagectlError
+from stagectl.journal.causes import cause
+from stagectl.journal.paths import ordered
+from stagectl.journal.read import events, files, night, open_read
+from stagectl.journal.record import Recorder, go_on
+from stagectl.journal.schema import Night
+from stagectl.journal.spool import writer_of
+from stagectl.show.clock_values import SECOND_NS, span_text
+from stagectl.show.compile import compile_show
+from stagectl.show.load import Show, load_kept
+from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Played
+from stagectl.story.rows import Row, stop_names
+
+RESUME_MAX_S: Final = 2 * 3_600
+"""How long ago a night may have been broken off, s. One that was broken off before that was not ended, that is all."""
+
+LOOKED_AT_MAX: Final = 50
+"""Journals that are looked at, the last first, for the one of a setlist."""
+
+AGREE_NS: Final = 2_000_000_000
+"""How far two clocks may differ over the time between, ns, and still have gone on together."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakenUp:
+    """A night that goes on. `zero`: the monotonic time that counts as its beginning, ns; `at`: its last line, ns since
+    then; `away`: how long ago that was, ns; `goes`: what has gone since; `changed`: whether the show's files have
+    changed; `left_out`: events that the changed show has no place for; `missing`: rows that the journal says it lacks.
+    """
+
+    recorder: Recorder
+    state: State
+    zero: int
+    at: int
+    away: int
+    goes: tuple[Event, ...]
+    changed: bool
+    left_out: int
+    missing: int
+
+    def row(self, plan: Plan, now: int) -> Row:
+        """What is told of it. `now`: the monotonic time, ns."""
+        song, section = stop_names(plan, self.state.place.stop)
+        after = span_text(self.away // SECOND_NS * SECOND_NS)
+        return Row(now - self.zero, "resumed", song=song, section=section, number=self.zero, detail=after)
+
+    def warnings(self) -> list[str]:
+        """What people should know of it."""
+        out = []
+        if self.changed:
+            out.append("the show's files have changed since the night was broken off: it goes on by the new ones")
+        if self.left_out:
+            out.append(f"{self.left_out} of the night's events have nothing in the new files that they were about")
+        if self.missing:
+            out.append(f"the journal lacks {self.missing} lines: the night may go on a little off from where it was")
+        return out
+
+
+@dataclass(frozen=True, kw_only=True)
+class BrokenOff:
+    """A night without an end. `at`: its last line, ns since its beginning; `wall_us`: when that was; `zero`: the
+    monotonic time that counted as its beginning then, ns."""
+
+    path: Path
+    head: Night
+    at: int
+    wall_us: int
+    zero: int
+
+
+def last_night(folders: Iterable[Path], setlist: str, venue: str | None) -> Path | None:
+    """The journal of the last night of a setlist, by the path of its file, and a venue; None where there is none."""
+    for path in ordered(*folders)[:LOOKED_AT_MAX]:
+        with suppress(JournalError), closing(open_read(path)) as connection:
+            head = night(connection)
+            if head.path == setlist:
+                return path if head.venue == venue else None
+    return None
+
+
+def broken_off(path: Path) -> BrokenOff | None:
+    """The night of a journal, if it has no end. Raises JournalError where another process plays it, or it cannot be
+    read."""
+    writer = writer_of(path)
+    if writer is not None:
+        raise JournalError(f"this night is being played by process {writer}: its journal is {path}")
+    with closing(open_read(path)) as connection:
+        head = night(connection)
+        try:
+            last = connection.execute("SELECT kind, wall, at FROM story ORDER BY id DESC LIMIT 1").fetchone()
+            again = connection.execute("SELECT number FROM story WHERE kind = 'resumed' ORDER BY id DESC").fetchone()
+            (heard,) = connection.execute("SELECT max(at) FROM heard").fetchone()
+        except sqlite3.Error as error:
+            raise JournalError(f"{path} cannot be read: {cause(error)}.") from error
+    if last is None or last[0] == "end":
+        return None
+    zero = head.zero if again is None else again[0]
+    return BrokenOff(path=path, head=head, at=max(last[2], heard or 0), wall_us=last[1], zero=zero)
+
+
+def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:
+    """What counts as the night's beginning from now on, by the monotonic clock, ns. It is the same as before where that
+    clock has gone on; where the computer was started anew, the clock on the wall says how long that took."""
+    by_wall = max(0, (wall_us - night.wall_us) * 1_000)
+    by_clock = now - night.zero - night.at
+    if by_clock >= 0 and abs(by_clock - by_wall) <= AGREE_NS:
+        return night.zero
+    return now - night.at - by_wall
+
+
+def take_up(
+    night: BrokenOff, show: Show, plan: Plan, now: int, wall_us: int, tell: Callable[[str | None], None]
+) -> TakenUp:
+    """Take up a night where it was broken off, on the plan of the show as it is now. Raises JournalError where that
+    cannot be; then the journal is as it was."""
+    zero = zero_again(night, now, wall_us)
+    with closing(open_read(night.path)) as connection:
+        kept = files(connection)
+        if not kept:
+            raise JournalError(f"{night.path} is of an earlier version of stagectl, which kept no events")
+        changed = kept[max(kept)] != dict(show.files)
+        plans = chapters(kept, night.head.venue, None if changed else plan)
+        played = Played(plan, plans, zero)
+        for _ in play(connection, played):
+            pass
+        last, missing = _last(connection)
+    played.until(last)
+    recorder = go_on(night.path, dict(show.files) if changed else None, tell)
+    return TakenUp(
+        recorder=recorder,
+        state=played.state,
+        zero=zero,
+        at=last,
+        away=max(0, now - zero - night.at),
+        goes=tuple(played.goes()),
+        changed=changed,
+        left_out=played.left_out,
+        missing=missing,
+    )
+
+
+def play(connection: sqlite3.Connection, played: Played) -> Iterator[int]:
+    """Play every event of a journal; the number of each, when it is played. Raises JournalError."""
+    try:
+        for number, kept in events(connection):
+            played.take(number, kept)
+            yield number
+    except (ValueError, TypeError, LookupError) as error:
+        raise JournalError(f"an event of the journal cannot be played again: {error}") from error
+
+
+def chapters(kept: dict[int, dict[str, bytes]], venue: str | None, last: Plan | None) -> list[Chapter]:
+    """The plans of a night, from the show's files as the journal keeps them. `last`: the last of them, where it is
+    known. Raises JournalError where this version of the program does not take them."""
+    found = []
+    for since, held in kept.items():
+        if last is not None and since == max(kept):
+            found.append(Chapter(since, last))
+            continue
+        try:
+            found.append(Chapter(since, compile_show(load_kept(held), venue).plan))
+        except (StagectlError, ValueError) as error:
+            raise JournalError(f"the show that the journal keeps cannot be played any more: {error}") from error
+    return found
+
+
+def _last(connection: sqlite3.Connection) -> tuple[int, int]:
+    """The time of the last row that the core has made, ns, and how many rows are missing."""
+    others = ", ".join("?" * len(NOT_OF_THE_CORE))
+    try:
+        (last,) = connection.execute(
+            f"SELECT max(at) FROM story WHERE kind NOT IN ({others})", tuple(NOT_OF_THE_CORE)
+        ).fetchone()
+        lost = connection.execute("SELECT what FROM story WHERE kind = 'link' AND who = 'journal'").fetchall()
+    except sqlite3.Error as error:
+        raise JournalError(f"the journal cannot be read: {cause(error)}") from error
+    return last or 0, sum(int(what.split()[1]) for (what,) in lost)

@@ -1,0 +1,53 @@
+"""Where the files of a show are read from: the disk, or what a journal has kept of them."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Mapping
+from pathlib import Path
+
+
+class Files:
+    """The disk. `seen`: what was read, by path, in the order of reading."""
+
+    def __init__(self) -> None:
+        self.seen: dict[str, bytes] = {}
+
+    def read(self, path: Path, most: int) -> bytes:
+        """What a file holds, up to `most` bytes. Raises OSError, and ValueError for a name that can be no file's."""
+        with path.open("rb") as file:
+            raw = file.read(most)
+        self.seen[str(path)] = raw
+        return raw
+
+    def is_file(self, path: Path) -> bool:
+        """Is there a file? (A name that cannot be a file's is none.)"""
+        try:
+            return path.is_file()
+        except (OSError, ValueError):
+            return False
+
+    def is_something_else(self, path: Path) -> bool:
+        """Is there something that is no file? Raises OSError and ValueError."""
+        return path.exists() and not path.is_file()
+
+
+class KeptFiles(Files):
+    """Files that were kept, by path."""
+
+    def __init__(self, kept: Mapping[str, bytes]) -> None:
+        super().__init__()
+        self._kept = kept
+
+    def read(self, path: Path, most: int) -> bytes:
+        raw = self._kept.get(str(path))
+        if raw is None:
+            raise FileNotFoundError(errno.ENOENT, "it was not kept", str(path))
+        self.seen[str(path)] = raw
+        return raw[:most]
+
+    def is_file(self, path: Path) -> bool:
+        return str(path) in self._kept
+
+    def is_something_else(self, path: Path) -> bool:
+        return False

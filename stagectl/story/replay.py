@@ -1,0 +1,104 @@
+"""Playing a night again from what came in.
+
+The core does the same to the same events, so this gives the states of that night, and its rows but for those that
+nobody's event made (`NOT_OF_THE_CORE`). Where the show's files were changed in between, the night went on by the new
+ones as if they had been in force from the beginning: each plan is played with all events up to the next one's turn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+from stagectl.core.effects import Effect
+from stagectl.core.events import (
+    DeskCame,
+    DeskSaid,
+    DeskWent,
+    Event,
+    LampsCame,
+    LampsWent,
+    PedalCame,
+    PedalWent,
+    PlayerCame,
+    PlayerWent,
+    Wake,
+)
+from stagectl.core.plan import Plan
+from stagectl.core.state import State, begin
+from stagectl.core.step import step
+from stagectl.story.heard import Heard, Translation, event
+from stagectl.story.rows import Row, Teller
+
+NOT_OF_THE_CORE: Final = frozenset(("reminder", "trouble", "count", "end", "resumed"))
+"""Kinds of rows that no event makes."""
+
+
+class Chapter(NamedTuple):
+    """A plan, and the number of the line after which it was in force."""
+
+    since: int
+    plan: Plan
+
+
+class Played:
+    """A night that is played again on a plan. `zero`: the time that counts as its beginning, ns; `chapters`: the plans
+    that its events were heard by, the earliest first."""
+
+    def __init__(self, plan: Plan, chapters: Sequence[Chapter], zero: int = 0) -> None:
+        self.plan = plan
+        self.state: State = begin(plan, zero)
+        self.left_out = 0
+        """Events for which the plan has no counterpart."""
+        self._zero = zero
+        self._teller = Teller(plan, zero)
+        self._translations = [
+            (chapter.since, None if chapter.plan is plan else Translation(chapter.plan, plan)) for chapter in chapters
+        ]
+        self._here: dict[Event, Event] = {}
+
+    def take(self, number: int, kept: Heard) -> list[Row]:
+        """Play the event with that number. Returns its rows. Raises ValueError where it is no event."""
+        found = event(kept)
+        what: Event | None = found
+        for since, translation in reversed(self._translations):
+            if number > since:
+                what = found if translation is None else translation(found)
+                break
+        if what is None:
+            self.left_out += 1
+            return []
+        self._note(what)
+        return self._step(what, kept.at)
+
+    def until(self, at: int) -> list[Row]:
+        """Let time pass up to `at`, ns since the night began."""
+        return self._step(Wake(), at)
+
+    def _step(self, what: Event, at: int) -> list[Row]:
+        effects: Sequence[Effect]
+        self.state, effects = step(self.plan, self.state, what, self._zero + at)
+        return self._teller.rows(effects) if effects else []
+
+    def _note(self, what: Event) -> None:
+        match what:
+            case PedalCame(pedal=pedal):
+                self._here[PedalCame(pedal=pedal)] = PedalWent(pedal=pedal)
+            case PedalWent(pedal=pedal):
+                self._here.pop(PedalCame(pedal=pedal), None)
+            case LampsCame(pedal=pedal):
+                self._here[LampsCame(pedal=pedal)] = LampsWent(pedal=pedal)
+            case LampsWent(pedal=pedal):
+                self._here.pop(LampsCame(pedal=pedal), None)
+            case PlayerCame(player=player):
+                self._here[PlayerCame(player=player)] = PlayerWent(player=player)
+            case PlayerWent(player=player):
+                self._here.pop(PlayerCame(player=player), None)
+            case DeskCame() | DeskSaid():
+                self._here[DeskCame()] = DeskWent()
+            case DeskWent():
+                self._here.pop(DeskCame(), None)
+
+    def goes(self) -> list[Event]:
+        """What goes with the process that has heard all this, when it ends."""
+        return list(self._here.values())

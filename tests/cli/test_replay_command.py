@@ -1,0 +1,97 @@
+"""`stagectl replay`: a night once more, on its own show and on another."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from recorded import record_night
+
+from stagectl.cli.main import main
+from stagectl.where import shipped
+
+
+def replay(*arguments: str) -> Result:
+    return CliRunner().invoke(main, ["replay", *arguments])
+
+
+@pytest.fixture
+def show(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(shipped("setlists") / "three-songs", tmp_path / "show"))
+
+
+@pytest.mark.parametrize("name", ["three-songs", "nine-songs"])
+def test_on_its_own_show_everything_is_the_same(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "a.night"
+    record_night(shipped("setlists") / name, path)
+    result = replay(str(path))
+    assert result.exit_code == 0, result.output
+    assert result.output.splitlines()[-1].endswith("rows, all as in the journal")
+    # Whatever becomes of the show: it is in the journal.
+    told = json.loads(replay(str(path), "--json").output)
+    assert told["differ"] == [] and told["events"] > 20 and told["rows"] > 40
+
+
+def test_the_show_may_be_gone(tmp_path: Path, show: Path) -> None:
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    shutil.rmtree(show)
+    assert replay(str(path)).exit_code == 0
+
+
+def test_a_row_that_is_not_what_the_core_makes_of_it_is_told(tmp_path: Path, show: Path) -> None:
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        changed = "(SELECT max(id) FROM story WHERE kind = 'change' AND level_after <> 'off')"
+        connection.execute(f"UPDATE story SET level_after = level_after + 100 WHERE id = {changed}")
+    result = replay(str(path))
+    assert result.exit_code == 1
+    was, now, end = result.output.splitlines()[-3:]
+    assert was.endswith("(was)") and now.endswith("(now)") and "1 of " in end and "are not what the journal says" in end
+
+
+def test_edited_files_show_what_would_have_been_different_and_nothing_else(tmp_path: Path, show: Path) -> None:
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    same = replay(str(path), "--setlist", str(show))
+    assert same.exit_code == 0 and same.output.splitlines()[-1].endswith("nothing would have been different")
+    setlist = show / "setlist.yaml"
+    text = setlist.read_text()
+    setlist.write_text(text.replace("Seven Gates", "Eight Gates"))
+    other = replay(str(path), "--setlist", str(show))
+    lines = other.output.splitlines()
+    times = {line.split()[0] for line in lines[1:-1]}
+    assert [line for line in lines if "Seven Gates    (was)" in line] and len(times) in (1, 2)
+    assert lines[-1].endswith("would have led elsewhere")
+
+
+def test_a_pedal_that_the_new_show_does_not_have_is_counted(tmp_path: Path, show: Path) -> None:
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    for file in ("rig.yaml", "setlist.yaml"):
+        text = (show / file).read_text()
+        (show / file).write_text(text.replace("floor board", "another board"))
+    result = replay(str(path), "--setlist", str(show))
+    assert "events left out, which this show has nothing for" in result.output
+    told = json.loads(replay(str(path), "--setlist", str(show), "--json").output)
+    assert told["left out"] > 20
+
+
+def test_what_cannot_be_played_again_is_said_plainly(tmp_path: Path, show: Path) -> None:
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    assert "it is about the show that" not in replay(str(path)).output
+    assert replay(str(path), "--venue", "nowhere").exit_code == 2
+    wrong = replay(str(path), "--setlist", str(show), "--venue", "nowhere")
+    assert wrong.exit_code == 2 and "nowhere" in wrong.output
+    assert "There is no journal at" in replay(str(tmp_path / "none.night")).output
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DELETE FROM files")
+    old = replay(str(path))
+    assert old.exit_code == 1 and "which kept no events" in old.output

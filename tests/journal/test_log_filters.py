@@ -1,0 +1,233 @@
+"""Questions to a journal: what they find is what a naive look at every row finds, and what SQLite says by itself."""
+
+from __future__ import annotations
+
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stagectl.journal import query
+from stagectl.journal.query import WAITING_MAX, Asking, Wanted, end_of, names, unknown
+from stagectl.journal.read import open_read, rows
+from stagectl.journal.since import since
+from stagectl.journal.write import Journal
+from stagectl.story.rows import Row
+
+from .made_nights import LISTENERS, PEDALS, SONGS, Batch, Written, batches, naive, wanted
+from .nights import CHANGE, NIGHT, PRESS, WALL
+
+MINUTE_US = 60_000_000
+HOUR_NS = 3_600_000_000_000
+
+
+@contextmanager
+def kept(night: list[Batch]) -> Iterator[sqlite3.Connection]:
+    """A journal of a night, being read."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "n.night"
+        with Journal.create(path, NIGHT) as journal:
+            for some, wall_us in night:
+                journal.write(some, wall_us)
+        with closing(open_read(path)) as connection:
+            yield connection
+
+
+@given(batches(WALL), st.lists(wanted(WALL), min_size=1, max_size=8), st.sampled_from((1, 7, 10_000)))
+def test_a_question_finds_what_a_look_at_every_row_finds(night: list[Batch], asked: list[Wanted], at_once: int) -> None:
+    with kept(night) as connection, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(query, "AT_ONCE", at_once)
+        everything = list(rows(connection))
+        for one in asked:
+            assert list(Asking(connection, one).rows()) == naive(everything, one)
+            assert set(unknown(connection, one)) == {
+                part
+                for part in ("listener", "song", "pedal")
+                if (name := getattr(one, part)) is not None and not naive(everything, Wanted(**{part: name}))
+            }
+
+
+OURS = {
+    "listener": "SELECT id FROM story WHERE CASE kind WHEN 'change' THEN listener WHEN 'press' THEN who "
+    "WHEN 'refusal' THEN who END IS ? ORDER BY id",
+    "song": "SELECT id FROM (SELECT *, (SELECT song FROM story AS a WHERE a.kind = 'arrival' AND a.id <= story.id "
+    "ORDER BY a.id DESC LIMIT 1) AS inside FROM story) WHERE inside IS ? ORDER BY id",
+    "pedal": "WITH p AS (SELECT ? AS name) SELECT id FROM story, p WHERE pedal = name OR (kind IN ('link', 'layer', "
+    "'count') AND who = name) OR press IN (SELECT press FROM story WHERE kind = 'press' AND pedal = name) ORDER BY id",
+    "slow_us": "SELECT id FROM story WHERE kind IN ('press', 'track') AND number > ? ORDER BY id",
+    "since_us": "SELECT id FROM story WHERE wall >= ? ORDER BY id",
+    "since_at": "SELECT id FROM story WHERE at >= ? ORDER BY id",
+}
+"""The same questions as one statement each, for SQLite itself to answer."""
+
+
+@given(batches(WALL), wanted(WALL))
+def test_sqlite_itself_gives_the_same_answers(night: list[Batch], asked: Wanted) -> None:
+    with kept(night) as connection:
+        for part, statement in OURS.items():
+            value = getattr(asked, part)
+            if value is not None:
+                told = [number for number, _, _ in Asking(connection, Wanted(**{part: value})).rows()]
+                assert told == [number for (number,) in connection.execute(statement, (value,))]
+
+
+@given(batches(WALL, most=15), wanted(WALL), st.data())
+def test_a_night_that_is_followed_tells_the_same(night: list[Batch], asked: Wanted, data: st.DataObject) -> None:
+    """However the reader's looks fall between the writer's presses, every row is told once and in order."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "n.night"
+        with Journal.create(path, NIGHT) as journal, closing(open_read(path)) as connection:
+            asking = Asking(connection, asked, follow=True)
+            told: list[Written] = []
+            for some, wall_us in night:
+                journal.write(some, wall_us)
+                if data.draw(st.booleans()):
+                    told += asking.rows()
+            told += asking.rows()
+            assert told == naive(list(rows(connection)), asked)
+            assert list(asking.rows()) == []
+
+
+def test_a_first_byte_that_leaves_after_its_press_was_written_is_told_when_it_has(tmp_path: Path) -> None:
+    path = tmp_path / "n.night"
+    presses = [PRESS._replace(press=press, number=None) for press in range(1, 5)]
+    with Journal.create(path, NIGHT) as journal, closing(open_read(path)) as connection:
+        asking = Asking(connection, Wanted(slow_us=5_000), follow=True)
+        journal.write(presses, WALL)
+        assert list(asking.rows()) == []
+        with closing(sqlite3.connect(path, isolation_level=None)) as writer:
+            writer.executemany("UPDATE story SET number = ? WHERE id = ?", [(5_001, 1), (5_000, 2), (9_000, 4)])
+        assert [number for number, _, _ in asking.rows()] == [1, 4]
+        assert list(asking.rows()) == []
+        journal.write([PRESS._replace(press=5, number=7_000)], WALL)
+        assert [row.press for _, _, row in asking.rows()] == [5]
+
+
+def test_a_song_that_is_followed_goes_on_from_look_to_look(tmp_path: Path) -> None:
+    path = tmp_path / "n.night"
+    arrivals = [Row(0, "arrival", press, song=song) for press, song in enumerate(("Kettle", "Tram", "Kettle"))]
+    with Journal.create(path, NIGHT) as journal, closing(open_read(path)) as connection:
+        asking = Asking(connection, Wanted(song="Kettle"), follow=True)
+        told = []
+        for row in (PRESS, arrivals[0], PRESS, CHANGE, arrivals[1], PRESS, CHANGE, arrivals[2], CHANGE):
+            journal.write([row], WALL)
+            told += [number for number, _, _ in asking.rows()]
+        assert told == [2, 3, 4, 8, 9]
+
+
+def test_a_press_that_is_written_in_two_parts_is_told_whole(tmp_path: Path) -> None:
+    """After a fault, rows that were held may be written a part at a time."""
+    path = tmp_path / "n.night"
+    with Journal.create(path, NIGHT) as journal, closing(open_read(path)) as connection:
+        asking = Asking(connection, Wanted(pedal="left"), follow=True)
+        told: list[Written] = []
+        for rows_ in ([PRESS, CHANGE], [CHANGE], [CHANGE, CHANGE._replace(press=2)], [CHANGE._replace(press=2)]):
+            journal.write(rows_, WALL)
+            told += asking.rows()
+        assert [row for _, _, row in told] == [PRESS, CHANGE, CHANGE, CHANGE]
+
+
+def test_presses_that_are_waited_for_are_bounded(tmp_path: Path) -> None:
+    path = tmp_path / "n.night"
+    with Journal.create(path, NIGHT) as journal, closing(open_read(path)) as connection:
+        asking = Asking(connection, Wanted(slow_us=0, listener="singer"), follow=True)
+        journal.write([PRESS._replace(press=press) for press in range(1, WAITING_MAX + 3)], WALL)
+        journal.write([PRESS._replace(press=9_999, who="drummer")], WALL)
+        assert list(asking.rows()) == []
+        with closing(sqlite3.connect(path, isolation_level=None)) as writer:
+            writer.execute("UPDATE story SET number = 1")
+        late = [row.press for _, _, row in asking.rows()]
+        assert late == list(range(3, WAITING_MAX + 3))
+
+
+@pytest.mark.parametrize(
+    ("asked", "says"),
+    [
+        (Wanted(listener="siner"), {"listener": "there is no listener `siner` in this night; did you mean `singer`?"}),
+        (Wanted(song="Kettel"), {"song": "there is no song `Kettel` in this night; did you mean `Kettle`?"}),
+        (Wanted(pedal="x"), {"pedal": "there is no pedal `x` in this night; known: `left`"}),
+        (Wanted(listener="bassist"), {}),
+        (
+            Wanted(listener="x", pedal="left"),
+            {"listener": "there is no listener `x` in this night; known: `bassist`, `singer`"},
+        ),
+    ],
+)
+def test_a_name_that_is_not_there(asked: Wanted, says: dict[str, str]) -> None:
+    """A pedal that belongs to nobody presses in its own name, and is no listener."""
+    night = [
+        PRESS,
+        Row(0, "arrival", 1, song="Kettle"),
+        CHANGE._replace(listener="bassist"),
+        PRESS._replace(press=2, who="left"),
+    ]
+    with kept([Batch(tuple(night), WALL)]) as connection:
+        assert unknown(connection, asked) == says
+
+
+def test_the_names_of_a_night() -> None:
+    songs = [Row(at, "arrival", at, song=SONGS[at % 3]) for at in range(30)]
+    with kept([Batch(tuple(songs), WALL)]) as connection:
+        assert names(connection, "song") == sorted(SONGS)
+        assert names(connection, "pedal") == names(connection, "listener") == []
+
+
+def test_the_end_of_a_night() -> None:
+    with kept([Batch((PRESS,), WALL)]) as connection:
+        assert end_of(connection) is None
+    with kept([Batch((PRESS,), WALL), Batch((Row(9, "end"),), WALL + 5)]) as connection:
+        assert end_of(connection) == WALL + 5
+    with kept([]) as connection:
+        assert end_of(connection) is None
+
+
+# The night began at 20:30:00.123456 in its own zone, which is 19:30 UTC.
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("21:40", Wanted(since_us=WALL - 123_456 + 70 * MINUTE_US)),
+        ("20:30", Wanted(since_us=WALL - 123_456)),
+        ("19:31", Wanted(since_us=WALL - 123_456 - 59 * MINUTE_US)),
+        ("19:30", Wanted(since_us=WALL - 123_456 + 23 * 60 * MINUTE_US)),
+        ("0:05", Wanted(since_us=WALL - 123_456 + 215 * MINUTE_US)),
+        ("1:12:30", Wanted(since_at=HOUR_NS + 12 * 60_000_000_000 + 30_000_000_000)),
+        ("0:07.250", Wanted(since_at=7_250_000_000)),
+        ("12:03.5", Wanted(since_at=723_500_000_000)),
+        ("100:00:00.001", Wanted(since_at=100 * HOUR_NS + 1_000_000)),
+        ("10 min ago", Wanted(since_us=1_000_000_000_000_000 - 10 * MINUTE_US)),
+        (" 90s ", Wanted(since_us=1_000_000_000_000_000 - 90_000_000)),
+        ("2 h", Wanted(since_us=1_000_000_000_000_000 - 120 * MINUTE_US)),
+    ],
+)
+def test_since_when(text: str, expected: Wanted) -> None:
+    assert since(text, NIGHT, 1_000_000_000_000_000) == expected
+
+
+@pytest.mark.parametrize(
+    "text", ["", "24:00", "21:60", "9", "1:72:00", "1:02:72", "3:72.5", "ten min", "-5 min", "21:4", "5 days"]
+)
+def test_what_is_no_time(text: str) -> None:
+    with pytest.raises(ValueError, match=r"time|minutes"):
+        since(text, NIGHT, WALL)
+
+
+@given(st.integers(0, 23), st.integers(0, 59), st.integers(0, 86_399), st.integers(-14 * 4, 14 * 4))
+def test_a_clock_time_is_the_one_that_a_calendar_gives(hour: int, minute: int, begun_s: int, quarter: int) -> None:
+    """`zoneinfo`-free arithmetic in whole minutes of the day: the first such time from an hour before the night on."""
+    night = replace(NIGHT, begun_us=begun_s * 1_000_000 + 20_000 * 86_400_000_000, zone_offset=quarter * 900)
+    found = since(f"{hour}:{minute:02d}", night, 0).since_us
+    assert found is not None
+    local_s = found // 1_000_000 + night.zone_offset
+    assert (local_s % 86_400 == hour * 3_600 + minute * 60) and found % 1_000_000 == 0
+    assert -3_600_000_000 <= found - night.begun_us < 23 * 3_600_000_000
+
+
+def test_every_part_of_a_question_is_asked() -> None:
+    assert set(query.CONDITIONS) | {"song", "pedal"} == set(Wanted._fields)
+    assert {"singer", "left"} <= {*LISTENERS, *PEDALS}

@@ -1,0 +1,277 @@
+"""Which night is played: one that was broken off is taken up again where it was, and nothing else is."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from nights import ROOT
+
+from stagectl.core.events import DeskCame, DeskWent, Event, Moved, PedalCame, PedalWent
+from stagectl.core.plan import Plan
+from stagectl.core.state import State, begin
+from stagectl.core.step import step
+from stagectl.errors import DeviceError, JournalError
+from stagectl.journal.paths import nights
+from stagectl.journal.read import files, open_read
+from stagectl.journal.record import Recorder
+from stagectl.journal.schema import Night as Head
+from stagectl.live import record as recording
+from stagectl.live.record import Record, desk_claim, record
+from stagectl.live.resume import AGREE_NS, BrokenOff, zero_again
+from stagectl.show.compile import Compiled, compile_show
+from stagectl.show.load import Show, load_show
+from stagectl.story.heard import heard
+from stagectl.story.rows import Row, Teller
+from stagectl.story.words import resumed
+
+MORE, LESS, HUSH = "more", "less", "hush"
+WARNED: list[str] = []
+
+
+@pytest.fixture(autouse=True)
+def _own_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    monkeypatch.setattr(recording, "spare_nights", lambda: tmp_path / "spare")
+    WARNED.clear()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(ROOT / "setlists" / "three-songs", tmp_path / "show"))
+
+
+def loaded(folder: Path) -> tuple[Show, Compiled]:
+    show = load_show(folder)
+    return show, compile_show(show)
+
+
+def begun(folder: Path, path: Path | None = None, *, venue: str | None = None, fresh: bool = False) -> Record:
+    show, compiled = loaded(folder)
+    return record(show, compiled.plan, venue, path, fresh=fresh, tell=lambda _: None, warn=WARNED.append)
+
+
+class Player:
+    """Plays a record as the daemon does, on a clock of its own."""
+
+    def __init__(self, folder: Path, of: Record) -> None:
+        self.plan: Plan = loaded(folder)[1].plan
+        self.of = of
+        self.state: State = begin(self.plan, of.zero) if of.state is None else of.state
+        self.at = of.zero if of.taken_up is None else self.state.now
+        self._teller = Teller(self.plan, of.zero)
+        for event in () if of.taken_up is None else of.taken_up.goes:
+            self.happens(event, 0)
+
+    def happens(self, event: Event, after: int = 10**9) -> None:
+        self.at += after
+        self.state, effects = step(self.plan, self.state, event, self.at)
+        self.of.recorder.write(
+            self._teller.rows(effects), time.time_ns() // 1000, heard(event, self.state.now - self.of.zero)
+        )
+
+    def press(self, *controls: str) -> None:
+        for name in controls:
+            [(at, top)] = [(at, one.top) for at, one in enumerate(self.plan.pedals[0].controls) if one.name == name]
+            for value in (top, 0):
+                self.happens(Moved(pedal=0, control=at, value=value))
+
+    def killed(self) -> State:
+        """The process is gone; what was on its way was written by the one that came next."""
+        drop(self.of.recorder)
+        return self.state
+
+    def ends(self) -> None:
+        self.of.recorder.write([Row(self.at - self.of.zero, "end")], time.time_ns() // 1000)
+        self.of.recorder.close()
+
+
+def drop(recorder: Recorder) -> None:
+    recorder.go()
+    recorder.close()
+
+
+def playing(folder: Path, of: Record) -> Player:
+    player = Player(folder, of)
+    player.happens(PedalCame(pedal=0))
+    player.happens(DeskCame())
+    return player
+
+
+def test_a_night_that_was_broken_off_goes_on_at_the_same_place_with_the_same_wishes(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on", MORE, MORE, "on", HUSH, LESS)
+    was = player.killed()
+    path = player.of.recorder.path
+    again = begun(folder)
+    assert again.recorder.path == path
+    taken = again.taken_up
+    assert taken is not None and not taken.warnings()
+    assert was.place.stop == 2 and was.nudges and was.hushed
+    assert taken.state.wishes == was.wishes
+    assert (taken.state.wanted, taken.state.steps, taken.state.asked) == (was.wanted, was.steps, was.asked)
+    assert {*taken.goes} == {PedalWent(pedal=0), DeskWent()}
+    assert "taken up again after 0 s, at Seven Gates" in resumed(taken.row(player.plan, time.monotonic_ns()))
+    on = playing(folder, again)
+    assert on.state.wishes == was.wishes and on.state.wanted == was.wanted
+    on.press("on")
+    on.ends()
+    # After a clean end another night begins.
+    new = begun(folder)
+    assert new.taken_up is None and new.recorder.path != path
+    drop(new.recorder)
+
+
+def test_killed_again_and_again(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    for press in ("on", MORE, LESS, "on", MORE, HUSH, "back"):
+        player.press(press)
+        was = player.killed()
+        player = playing(folder, begun(folder))
+        assert player.of.taken_up is not None
+        assert player.state.wishes == was.wishes
+    drop(player.of.recorder)
+    assert len([*nights().iterdir()]) == 1
+
+
+def test_a_fresh_one_can_be_asked_for(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    new = begun(folder, fresh=True)
+    assert new.taken_up is None and new.recorder.path != player.of.recorder.path
+    drop(new.recorder)
+
+
+def test_another_venue_or_setlist_is_another_night(folder: Path, tmp_path: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    elsewhere = begun(folder, venue="The Tin Chapel")
+    assert elsewhere.taken_up is None
+    drop(elsewhere.recorder)
+    other = Path(shutil.copytree(folder, tmp_path / "other"))
+    another = begun(other)
+    assert another.taken_up is None
+    drop(another.recorder)
+
+
+def test_a_night_of_yesterday_is_not_taken_up_and_it_says_so(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    with closing(sqlite3.connect(player.of.recorder.path)) as connection, connection:
+        connection.execute("UPDATE story SET wall = wall - 3 * 3600 * 1000000")
+    new = begun(folder)
+    assert new.taken_up is None
+    assert "has no end, but is 3 h" in WARNED[0] and WARNED[0].endswith("old: a new one is begun")
+    drop(new.recorder)
+
+
+def test_the_journal_that_is_asked_for_is_taken_up_or_left_alone(folder: Path, tmp_path: Path) -> None:
+    path = tmp_path / "mine.night"
+    player = playing(folder, begun(folder, path))
+    player.press("on", MORE)
+    was = player.killed()
+    player = playing(folder, begun(folder, path))
+    assert player.state.wishes == was.wishes
+    with pytest.raises(JournalError, match=r"this night is being played by process \d+: its journal is .*mine\.night"):
+        begun(folder, path)
+    player.ends()
+    with pytest.raises(JournalError, match=r"There is a file at .* already"):
+        begun(folder, path)
+
+
+def test_edited_files_are_taken_up_by_their_names_and_it_says_so(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on", MORE, MORE, "on", MORE)
+    player.killed()
+    setlist = folder / "setlist.yaml"
+    text = setlist.read_text()
+    assert "Seven Gates" in text
+    # A new first song, another base: the place and the nudges are those of the feet.
+    one = text.index("songs:") + len("songs:\n")
+    setlist.write_text(text[:one] + "  - name: An Opener\n" + text[one:].replace("Seven Gates", "Eight Gates"))
+    again = begun(folder)
+    taken = again.taken_up
+    assert taken is not None and taken.changed
+    assert taken.warnings() == [
+        "the show's files have changed since the night was broken off: it goes on by the new ones"
+    ]
+    on = Player(folder, again)
+    assert on.plan.stops[on.state.place.stop].name == "The Ferry Waltz"
+    assert on.state.nudges
+    drop(again.recorder)
+    with closing(open_read(again.recorder.path)) as connection:
+        kept = files(connection)
+    assert len(kept) == 2 and b"An Opener" in b"".join(kept[max(kept)].values())
+    assert b"An Opener" not in b"".join(kept[0].values())
+    # And once more, through both.
+    third = begun(folder)
+    assert third.taken_up is not None and not third.taken_up.changed
+    assert third.taken_up.state.wishes == on.state.wishes
+    drop(third.recorder)
+
+
+def test_what_cannot_be_taken_up_begins_anew_and_says_why(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    with closing(sqlite3.connect(player.of.recorder.path)) as connection, connection:
+        connection.execute("UPDATE heard SET kind = 77 WHERE id = (SELECT max(id) FROM heard)")
+    new = begun(folder)
+    assert new.taken_up is None
+    assert (
+        "is not taken up again: an event of the journal cannot be played again: there is no kind of event 77"
+        in WARNED[0]
+    )
+    drop(new.recorder)
+
+
+def test_a_journal_of_an_earlier_version_begins_anew(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    with closing(sqlite3.connect(player.of.recorder.path)) as connection, connection:
+        connection.execute("DELETE FROM files")
+    new = begun(folder)
+    assert new.taken_up is None and "an earlier version of stagectl, which kept no events" in WARNED[0]
+    drop(new.recorder)
+
+
+def test_one_process_drives_a_desk(folder: Path) -> None:
+    show, _ = loaded(folder)
+    claim = desk_claim(show, "auto")
+    assert claim is not None
+    with pytest.raises(
+        DeviceError, match=r"the desk at `127\.0\.0\.1:9000` is driven by process \d+ already; end that"
+    ):
+        desk_claim(show, "auto")
+    claim.give_up()
+    again = desk_claim(show, "auto")
+    assert again is not None
+    again.give_up()
+
+
+@pytest.mark.parametrize(
+    ("now", "wall_us", "zero"),
+    [
+        # The process was started again: the clock has gone on.
+        (60 * 10**9, 1_020_000_000, 5 * 10**9),
+        # So was the computer: the clock on the wall says how long that took.
+        (8 * 10**9, 1_300_000_000, 8 * 10**9 - 35 * 10**9 - 300 * 10**9),
+        # It has no battery for that clock, and was never told the time: at the last line.
+        (8 * 10**9, 77, 8 * 10**9 - 35 * 10**9),
+        # The clock on the wall was set in between: nothing else says how long it was.
+        (60 * 10**9, 1_700_000_000, 60 * 10**9 - 35 * 10**9 - 700 * 10**9),
+    ],
+)
+def test_time_goes_on(now: int, wall_us: int, zero: int) -> None:
+    head = Head(setlist="a", begun_us=0, program="test")
+    night = BrokenOff(path=Path("a.night"), head=head, at=35 * 10**9, wall_us=1_000_000_000, zero=5 * 10**9)
+    assert zero_again(night, now, wall_us) == zero
+    assert AGREE_NS < 5 * 10**9

@@ -1,0 +1,64 @@
+"""A rehearsal that is recorded as a night is, with all that its desk says: a real journal, in no time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from stagectl.core.events import Event, Moved, Wake
+from stagectl.core.step import step
+from stagectl.journal.record import Recorder, begin
+from stagectl.journal.schema import Night
+from stagectl.rehearse.room import Moment, Room, Timed
+from stagectl.rehearse.script import read_script
+from stagectl.show.compile import Compiled, compile_show
+from stagectl.show.load import Show, load_show
+from stagectl.story.heard import heard
+from stagectl.story.rows import Row
+
+WALL_US = 1_795_635_000_000_000
+"""2026-11-25T19:30:00Z, µs."""
+
+SAID = b"\xb0\x50\x7f"
+"""What stands for the bytes of every press."""
+
+
+class Recorded(Room):
+    """A rehearsal with a recorder."""
+
+    def __init__(self, show: Show, compiled: Compiled, recorder: Recorder) -> None:
+        super().__init__(show, compiled)
+        self.recorder = recorder
+        self.changes = 0
+
+    def _step(self, event: Event, now: int) -> list[Moment]:
+        # Once for the record, and once for the room, which comes to the same.
+        state, effects = step(self.plan, self.state, event, now)
+        rows = self._teller.rows(effects)
+        kept = None if isinstance(event, Wake) else heard(event, state.now, SAID if isinstance(event, Moved) else None)
+        self.recorder.write(rows, WALL_US + now // 1_000, kept)
+        self.changes += sum(one.kind == "change" for one in rows)
+        return super()._step(event, now)
+
+
+def record_night(
+    folder: Path, path: Path, presses: Sequence[Timed] | None = None, *, venue: str | None = None, ends: bool = True
+) -> Recorded:
+    """A night of a show, by its own script where no presses are given, in a journal at `path`."""
+    show = load_show(folder)
+    compiled = compile_show(show, venue)
+    if presses is None:
+        presses = read_script(show.folder / "presses.yaml", compiled.plan)
+    setlist = str(show.sources["setlist"].path.resolve())
+    head = Night(
+        setlist=show.setlist.title, venue=venue, begun_us=WALL_US, program="test", path=setlist, files=show.files
+    )
+    recorder = begin(path, head, lambda _: None)
+    room = Recorded(show, compiled, recorder)
+    for _ in room.play(presses):
+        pass
+    if ends:
+        recorder.write([Row(room.state.now, "end")], WALL_US + room.state.now // 1_000)
+    recorder.go()
+    recorder.close()
+    return room
