@@ -29,6 +29,8 @@ COMMANDS: Final = {
     "ports": "What MIDI there is, by system.",
     "replay": "Play a past night's presses again, on the same show or another.",
     "log": "Tell what happened in a night.",
+    "backup": "Pack a show, its nights and the desk's levels into one file.",
+    "restore": "Bring a show back from such a file, into a new folder.",
     "desk": "A virtual desk on a real port.",
     "schema": "JSON Schema of a kind of file, for editors.",
 }

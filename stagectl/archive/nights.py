@@ -1,0 +1,100 @@
+"""The nights of a setlist, each copied whole while it may still be written, with the desk's levels beside it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from stagectl.archive.gather import NIGHTS, Piece
+from stagectl.errors import JournalError
+from stagectl.journal.causes import cause
+from stagectl.journal.paths import when
+from stagectl.journal.read import night, open_read
+from stagectl.live.backup import backup_path
+
+LEVELS_MAX: Final = 2**22
+"""Bytes of the desk's levels that are taken: thousands of times what a desk has."""
+
+WITHOUT: Final = "`--nights 0` backs up the show without its nights."
+
+Warn = Callable[[str], None]
+
+
+def night_pieces(title: str, journals: Sequence[Path], most: int, copies: Path, warn: Warn) -> Iterator[Piece]:
+    """The last `most` of `journals` (the last night first) that are of the setlist called `title`, earliest last, each
+    copied into the folder `copies`. What is no readable journal is warned of and passed over. Raises JournalError where
+    one of this setlist cannot be copied whole."""
+    found = 0
+    taken: set[str] = set()
+    for journal in journals:
+        if found == most:
+            return
+        try:
+            with closing(open_read(journal)) as connection:
+                if night(connection).setlist != title:
+                    continue
+                name = _free(journal, taken)
+                copy = copies / name
+                last = _copy(connection, journal, copy)
+        except JournalError as error:
+            if _is_of(journal, title):
+                raise
+            warn(f"{error} It is not in the backup.")
+            continue
+        found += 1
+        yield Piece(f"{NIGHTS}/{name}", "night", copy, last, journal)
+        levels = backup_path(journal)
+        if levels.is_file():
+            yield _levels(levels, backup_path(copy).name)
+
+
+def _free(journal: Path, taken: set[str]) -> str:
+    """The name of a night in the backup: its own, with a number where another folder has a night of that name."""
+    name, n = journal.name, 1
+    while name.lower() in taken:
+        n += 1
+        name = f"{journal.stem}-{n}{journal.suffix}"
+    taken.add(name.lower())
+    return name
+
+
+def _copy(connection: sqlite3.Connection, journal: Path, copy: Path) -> datetime:
+    """Copy a journal in one transaction; when its last row was written, to the second. Raises JournalError."""
+    try:
+        connection.execute("VACUUM INTO ?", (str(copy),))
+        with closing(sqlite3.connect(f"{copy.resolve().as_uri()}?mode=ro", uri=True)) as copied:
+            said = copied.execute("PRAGMA quick_check(1)").fetchone()[0]
+            last = copied.execute(
+                "SELECT coalesce((SELECT wall FROM story ORDER BY id DESC LIMIT 1), begun) FROM night"
+            ).fetchone()[0]
+    except sqlite3.Error as error:
+        raise JournalError(f"{journal} cannot be copied: {cause(error)}. {WITHOUT}") from error
+    if said != "ok":
+        raise JournalError(f"{journal} cannot be copied whole: {said}. {WITHOUT}")
+    return when(last).replace(microsecond=0)
+
+
+def _is_of(journal: Path, title: str) -> bool:
+    """Whether as much of a journal can be read as says that it is of a setlist."""
+    try:
+        with closing(open_read(journal)) as connection:
+            return night(connection).setlist == title
+    except JournalError:
+        return False
+
+
+def _levels(path: Path, name: str) -> Piece:
+    """The desk's levels. Raises JournalError where they cannot be read."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LEVELS_MAX + 1)
+        changed = datetime.fromtimestamp(int(path.stat().st_mtime), UTC)
+    except OSError as error:
+        raise JournalError(f"{path} cannot be read: {cause(error)}.") from error
+    if len(raw) > LEVELS_MAX:
+        raise JournalError(f"{path} is larger than {LEVELS_MAX:,} bytes: these are no levels of a desk.")
+    return Piece(f"{NIGHTS}/{name}", "levels", raw, changed, path)

@@ -1,0 +1,101 @@
+"""`stagectl backup`: a show in one file."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stagectl.cli.common import aligned, count, setlist_argument
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from stagectl.archive.gather import Piece
+    from stagectl.archive.manifest import Manifest
+    from stagectl.show.load import Show
+
+
+@click.command("backup")
+@setlist_argument
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE.zip", help="The file; else one here.")
+@click.option(
+    "--nights", "most", type=click.IntRange(0, 400), default=1, show_default=True, help="How many of its last nights."
+)
+def command(setlist: Path, output: Path | None, most: int) -> None:
+    """Pack a show into one zip file: the setlist, the rig, its mappings and its profile (shipped ones too), tempo
+    files, press scripts and takes beside it, the journals of its last nights, and what the desk's levels were then.
+
+    Sound files are not packed, but listed: copy them yourself. A night that is being played is copied whole as it is
+    now. A file that is there already is never written over. `stagectl restore` brings it all back.
+
+    \b
+    Example:
+      stagectl backup setlists/nine-songs -o nine-songs.zip
+    """
+    import tempfile
+
+    from stagectl.archive.gather import gather
+    from stagectl.archive.pack import pack
+    from stagectl.errors import DeviceError, Fault, FileFaults
+    from stagectl.journal.causes import cause
+    from stagectl.show.load import load_show
+
+    show = load_show(setlist)
+    path = output if output is not None else Path(_name(show))
+    if not path.parent.is_dir():
+        raise FileFaults([Fault(str(path), 0, f"there is no folder {path.parent} to write it into")])
+    try:
+        with tempfile.TemporaryDirectory(prefix=".stagectl-", dir=path.parent) as copies:
+            manifest = pack(gather(show, _nights(show, most, Path(copies))), path)
+    except OSError as error:
+        raise DeviceError(f"the backup {path} cannot be written: {cause(error)}") from error
+    click.echo(f"{path}: {manifest.title}, {count(len(manifest.files), 'file')}, {size_text(path.stat().st_size)}")
+    for line in content(manifest):
+        click.echo(line)
+    if most and not any(file.what == "night" for file in manifest.files):
+        click.echo("There is no night of this setlist yet.")
+
+
+def _name(show: Show) -> str:
+    """The folder's name and the present time, UTC."""
+    stamp = time.strftime("%Y-%m-%dT%H-%M-%S", time.gmtime())
+    return f"{show.folder.resolve().name or 'show'}-{stamp}.zip"
+
+
+def _nights(show: Show, most: int, copies: Path) -> list[Piece]:
+    from stagectl.archive.nights import night_pieces
+    from stagectl.journal.paths import nights, ordered, spare_nights
+
+    def warn(says: str) -> None:
+        click.echo(f"stagectl: warning: {says}", err=True)
+
+    if not most:
+        return []
+    return list(night_pieces(show.setlist.title, ordered(nights(), spare_nights()), most, copies, warn))
+
+
+def content(manifest: Manifest) -> Iterator[str]:
+    """What is in a backup, and what is not."""
+    yield from aligned(list(_rows(manifest)), left=(0, 1, 2))
+    missing = [(one.path, "it was not there" if one.size is None else size_text(one.size)) for one in manifest.left]
+    if missing:
+        yield f"Not in it: {count(len(missing), 'sound file')}, to be copied by hand:"
+        yield from aligned(missing, left=(0,))
+
+
+def _rows(manifest: Manifest) -> Iterable[tuple[str, str, str, str]]:
+    for file in manifest.files:
+        yield file.what, file.path, "shipped with the program" if file.shipped else "", size_text(file.size)
+
+
+def size_text(size: int) -> str:
+    """A number of bytes as people read it: `812 B`, `3.4 kB`, `12 MB`."""
+    value = float(size)
+    for unit in ("B", "kB", "MB"):
+        if value < 999.5:
+            return f"{value:.0f} {unit}" if unit == "B" or value >= 9.95 else f"{value:.1f} {unit}"
+        value /= 1_000
+    return f"{value:.1f} GB"

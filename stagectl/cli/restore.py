@@ -1,0 +1,80 @@
+"""`stagectl restore`: a show out of a backup."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from stagectl.archive.manifest import Manifest
+
+
+@click.command("restore")
+@click.argument("backup", type=click.Path(path_type=Path), metavar="FILE.zip")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FOLDER", help="A new or empty folder; else one here."
+)
+@click.option("--list", "only_list", is_flag=True, help="Check it and show what is in it, and write nothing.")
+def command(backup: Path, output: Path | None, only_list: bool) -> None:
+    """Bring a show back from a backup, into a new folder.
+
+    Before anything is written, every file is checked against its sum, and what could do harm is refused: paths that
+    leave the folder, links, names that some system does not allow, sizes beyond every show. Nothing that is there is
+    written over, and a failure leaves nothing half. Nights go into the folder `nights` of the new one.
+
+    \b
+    Examples:
+      stagectl restore nine-songs.zip --list
+      stagectl restore nine-songs.zip -o my-show
+    """
+    from stagectl.archive.check import check
+    from stagectl.archive.unpack import unpack
+    from stagectl.cli.backup import content
+    from stagectl.cli.common import count
+    from stagectl.errors import DeviceError, Fault, FileFaults, nearest
+    from stagectl.journal.causes import cause
+
+    if not backup.is_file():
+        known = sorted(path.name for path in backup.parent.glob("*.zip"))
+        raise FileFaults(
+            [Fault(str(backup), 0, "there is no such file" + (nearest(backup.name, known) if known else ""))]
+        )
+    try:
+        file = backup.open("rb")
+    except OSError as error:
+        raise DeviceError(f"{backup} cannot be read: {cause(error)}") from error
+    with file:
+        found = check(file, str(backup))
+        manifest = found.manifest
+        folder = output if output is not None else Path(backup.stem)
+        if not only_list:
+            unpack(found, str(backup), folder)
+    where = backup if only_list else folder
+    by = f"as of {manifest.when}, by stagectl {manifest.program}"
+    click.echo(f"{where}: {manifest.title}, {count(len(manifest.files), 'file')}, {by}")
+    for line in content(manifest):
+        click.echo(line)
+    if only_list:
+        click.echo("Every file is what was backed up.")
+        return
+    for line in _next(manifest, folder):
+        click.echo(line)
+
+
+def _next(manifest: Manifest, folder: Path) -> list[str]:
+    """What to do now."""
+    show = folder / manifest.setlist
+    lines = [f"Now: stagectl check {_quoted(show.parent if show.name == 'setlist.yaml' else show)}"]
+    night = next((file.path for file in manifest.files if file.what == "night"), None)
+    if night is not None:
+        lines.append(f"Its last night: stagectl log --journal {_quoted(folder / night)}")
+    return lines
+
+
+def _quoted(path: Path) -> str:
+    """A path as a shell takes it."""
+    import shlex
+
+    return shlex.quote(str(path))

@@ -1,0 +1,405 @@
+"""`stagectl backup` and `stagectl restore`, through their own doors, on both demo shows.
+
+Outside judges: the zip by `unzip` and `zipinfo` where they are there, and by the standard library; the sums by
+`sha256sum`; the journals by SQLite's own check.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+import threading
+import zipfile
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from stagectl.archive import pack as packing
+from stagectl.archive.bounds import MANIFEST, RATIO_MAX
+from stagectl.archive.disk import Disk
+from stagectl.archive.gather import gather
+from stagectl.archive.pack import pack
+from stagectl.cli.backup import size_text
+from stagectl.cli.main import main
+from stagectl.errors import FileFaults
+from stagectl.journal.paths import new_path, spare_nights
+from stagectl.journal.read import night, open_read, rows
+from stagectl.journal.schema import Night
+from stagectl.journal.write import Journal
+from stagectl.show.load import load_show
+from stagectl.story.rows import Row
+
+from .hostile import SHOWS, show, tree
+
+WALL = 1_795_635_000_123_456
+"""2026-11-25T19:30:00.123456Z, µs."""
+
+HOUR_US = 3_600_000_000
+
+
+@pytest.fixture(autouse=True)
+def nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of nights, and a spare one, of their own."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path / "spare"))
+    return tmp_path / "state" / "nights"
+
+
+def done(*arguments: str | Path) -> Result:
+    result = CliRunner().invoke(main, [str(one) for one in arguments])
+    assert result.exit_code == 0, result.output
+    return result
+
+
+def begun(folder: Path, hours: int = 0, title: str = "nine songs") -> Journal:
+    """A night that began some hours after the first."""
+    wall = WALL + hours * HOUR_US
+    journal = Journal.create(new_path(folder, wall), Night(setlist=title, begun_us=wall, program="0"))
+    journal.write([Row(at, "press", at, who="singer", what="next") for at in range(50)], wall + HOUR_US // 2)
+    return journal
+
+
+def said(path: Path) -> dict[str, Any]:
+    with zipfile.ZipFile(path) as found:
+        manifest: dict[str, Any] = json.loads(found.read(MANIFEST))
+        return manifest
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SHOWS)
+def test_what_comes_back_checks_and_rehearses_as_before(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder of the same name elsewhere, so that the places in what is said are the same."""
+    for folder in ("before", "after"):
+        (tmp_path / folder).mkdir()
+    shutil.copytree(show(name), tmp_path / "before" / "my show")
+    monkeypatch.chdir(tmp_path / "before")
+    before = [done("check", "my show"), done("rehearse", "my show", "--json")]
+    done("backup", "my show", "-o", tmp_path / "my show.zip")
+    monkeypatch.chdir(tmp_path / "after")
+    result = done("restore", tmp_path / "my show.zip")
+    assert result.output.splitlines()[-1] == "Now: stagectl check 'my show'"
+    after = [done("check", "my show"), done("rehearse", "my show", "--json")]
+    assert [one.output for one in after] == [one.output for one in before]
+    # What is restored needs nothing of the program's own files, and is the same backup again.
+    monkeypatch.setattr("stagectl.show.load.shipped", lambda _: tmp_path / "nowhere")
+    done("backup", "my show", "-o", "again.zip")
+    assert {file["path"]: file["sha256"] for file in said(Path("again.zip"))["files"]} == {
+        file["path"]: file["sha256"] for file in said(tmp_path / "my show.zip")["files"]
+    }
+    original = tree(tmp_path / "before" / "my show")
+    restored = tree(tmp_path / "after" / "my show")
+    assert original.items() - restored.items() == {
+        (path, raw) for path, raw in original.items() if path.endswith(".py")
+    }
+
+
+def test_zip_and_sums_by_other_programs(tmp_path: Path, nights: Path) -> None:
+    begun(nights).close()
+    path, folder = tmp_path / "b.zip", tmp_path / "out"
+    done("backup", show("nine-songs"), "-o", path)
+    files = said(path)["files"]
+    with zipfile.ZipFile(path) as found:
+        assert found.testzip() is None
+        assert [entry.filename for entry in found.infolist()] == [MANIFEST, *(file["path"] for file in files)]
+        assert {entry.external_attr >> 16 for entry in found.infolist()} == {0o100644}
+        for entry, file in zip(found.infolist()[1:], files, strict=True):
+            # The format of MS-DOS counts in steps of 2 s.
+            *day, second = datetime.fromisoformat(file["time"]).timetuple()[:6]
+            assert entry.date_time == (*day, second // 2 * 2)
+    done("restore", path, "-o", folder)
+    sums = "".join(f"{file['sha256']}  {file['path']}\n" for file in files)
+    judged = 0
+    for program, arguments, given in (
+        ("unzip", ["-t", str(path)], ""),
+        ("zipinfo", ["-1", str(path)], ""),
+        ("sha256sum", ["--check", "--strict", "-"], sums),
+    ):
+        if shutil.which(program) is None:
+            continue
+        run = subprocess.run(
+            [program, *arguments], input=given, capture_output=True, text=True, cwd=folder, check=False
+        )
+        assert run.returncode == 0, run.stdout + run.stderr
+        assert all(file["path"] in run.stdout for file in files)
+        judged += 1
+    if not judged:
+        pytest.skip("none of unzip, zipinfo and sha256sum is here")
+
+
+def test_the_same_content_is_the_same_backup(tmp_path: Path, nights: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    begun(nights).close()
+    done("backup", show("nine-songs"), "-o", tmp_path / "a.zip")
+    monkeypatch.setenv("TZ", "Asia/Kolkata")
+    umask = os.umask(0o077)
+    try:
+        done("backup", show("nine-songs") / "setlist.yaml", "-o", tmp_path / "b.zip")
+    finally:
+        os.umask(umask)
+    assert (tmp_path / "a.zip").read_bytes() == (tmp_path / "b.zip").read_bytes()
+
+
+def test_the_manifest_and_what_is_not_in_it(tmp_path: Path) -> None:
+    shutil.copytree(show("nine-songs"), tmp_path / "show")
+    (tmp_path / "show" / "stems").mkdir()
+    (tmp_path / "show" / "stems" / "rows.flac").write_bytes(bytes(12_345))
+    (tmp_path / "show" / "notes.txt").write_text("not a part of it")
+    (tmp_path / "show" / "other.yaml").write_text("presses:\n  - {at: 1, press: {}}\n")
+    (tmp_path / "show" / "spare.yaml").write_text("controls: {}\n")
+    os.utime(tmp_path / "show" / "rig.yaml", (2_000_000_000, 2_000_000_000))
+    result = done("backup", tmp_path / "show", "-o", tmp_path / "b.zip")
+    manifest = said(tmp_path / "b.zip")
+    what = {file["path"]: file["what"] for file in manifest["files"]}
+    assert what == {
+        "setlist.yaml": "setlist",
+        "rig.yaml": "rig",
+        "control-change.yaml": "profile",
+        "two-switch.yaml": "mapping",
+        "switch-and-treadle.yaml": "mapping",
+        "four-switches-with-lamps.yaml": "mapping",
+        "presses.yaml": "presses",
+        "other.yaml": "presses",
+        "take.mid": "take",
+    }
+    shipped = {file["path"] for file in manifest["files"] if file["shipped"]}
+    assert shipped == {path for path, kind in what.items() if kind in ("profile", "mapping")}
+    assert (manifest["format"], manifest["title"], manifest["setlist"]) == (1, "nine songs", "setlist.yaml")
+    assert manifest["when"] == "2033-05-18T03:33:20Z"
+    assert {one["path"]: one["size"] for one in manifest["left"]}["stems/rows.flac"] == 12_345
+    assert "Not in it: 4 sound files, to be copied by hand:" in result.output
+    assert re.search(r"stems/rows.flac +12 kB\n", result.output)
+    assert re.search(r"stems/lanterns.flac +it was not there\n", result.output)
+    assert "There is no night of this setlist yet." in result.output
+    done("restore", tmp_path / "b.zip", "-o", tmp_path / "out")
+    assert (tmp_path / "out" / "rig.yaml").stat().st_mtime == 2_000_000_000
+
+
+def test_nothing_is_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "b.zip").write_text("mine")
+    result = CliRunner().invoke(main, ["backup", str(show("three-songs")), "-o", str(tmp_path / "b.zip")])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr == f"{tmp_path / 'b.zip'}: it is there already, and nothing is written over\n"
+    assert tree(tmp_path) == {"b.zip": b"mine"}
+
+    class Late(Disk):
+        def put_file(self, made: Path, path: Path) -> None:
+            path.write_text("theirs")
+            super().put_file(made, path)
+
+    with pytest.raises(FileFaults, match="it is there already"):
+        pack(gather(load_show(show("three-songs"))), tmp_path / "c.zip", Late())
+    assert tree(tmp_path) == {"b.zip": b"mine", "c.zip": b"theirs"}
+    monkeypatch.setattr("os.link", _no_links)
+    with pytest.raises(FileFaults, match="it is there already"):
+        pack(gather(load_show(show("three-songs"))), tmp_path / "d.zip", Late())
+    pack(gather(load_show(show("three-songs"))), tmp_path / "e.zip")
+    assert sorted(tree(tmp_path)) == ["b.zip", "c.zip", "d.zip", "e.zip"]
+    assert zipfile.ZipFile(tmp_path / "e.zip").testzip() is None
+
+
+def _no_links(*_: Any) -> None:
+    raise PermissionError(1, "Operation not permitted")
+
+
+def test_without_a_name_it_has_that_of_the_folder_and_the_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    done("backup", show("three-songs"))
+    (path,) = tmp_path.glob("*.zip")
+    assert path.name.startswith("three-songs-2") and len(path.stem) == len("three-songs-2026-11-25T19-30-00")
+    result = CliRunner().invoke(main, ["backup", str(show("three-songs")), "-o", "none/b.zip"])
+    assert (result.exit_code, result.stderr) == (1, "none/b.zip: there is no folder none to write it into\n")
+
+
+def test_a_show_with_faults_is_told_as_check_tells_it(tmp_path: Path) -> None:
+    (tmp_path / "setlist.yaml").write_text("songs: 1\n")
+    backup = CliRunner().invoke(main, ["backup", str(tmp_path), "-o", str(tmp_path / "b.zip")])
+    check = CliRunner().invoke(main, ["check", str(tmp_path)])
+    assert (backup.exit_code, backup.stderr) == (1, check.stderr)
+    assert sorted(tree(tmp_path)) == ["setlist.yaml"]
+
+
+def test_a_rig_in_another_folder_stays_beside_the_show(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copytree(show("three-songs"), tmp_path / "all" / "tour")
+    (tmp_path / "all" / "rigs").mkdir()
+    (tmp_path / "all" / "tour" / "rig.yaml").rename(tmp_path / "all" / "rigs" / "trio.yaml")
+    setlist = tmp_path / "all" / "tour" / "setlist.yaml"
+    text = setlist.read_text()
+    setlist.write_text(text.replace("rig: rig.yaml", "rig: ../rigs/trio.yaml"))
+    done("backup", tmp_path / "all" / "tour", "-o", tmp_path / "b.zip")
+    result = done("restore", tmp_path / "b.zip", "-o", tmp_path / "new")
+    assert result.output.splitlines()[-1] == f"Now: stagectl check {tmp_path / 'new' / 'tour'}"
+    assert sorted(tree(tmp_path / "new")) == [
+        "rigs/osc-buttons.yaml",
+        "rigs/osc-decibels.yaml",
+        "rigs/trio.yaml",
+        "tour/presses.yaml",
+        "tour/setlist.yaml",
+    ]
+    done("check", tmp_path / "new" / "tour")
+    setlist.write_text(text.replace("rig: rig.yaml", f"rig: {tmp_path / 'all' / 'rigs' / 'trio.yaml'}"))
+    whole = CliRunner().invoke(main, ["backup", str(setlist), "-o", str(tmp_path / "c.zip")])
+    assert whole.exit_code == 1
+    assert whole.stderr.startswith(f"{setlist}:3: ") and "is a whole path" in whole.stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such file can be there")
+def test_a_file_that_another_system_could_not_hold_is_not_backed_up(tmp_path: Path) -> None:
+    shutil.copytree(show("three-songs"), tmp_path / "show")
+    shutil.copy(show("nine-songs") / "take.mid", tmp_path / "show" / "aux.mid")
+    shutil.copy(show("nine-songs") / "take.mid", tmp_path / "show" / "Take.mid")
+    shutil.copy(show("nine-songs") / "take.mid", tmp_path / "show" / "take.mid")
+    result = CliRunner().invoke(main, ["backup", str(tmp_path / "show"), "-o", str(tmp_path / "b.zip")])
+    assert result.exit_code == 1
+    first, second = result.stderr.splitlines()
+    assert first.endswith("`aux.mid`: `aux.mid` is the name of a device on Windows")
+    assert second.endswith("`take.mid`: it differs from `Take.mid` by case or accents alone")
+
+
+def test_the_last_nights_of_this_setlist_and_the_desk_s_levels(tmp_path: Path, nights: Path) -> None:
+    for hours in range(3):
+        begun(nights, hours).close()
+    begun(nights, 3, "another set").close()
+    begun(spare_nights(), 1).close()
+    levels = nights / "2026-11-25T21-30-00.levels.yaml"
+    levels.write_text("base:\n  singer:\n    kick: -6\n")
+    path = tmp_path / "b.zip"
+    done("backup", show("nine-songs"), "-o", path)
+    kept = [file["path"] for file in said(path)["files"] if file["path"].startswith("nights/")]
+    assert kept == ["nights/2026-11-25T21-30-00.night", "nights/2026-11-25T21-30-00.levels.yaml"]
+    done("backup", show("nine-songs"), "-o", tmp_path / "all.zip", "--nights", "9")
+    files = [file for file in said(tmp_path / "all.zip")["files"] if file["what"] == "night"]
+    assert [file["path"] for file in files] == [
+        "nights/2026-11-25T21-30-00.night",
+        "nights/2026-11-25T20-30-00.night",
+        "nights/2026-11-25T20-30-00-2.night",
+        "nights/2026-11-25T19-30-00.night",
+    ]
+    assert files[0]["time"] == "2026-11-25T22:00:00Z"
+    done("backup", show("nine-songs"), "-o", tmp_path / "none.zip", "--nights", "0")
+    assert not any(file["path"].startswith("nights/") for file in said(tmp_path / "none.zip")["files"])
+    result = done("restore", path, "-o", tmp_path / "new")
+    night_file = tmp_path / "new" / kept[0]
+    assert result.output.splitlines()[-1] == f"Its last night: stagectl log --journal {night_file}"
+    assert done("log", "--journal", night_file).output == done("log", "--journal", nights / night_file.name).output
+    assert (tmp_path / "new" / kept[1]).read_bytes() == levels.read_bytes()
+
+
+def test_a_night_that_is_being_written_is_copied_whole(tmp_path: Path, nights: Path) -> None:
+    """Another thread writes presses of a hundred rows while the backup is made: the copy has whole presses only, and
+    all that were written before it began."""
+    journal = begun(nights)
+    began, stop = threading.Event(), threading.Event()
+    written = []
+
+    def play() -> None:
+        press = 100
+        while not stop.is_set() and press < 3_000:
+            press += 1
+            journal.write([Row(press, "change", press, "singer", "next", listener="singer") for _ in range(100)], WALL)
+            written.append(press)
+            began.set()
+
+    with journal:
+        journal.write([Row(99, "press", 99, who="singer", what="last before")], WALL)
+        player = threading.Thread(target=play)
+        player.start()
+        try:
+            assert began.wait(60)
+            for at in range(3):
+                done("backup", show("nine-songs"), "-o", tmp_path / f"{at}.zip")
+        finally:
+            stop.set()
+            player.join()
+    for at in range(3):
+        done("restore", tmp_path / f"{at}.zip", "-o", tmp_path / f"{at}")
+        (path,) = (tmp_path / f"{at}" / "nights").glob("*.night")
+        with closing(sqlite3.connect(path)) as raw:
+            assert raw.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+            assert raw.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+        with closing(open_read(path)) as connection:
+            assert night(connection).setlist == "nine songs"
+            told = [row.press for _, _, row in rows(connection)]
+        assert told[:51] == [*range(50), 99]
+        assert len(told) > 51
+        assert told[51:] == [press for press in written[: len(told[51:]) // 100] for _ in range(100)]
+        assert not [one for one in path.parent.iterdir() if one != path]
+
+
+def test_a_journal_that_cannot_be_read_is_told_of_and_one_of_this_setlist_ends_it(tmp_path: Path, nights: Path) -> None:
+    begun(nights).close()
+    journal = begun(nights, 5)
+    journal.close()
+    raw = bytearray(journal.path.read_bytes())
+    raw[100:4096] = bytes(3_996)
+    journal.path.write_bytes(raw)
+    result = done("backup", show("nine-songs"), "-o", tmp_path / "b.zip")
+    assert f"warning: {journal.path}" in result.stderr and "It is not in the backup." in result.stderr
+    assert [file["path"] for file in said(tmp_path / "b.zip")["files"] if file["what"] == "night"] == [
+        "nights/2026-11-25T19-30-00.night"
+    ]
+    broken = begun(nights, 6)
+    broken.write([Row(at, "press", at, who="x" * 200) for at in range(2_000)], WALL)
+    broken.close()
+    raw = bytearray(broken.path.read_bytes())
+    middle = len(raw) // 2 // 4096 * 4096
+    raw[middle : middle + 8_192] = b"\xff" * 8_192
+    broken.path.write_bytes(raw)
+    damaged = CliRunner().invoke(main, ["backup", str(show("nine-songs")), "-o", str(tmp_path / "c.zip")])
+    assert damaged.exit_code == 1 and f"{broken.path} cannot be copied" in damaged.stderr
+    assert "--nights 0" in damaged.stderr
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "state"]
+
+
+def test_what_packs_too_tightly_is_put_in_unpacked_and_restored(tmp_path: Path) -> None:
+    shutil.copytree(show("three-songs"), tmp_path / "show")
+    rig = tmp_path / "show" / "rig.yaml"
+    rig.write_text(rig.read_text() + "#" * 3_000_000 + "\n")
+    done("backup", tmp_path / "show", "-o", tmp_path / "b.zip")
+    with zipfile.ZipFile(tmp_path / "b.zip") as found:
+        assert {entry.filename: entry.compress_type for entry in found.infolist()} == {
+            entry.filename: zipfile.ZIP_STORED if entry.filename == "rig.yaml" else zipfile.ZIP_DEFLATED
+            for entry in found.infolist()
+        }
+        assert all(entry.file_size <= RATIO_MAX * max(entry.compress_size, 1_000) for entry in found.infolist())
+    done("restore", tmp_path / "b.zip", "-o", tmp_path / "new")
+    assert (tmp_path / "new" / "rig.yaml").read_bytes() == rig.read_bytes()
+
+
+def test_what_could_not_be_restored_is_not_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = gather(load_show(show("three-songs")))
+    for name, value, says in (
+        ("FILE_MAX", 700, r"setlist.yaml: it has 763 bytes, and a backup holds files of up to 700"),
+        ("TOTAL_MAX", 3_000, r"bytes in all, and 3,000 are allowed"),
+        ("FILES_MAX", 5, r"it would have 6 files, and 5 are allowed"),
+        ("MANIFEST_MAX", 100, r"bytes of manifest, and 100 are allowed"),
+    ):
+        with monkeypatch.context() as patch:
+            patch.setattr(packing, name, value)
+            with pytest.raises(FileFaults, match=says):
+                pack(found, tmp_path / "b.zip")
+    assert tree(tmp_path) == {}
+
+
+@pytest.mark.parametrize(
+    ("size", "says"),
+    [(0, "0 B"), (999, "999 B"), (1_000, "1.0 kB"), (12_345, "12 kB"), (999_600, "1.0 MB"), (10**10, "10.0 GB")],
+)
+def test_how_sizes_are_said(size: int, says: str) -> None:
+    assert size_text(size) == says
+
+
+def test_help_costs_no_library() -> None:
+    heavy = "{'sqlite3', 'zipfile', 'pydantic'}"
+    code = f"import sys, stagectl.cli.backup, stagectl.cli.restore; print({heavy} & set(sys.modules))"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert out.strip() == "set()"
