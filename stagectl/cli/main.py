@@ -31,6 +31,8 @@ COMMANDS: Final = {
     "log": "Tell what happened in a night.",
     "backup": "Pack a show, its nights and the desk's levels into one file.",
     "restore": "Bring a show back from such a file, into a new folder.",
+    "report": "One page of a night, to look at.",
+    "nights": "List the nights that were kept.",
     "desk": "A virtual desk on a real port.",
     "schema": "JSON Schema of a kind of file, for editors.",
 }

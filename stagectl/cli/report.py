@@ -1,0 +1,94 @@
+"""`stagectl report`: one page of a night, to look at."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Sequence
+
+    from stagectl.show.compile import Compiled
+    from stagectl.show.load import Show
+
+
+@click.command("report", short_help="One page of a night, to look at.")
+@click.argument("journal", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--setlist",
+    "show",
+    type=click.Path(path_type=Path),
+    metavar="SETLIST",
+    help="The show that was played, for timetable, ceilings and ears; else the one that the journal kept.",
+)
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Where to; `-` is standard output."
+)
+@click.option("--json", "as_json", is_flag=True, help="The same figures as one JSON object.")
+@click.option("--force", is_flag=True, help="Write over a file that is no report.")
+def command(journal: Path | None, show: Path | None, output: Path | None, as_json: bool, force: bool) -> None:
+    """Make one page of a night: each listener's levels by song, nudges, ceilings, refusals, how soon bytes left, what
+    was lost, the clock against the timetable, and what it came to at the ears.
+
+    JOURNAL is a night's file, and the last night where none is named. The page is one HTML file that needs nothing
+    else; it prints on A4 and Letter. Without -o it is called after the journal, here; with --json it goes to standard
+    output.
+
+    \b
+    Examples: the last night; its figures for another program
+      stagectl report --setlist my-show -o night.html
+      stagectl report --json
+    """
+    import json
+    import sys
+    from contextlib import closing
+
+    from stagectl.errors import JournalError
+    from stagectl.journal.paths import latest, nights, spare_nights
+    from stagectl.journal.read import open_read
+    from stagectl.report.as_json import as_json as figures
+    from stagectl.report.build import build
+    from stagectl.report.keep import keep
+    from stagectl.report.page import page
+
+    path = journal or latest(nights(), spare_nights())
+    if path is None:
+        raise JournalError(f"there is no night yet in {nights()}")
+    with closing(open_read(path)) as connection:
+        report, wall = build(connection, *_played(connection, show))
+    text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)
+    if output is None:
+        output = Path("-") if as_json else Path(f"{path.stem}.html")
+    if str(output) == "-":
+        # The page says that it is UTF-8, whatever the terminal is set to.
+        sys.stdout.buffer.write(text.encode("utf-8", "replace"))
+        sys.stdout.buffer.flush()
+        return
+    keep(output, text, force)
+    click.echo(f"wrote {output}")
+
+
+def _played(connection: sqlite3.Connection, setlist: Path | None) -> tuple[Show | None, Compiled | None, Sequence[str]]:
+    """The show that was played, and notes on it: the one that is named, or else the one that the journal kept; neither
+    where there is none."""
+    from stagectl.cli.common import load
+    from stagectl.errors import FileFaults
+    from stagectl.journal.read import files
+    from stagectl.show.compile import compile_show
+    from stagectl.show.load import load_kept
+
+    if setlist is not None:
+        return *load(setlist, None, stems=True), ()
+    kept = files(connection)
+    if not kept:
+        return None, None, ()
+    try:
+        # Where the show was changed in mid-night, the last is taken.
+        show = load_kept(list(kept.values())[-1])
+        return show, compile_show(show), ()
+    except FileFaults as error:
+        says = f"the show that the journal kept cannot be taken any more ({error.faults[0]}); `--setlist` names another"
+        return None, None, (says,)

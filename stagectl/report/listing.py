@@ -1,0 +1,118 @@
+"""The list of the nights: what each journal says of itself, asked of SQLite, so that big journals take no longer than
+it takes to read them."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from stagectl.ears.report import SONG_MIN
+from stagectl.errors import JournalError
+from stagectl.journal.causes import cause
+from stagectl.journal.paths import SUFFIX
+from stagectl.journal.read import night, open_read
+from stagectl.journal.schema import Night
+from stagectl.report.wall import Wall, zone_of
+
+_SUMS: Final = """
+SELECT max(at), total(kind = 'press'), total(kind = 'change'), total(kind = 'refusal'),
+    (SELECT kind FROM story ORDER BY id DESC LIMIT 1)
+FROM story
+"""
+
+_SONGS: Final = f"""
+SELECT count(*) FROM (
+    SELECT song FROM (
+        SELECT song, section, lead(at, 1, :end) OVER (ORDER BY id) - at AS stayed FROM story WHERE kind = 'arrival'
+    ) WHERE song IS NOT NULL AND (song <> 'base' OR section IS NOT NULL) GROUP BY song HAVING sum(stayed) >= {SONG_MIN}
+)
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listed:
+    """One journal. `begun`: on the wall; `long`: ns; `size`: bytes of the file and of what SQLite keeps beside it.
+    Where `fault` says what is wrong with it, the rest may be empty."""
+
+    path: Path
+    size: int
+    head: Night | None = None
+    begun: str = ""
+    long: int = 0
+    songs: int = 0
+    presses: int = 0
+    changes: int = 0
+    refusals: int = 0
+    ends: bool = False
+    fault: str | None = None
+
+
+def listed(*folders: Path) -> list[Listed]:
+    """Every journal of the folders, the oldest first by its name. A folder that is not there has none."""
+    found: dict[Path, None] = {}
+    for folder in folders:
+        with suppress(OSError):
+            found |= {path.resolve(): None for path in folder.iterdir() if path.suffix == SUFFIX}
+    return [one(path) for path in sorted(found, key=lambda path: (path.stem, path))]
+
+
+def one(path: Path) -> Listed:
+    """What a journal says of itself, or what is wrong with it."""
+    size = sum(_size(Path(f"{path}{end}")) for end in ("", "-wal"))
+    head = None
+    try:
+        with closing(open_read(path)) as connection:
+            head = night(connection)
+            begun = Wall(head.begun_us, zone_of(head), 0).at(0)
+            return _sums(connection, path, size, head, f"{begun:%Y-%m-%d %H:%M}")
+    except JournalError as error:
+        return Listed(path=path, size=size, head=head, fault=str(error))
+    except sqlite3.Error as error:
+        return Listed(path=path, size=size, head=head, fault=f"{path} cannot be read: {cause(error)}.")
+
+
+def _sums(connection: sqlite3.Connection, path: Path, size: int, head: Night, begun: str) -> Listed:
+    end, presses, changes, refusals, last = connection.execute(_SUMS).fetchone()
+    long = max(0, end or 0)
+    (songs,) = connection.execute(_SONGS, {"end": long}).fetchone()
+    return Listed(
+        path=path,
+        size=size,
+        head=head,
+        begun=begun,
+        long=long,
+        songs=songs,
+        presses=int(presses),
+        changes=int(changes),
+        refusals=int(refusals),
+        ends=last == "end",
+    )
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def as_json(item: Listed) -> dict[str, Any]:
+    """One object: s and bytes."""
+    out: dict[str, Any] = {"path": str(item.path), "size": item.size}
+    if item.head is not None:
+        out |= {"setlist": item.head.setlist, "venue": item.head.venue}
+    if item.fault is not None:
+        return out | {"fault": item.fault}
+    assert item.head is not None
+    return out | {
+        "begun": Wall(item.head.begun_us, zone_of(item.head), 0).at(0).isoformat(),
+        "long_s": round(item.long / 1e9, 6),
+        "songs": item.songs,
+        "presses": item.presses,
+        "changes": item.changes,
+        "refusals": item.refusals,
+        "has_end": item.ends,
+    }

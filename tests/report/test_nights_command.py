@@ -1,0 +1,143 @@
+"""`stagectl nights`: the list of the journals, judged by SQL of the tests' own."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from stagectl.cli.main import main
+from stagectl.cli.nights import size_text
+from stagectl.journal.paths import new_path, spare_nights
+from stagectl.journal.write import Journal
+from stagectl.story.rows import Row
+
+from .made import BEGUN_US, END, HEAD, HERE, MINUTE, SECOND, arrival, change, demo_rows, written
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path / "spare"))
+    (tmp_path / "state" / "nights").mkdir(parents=True)
+    return tmp_path / "state" / "nights"
+
+
+def nights(*arguments: str) -> list[str]:
+    run = CliRunner().invoke(main, ["nights", *arguments])
+    assert (run.exit_code, run.stderr) == (0, "")
+    return run.stdout.splitlines()
+
+
+def test_none_yet_is_said(folder: Path) -> None:
+    run = CliRunner().invoke(main, ["nights"])
+    assert (run.exit_code, run.stdout) == (0, "")
+    assert f"there is no night yet in {folder}" in run.stderr
+    assert CliRunner().invoke(main, ["nights", "--json"]).stdout == ""
+
+
+def test_a_line_says_what_a_night_was(folder: Path) -> None:
+    path = written(new_path(folder, BEGUN_US), demo_rows())
+    head, where, line = nights()
+    assert head.split() == [
+        "began",
+        "setlist,",
+        "venue",
+        "long",
+        "songs",
+        "presses",
+        "changes",
+        "refused",
+        "end",
+        "size",
+    ]
+    assert where == f"{folder}:"
+    assert line.split("  ")[2:4] == ["2026-11-25 21:00", "nine songs, Tidewater Hall"]
+    (told,) = map(json.loads, nights("--json"))
+    with closing(sqlite3.connect(path)) as connection:
+        for name, kind in (("presses", "press"), ("changes", "change"), ("refusals", "refusal")):
+            question = "SELECT count(*) FROM story WHERE kind = ?"
+            assert connection.execute(question, (kind,)).fetchone() == (told[name],)
+        assert connection.execute("SELECT max(at) / 1e9 FROM story").fetchone()[0] == pytest.approx(told["long_s"])
+        songs = {song for (song,) in connection.execute("SELECT song FROM story WHERE kind = 'arrival'")}
+    # The night stays in each of its songs for a second at least.
+    assert told["songs"] == len(songs)
+    assert (told["has_end"], told["size"], told["path"]) == (True, path.stat().st_size, str(path))
+    assert told["begun"] == "2026-11-25T21:00:00+01:00"
+
+
+def test_songs_that_were_passed_through_and_the_base_do_not_count(folder: Path) -> None:
+    some = [HERE, arrival(SECOND, "base"), arrival(MINUTE, "one"), arrival(MINUTE + SECOND // 2, "two"), END]
+    more = [
+        arrival(2 * MINUTE, "one", "chorus"),
+        arrival(2 * MINUTE + SECOND // 2, "two", "verse"),
+        Row(9 * MINUTE, "end"),
+    ]
+    written(new_path(folder, BEGUN_US), some)
+    written(new_path(folder, BEGUN_US + 10**12), [*some[:-1], *more])
+    # In the first night `one` lasts half a second; in the second night a second altogether.
+    assert [json.loads(line)["songs"] for line in nights("--json")] == [1, 2]
+
+
+def test_both_folders_are_listed_and_the_oldest_comes_first(folder: Path) -> None:
+    spare = spare_nights()
+    spare.mkdir(parents=True)
+    for where, hours, rows in ((spare, 1, [HERE]), (folder, 0, [HERE, END]), (folder, 2, [HERE, END])):
+        begun = BEGUN_US + hours * 3_600_000_000
+        written(new_path(where, begun), rows, replace(HEAD, venue=None, begun_us=begun))
+    told = [json.loads(line) for line in nights("--json")]
+    assert [one["begun"][11:16] for one in told] == ["21:00", "22:00", "23:00"]
+    assert [one["has_end"] for one in told] == [True, False, True]
+    lines = nights()
+    # Below each folder stand its own nights, and at the end the last of all.
+    assert (lines[1], lines[3]) == (f"{spare}:", f"{folder}:")
+    assert ["22:00" in lines[2], "21:00" in lines[4], "23:00" in lines[5]] == [True, True, True]
+
+
+def test_a_file_that_cannot_be_read_has_a_line_that_says_why(folder: Path) -> None:
+    written(new_path(folder, BEGUN_US), [HERE, END])
+    (folder / "2026-01-01T00-00-00.night").write_bytes(b"no journal")
+    (folder / "notes.txt").write_text("mine", "utf-8")
+    newer = written(new_path(folder, BEGUN_US + 10**10), [HERE, END])
+    with closing(sqlite3.connect(newer)) as connection:
+        connection.execute("PRAGMA user_version = 99")
+    cut = written(new_path(folder, BEGUN_US + 10**11), [change(at, -at) for at in range(5000)])
+    cut.write_bytes(cut.read_bytes()[:60_000])
+    odd = written(new_path(folder, BEGUN_US + 10**12), [HERE])
+    with closing(sqlite3.connect(odd)) as connection, connection:
+        connection.execute("UPDATE night SET begun = -1")
+    lines = nights()
+    assert len(lines) == 7
+    assert [line for line in lines if "2026-01-01T00-00-00.night is" in line and "is not a journal of a night" in line]
+    assert [line for line in lines if newer.name in line and "written by a newer version" in line]
+    assert [line for line in lines if cut.name in line and "the file is damaged" in line]
+    assert [line for line in lines if odd.name in line and "a night is between 1970 and 2200" in line]
+    faults = [json.loads(line).get("fault") for line in nights("--json")]
+    assert [fault is None for fault in faults] == [False, True, False, False, False]
+
+
+def test_a_night_that_is_being_written_is_listed(folder: Path) -> None:
+    with closing(Journal.create(new_path(folder, BEGUN_US), HEAD)) as journal:
+        journal.write([HERE, arrival(SECOND, "one")], BEGUN_US)
+        (told,) = map(json.loads, nights("--json"))
+    assert (told["has_end"], told["songs"]) == (False, 0)
+
+
+def test_a_name_does_not_break_the_table(folder: Path) -> None:
+    written(new_path(folder, BEGUN_US), [HERE, END], replace(HEAD, setlist="a\nb\x1b[2J" + "x" * 200))
+    lines = nights()
+    assert len(lines) == 3
+    assert "a?b?[2J" in lines[2] and "…" in lines[2]
+
+
+@pytest.mark.parametrize(
+    ("size", "says"),
+    [(0, "0 B"), (999, "999 B"), (1000, "1 kB"), (999_499, "999 kB"), (999_500, "1.0 MB"), (10**9, "1,000.0 MB")],
+)
+def test_sizes_are_said_in_three_units(size: int, says: str) -> None:
+    assert size_text(size) == says

@@ -1,0 +1,348 @@
+"""The figures of a night: levels by a second pass of the tests' own, percentiles by the statistics module and NumPy,
+counts by SQL, the clock by the tz database (zoneinfo)."""
+
+from __future__ import annotations
+
+import sqlite3
+import statistics
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stagectl.core.effects import Reason
+from stagectl.core.levels import OFF, Level
+from stagectl.journal.read import open_read, rows
+from stagectl.report.build import build
+from stagectl.report.figures import CEILINGS, Report
+from stagectl.report.gather import BOUNDS, SLOW_MAX, STEPS_KEPT
+from stagectl.report.page import page
+from stagectl.report.tally import Tally, percentile
+from stagectl.report.wall import Wall
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+from stagectl.story.rows import Row
+
+from .html import Page, outside, overlaps
+from .made import BEGUN_US, DEMO, END, HEAD, HERE, MINUTE, SECOND, arrival, change, demo_rows, written
+
+
+def told(path: Path, show: Path | None = None) -> tuple[Report, Wall]:
+    loaded = None if show is None else load_show(show)
+    with closing(open_read(path)) as connection:
+        return build(connection, loaded, None if loaded is None else compile_show(loaded))
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written(tmp_path_factory.mktemp("demo") / "n.night", demo_rows())
+
+
+@pytest.fixture(scope="module")
+def story(demo: Path) -> list[Row]:
+    with closing(open_read(demo)) as connection:
+        return [row for _, _, row in rows(connection)]
+
+
+# -- levels -----------------------------------------------------------------------------------------------
+
+
+def songs_of(story: Sequence[Row]) -> list[str]:
+    """The song at each row."""
+    out, song = [], "base"
+    for row in story:
+        if row.kind == "arrival" and row.song is not None:
+            song = row.song
+        out.append(song)
+    return out
+
+
+def level_when_left(story: Sequence[Row], song: str, listener: str, input_: str) -> Level | None:
+    """A send at the end of a song's last visit, by looking backwards from there."""
+    at_song = songs_of(story)
+    last = max(at for at, name in enumerate(at_song) if name == song)
+    for row in reversed(story[: last + 1]):
+        if row.kind == "change" and (row.listener, row.input) == (listener, input_):
+            return row.after if row.who == "desk" else row.sent
+    return None
+
+
+def test_levels_are_those_of_a_second_pass(demo: Path, story: list[Row]) -> None:
+    report, _ = told(demo)
+    sends = {(row.listener, row.input) for row in story if row.kind == "change"}
+    seen = 0
+    for mix in report.mixes:
+        for name, cells in mix.inputs.items():
+            for song, cell in zip(report.songs, cells, strict=True):
+                assert cell.level == level_when_left(story, song.name, mix.listener, name), (mix.listener, name, song)
+                seen += 1
+        for name in mix.silent:
+            sends.discard((mix.listener, name))
+            assert {level_when_left(story, song.name, mix.listener, name) for song in report.songs} <= {OFF, None}
+    assert seen == sum(len(mix.inputs) for mix in report.mixes) * len(report.songs) > 300
+    assert {(mix.listener, name) for mix in report.mixes for name in mix.inputs} == sends
+
+
+def test_nudges_are_those_of_a_second_pass(demo: Path, story: list[Row]) -> None:
+    report, _ = told(demo)
+    by_foot = {"nudge", "nudge rest", "ride", "clear nudges", "undo", "hand"}
+    moved = 0
+    for mix in report.mixes:
+        for name, cells in mix.inputs.items():
+            for song, cell in zip(report.songs, cells, strict=True):
+                some = [
+                    row
+                    for row, here in zip(story, songs_of(story), strict=True)
+                    if row.kind == "change" and here == song.name and row.what in by_foot
+                    if (row.listener, row.input) == (mix.listener, name)
+                ]
+                known = [(row.before, row.after) for row in some]
+                ways = [high - low for low, high in known if isinstance(high, int) and isinstance(low, int)]
+                assert cell.net == sum(ways)
+                assert (cell.ups, cell.downs) == (sum(way > 0 for way in ways), sum(way < 0 for way in ways))
+                assert cell.hands == sum(row.what == "hand" for row in some)
+                moved += cell.moved
+    assert moved >= 5
+
+
+def test_an_undo_that_goes_back_to_a_song_is_no_nudge(tmp_path: Path) -> None:
+    undone = [
+        HERE,
+        arrival(SECOND, "one"),
+        change(SECOND, -600),
+        arrival(MINUTE, "two", press=2),
+        change(MINUTE, -900, -600)._replace(press=2),
+        Row(2 * MINUTE, "press", 3, "singer", "undo"),
+        arrival(2 * MINUTE, "one", press=3),
+        change(2 * MINUTE, -600, -900, "undo")._replace(press=3),
+        Row(3 * MINUTE, "press", 4, "singer", "undo"),
+        change(3 * MINUTE, -650, -600, "undo")._replace(press=4),
+        END,
+    ]
+    report, _ = told(written(tmp_path / "n.night", undone))
+    one, two = report.mixes[0].inputs["lead vocal"]
+    assert (one.level, one.ups, one.downs, one.net) == (-650, 0, 1, -50)
+    assert (two.level, two.moved) == (-900, False)
+    assert [(song.name, song.visits) for song in report.songs] == [("one", 2), ("two", 1)]
+
+
+def test_a_song_that_was_passed_through_has_no_column(tmp_path: Path) -> None:
+    some = [HERE, arrival(SECOND, "one"), arrival(MINUTE, "two"), arrival(MINUTE + SECOND // 2, "three"), END]
+    report, _ = told(written(tmp_path / "n.night", some))
+    assert [song.name for song in report.songs] == ["one", "three"]
+    assert report.passed == ["two"]
+
+
+def test_more_songs_listeners_and_inputs_than_are_drawn_are_counted(tmp_path: Path) -> None:
+    many = [arrival(at * MINUTE, f"song {at}") for at in range(63)]
+    first = [change(SECOND, -100, listener=f"player {at}") for at in range(29)]
+    first += [change(SECOND, -100, listener="player 0", input=f"input {at}") for at in range(70)]
+    # Of the inputs of one mix, those that feet moved are drawn before the others.
+    first.append(change(2 * SECOND, -50, -100, "nudge", listener="player 0", input="input 69"))
+    report, _ = told(written(tmp_path / "n.night", [HERE, many[0], *first, *many[1:], END]))
+    assert (len(report.songs), report.more_songs) == (60, 3)
+    assert (len(report.mixes), report.more_listeners) == (24, 5)
+    assert (len(report.mixes[0].inputs), report.mixes[0].more_inputs) == (64, 7)
+    assert "input 69" in report.mixes[0].inputs and "input 68" not in report.mixes[0].inputs
+
+
+def test_arrivals_that_go_back_in_time_take_no_time(tmp_path: Path) -> None:
+    some = [HERE, arrival(2 * MINUTE, "one"), arrival(MINUTE, "two"), arrival(3 * MINUTE, "three"), END]
+    report, _ = told(written(tmp_path / "n.night", some))
+    assert [(song.name, song.began, song.stayed) for song in report.songs] == [
+        ("two", 2 * MINUTE, MINUTE),
+        ("three", 3 * MINUTE, 67 * MINUTE),
+    ]
+
+
+# -- counts, percentiles ----------------------------------------------------------------------------------
+
+
+def test_counts_are_those_of_sql(demo: Path) -> None:
+    report, _ = told(demo)
+    with closing(sqlite3.connect(demo)) as connection:
+        assert dict(connection.execute("SELECT kind, count(*) FROM story GROUP BY kind")) == report.counts
+        by_reason = dict(
+            connection.execute("SELECT detail, count(*) FROM story WHERE kind = 'refusal' GROUP BY detail")
+        )
+        assert {one.reason: one.times for one in report.refusals} == by_reason
+        marks = ", ".join("?" * len(CEILINGS))
+        question = f"SELECT count(*) FROM story WHERE kind = 'refusal' AND detail IN ({marks})"
+        assert connection.execute(question, CEILINGS).fetchone() == (sum(one.times for one in report.held),)
+        delays = [one for (one,) in connection.execute("SELECT number FROM story WHERE kind = 'press'")]
+    delay = report.delay
+    assert delay.count == len(delays) == sum(delay.bars)
+    assert delay.p50 == pytest.approx(statistics.median(delays))
+    assert delay.p99 == pytest.approx(statistics.quantiles(delays, n=100, method="inclusive")[98])
+    assert delay.longest == max(delays)
+    assert [one.us for one in delay.slow] == sorted(delays, reverse=True)[:SLOW_MAX]
+    edges = pairwise([-1, *BOUNDS, 10**12])
+    assert list(delay.bars) == [sum(low < one <= high for one in delays) for low, high in edges]
+
+
+def test_a_press_at_the_end_of_a_bar_belongs_to_it(tmp_path: Path) -> None:
+    some = [
+        Row(at * SECOND, "press", at, "singer", "next", number=us) for at, us in enumerate((0, 100, 101, 500, 100_001))
+    ]
+    report, _ = told(written(tmp_path / "n.night", some))
+    assert list(report.delay.bars) == [2, 1, 1, 0, 0, 0, 0, 0, 0, 0, 1]
+
+
+@given(st.lists(st.integers(0, 10**7), min_size=1, max_size=200), st.floats(0, 1))
+def test_percentiles_are_those_of_numpy(values: list[int], part: float) -> None:
+    assert percentile(sorted(values), part) == pytest.approx(float(np.percentile(values, 100 * part)), abs=1e-6)
+
+
+def test_no_values_have_no_percentile() -> None:
+    with pytest.raises(ValueError, match="no percentile"):
+        percentile([], 0.5)
+
+
+def test_the_reasons_of_a_bound_are_reasons_of_the_core() -> None:
+    assert set(CEILINGS) < {reason.value for reason in Reason}
+
+
+@given(st.lists(st.integers(0, 9), max_size=60))
+def test_a_tally_counts_what_it_has_room_for_and_the_rest_together(some: list[int]) -> None:
+    tally = Tally(most=4)
+    for at, what in enumerate(some):
+        tally.add((str(what),), at)
+    known = list(dict.fromkeys(some))[:4]
+    assert {one.what[0]: (one.times, one.first, one.last) for one in tally.most()} == {
+        str(what): (some.count(what), some.index(what), len(some) - 1 - some[::-1].index(what)) for what in known
+    }
+    assert tally.others == sum(what not in known for what in some)
+    assert tally.total == len(some)
+
+
+# -- connections ------------------------------------------------------------------------------------------
+
+
+def test_gaps_are_from_gone_to_here(tmp_path: Path) -> None:
+    def link(at: int, who: str, what: str) -> Row:
+        return Row(at, "link", who=who, what=what)
+
+    some = [
+        link(0, "desk", "here"),
+        link(MINUTE, "desk", "gone"),
+        link(MINUTE, "desk", "gone"),
+        link(2 * MINUTE, "desk", "here"),
+        link(3 * MINUTE, "pedal", "here"),
+        link(4 * MINUTE, "pedal", "gone"),
+        link(5 * MINUTE, "player", "gone"),
+        Row(10 * MINUTE, "end"),
+    ]
+    report, _ = told(written(tmp_path / "n.night", some))
+    desk, pedal, player = report.links
+    assert (desk.first, desk.lost, desk.away, desk.gaps) == (0, 1, MINUTE, ((MINUTE, 2 * MINUTE),))
+    assert (pedal.first, pedal.lost, pedal.away, pedal.gaps) == (3 * MINUTE, 1, 6 * MINUTE, ((4 * MINUTE, None),))
+    assert (player.first, player.lost) == (None, 0)
+
+
+def test_rows_that_were_lost_are_said(tmp_path: Path) -> None:
+    lost = Row(MINUTE, "link", who="journal", what="missing 812 rows")
+    report, _ = told(written(tmp_path / "n.night", [HERE, lost, END]))
+    assert "812 lines of the night could not be kept and are missing" in report.notes
+    assert [link.name for link in report.links] == ["desk"]
+
+
+# -- the clock --------------------------------------------------------------------------------------------
+
+
+def test_times_go_over_midnight(tmp_path: Path) -> None:
+    some = [HERE, arrival(2 * 60 * MINUTE, "late one"), change(2 * 60 * MINUTE, -600), Row(27 * 60 * MINUTE, "end")]
+    head = replace(HEAD, begun_us=BEGUN_US + 2 * 3_600_000_000)
+    _, wall = told(written(tmp_path / "n.night", some, head))
+    assert wall.text(0) == "23:00"
+    assert wall.text(59 * MINUTE + 59 * SECOND, seconds=True) == "23:59:59"
+    assert wall.text(60 * MINUTE) == "0:00 next day"
+    assert wall.text(27 * 60 * MINUTE) == "2:00 2026-11-27"
+
+
+def lisbon(folder: Path, date: str) -> Path:
+    """The demo with a zone and a date in its timetable, and a set over the change of the clocks."""
+    for path in DEMO.glob("*.yaml"):
+        text = path.read_text("utf-8")
+        if path.name == "setlist.yaml":
+            # What is in the demo from its timetable on ends with the timetables of venues.
+            head, rest = text[: text.index("timetable:")], text[text.index("timetables:") :].split("\n", 2)[2]
+            times = "  set: 23:30\n  curfew: 3:00\n"
+            text = f"{head}timetable:\n  zone: Europe/Lisbon\n  date: {date}\n{times}{rest}"
+        (folder / path.name).write_text(text + "\n", "utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(("date", "utc"), [("2026-10-24", "2026-10-24T22:00"), ("2026-03-28", "2026-03-28T23:00")])
+def test_times_go_over_a_change_of_the_clocks(tmp_path: Path, date: str, utc: str) -> None:
+    """Judged by zoneinfo: clocks in Lisbon are put back on 2026-10-25 and forward on 2026-03-29, at 1:00 UTC."""
+    begun = datetime.fromisoformat(utc).replace(tzinfo=UTC)
+    head = replace(HEAD, begun_us=int(begun.timestamp()) * 10**6, zone="WEST", zone_offset=3600)
+    some = [HERE, arrival(30 * MINUTE, "Slow Tram Home"), Row(300 * MINUTE, "end")]
+    (tmp_path / "show").mkdir()
+    report, wall = told(written(tmp_path / "n.night", some, head), lisbon(tmp_path / "show", date))
+    zone = ZoneInfo("Europe/Lisbon")
+    for minutes in range(0, 301, 10):
+        there = (begun + timedelta(minutes=minutes)).astimezone(zone)
+        next_day = " next day" if there.date() > begun.astimezone(zone).date() else ""
+        assert wall.text(minutes * MINUTE) == f"{there.hour}:{there:%M} {there.tzname()}{next_day}"
+    found = Page(page(report, wall))
+    assert list(overlaps(found)) == [] and outside(found) == []
+    marks = {mark.name: mark.at for mark in report.times.marks}
+    # Three and a half hours on the wall are one more, or one less, in truth.
+    assert marks["curfew"] - marks["set"] == timedelta(hours=4.5 if date == "2026-10-24" else 2.5)
+
+
+@pytest.mark.parametrize("by", [3_600_000_000, -7_200_000_000, 40 * 365 * 86_400_000_000])
+def test_a_clock_that_was_set_is_said_and_moves_no_order(tmp_path: Path, by: int) -> None:
+    some = [HERE, arrival(MINUTE, "one"), Row(10 * MINUTE, "reminder", what="x"), arrival(20 * MINUTE, "two"), END]
+    report, wall = told(written(tmp_path / "n.night", some, set_back=[(5 * MINUTE, by)]))
+    assert report.times.steps == ((10 * MINUTE, by),)
+    assert [song.began for song in report.songs] == [MINUTE, 20 * MINUTE]
+    assert wall.at(20 * MINUTE) == datetime(2026, 11, 25, 20, 20, tzinfo=UTC) + timedelta(microseconds=by)
+
+
+def test_a_clock_that_is_set_again_and_again_is_bounded(tmp_path: Path) -> None:
+    some = [Row(at * MINUTE, "reminder", what="x") for at in range(50)]
+    back = [(at * MINUTE, at * 5_000_000) for at in range(50)]
+    report, _ = told(written(tmp_path / "n.night", some, set_back=back))
+    assert len(report.times.steps) == STEPS_KEPT
+
+
+def test_songs_stand_against_the_timetable(demo: Path) -> None:
+    """The set is at 20:45 and the first songs' lengths are those of the setlist, by hand."""
+    report, wall = told(demo, DEMO)
+    first, second = report.songs[:2]
+    assert first.planned == datetime(2026, 11, 25, 19, 45, tzinfo=UTC)
+    assert wall.text(first.began) == "21:00"
+    assert first.planned is not None and second.planned is not None and second.planned > first.planned
+    assert [mark.name for mark in report.times.marks] == ["load in", "line check", "doors", "set", "curfew"]
+
+
+def test_levels_at_their_ceiling_are_marked_with_the_show(demo: Path) -> None:
+    without, _ = told(demo)
+    assert not any(cell.at_ceiling for mix in without.mixes for cells in mix.inputs.values() for cell in cells)
+    report, _ = told(demo, DEMO)
+    lead = report.mixes[0].inputs["lead vocal"]
+    # The rig's ceiling is 0 dB for every send of the singer but the click.
+    assert [cell.at_ceiling for cell in lead] == [cell.level == 0 for cell in lead]
+    assert any(cell.at_ceiling for cell in lead)
+
+
+def test_the_ears_are_those_that_log_tells(demo: Path) -> None:
+    import json
+
+    from click.testing import CliRunner
+
+    from stagectl.cli.main import main
+
+    run = CliRunner().invoke(main, ["log", "--ears", str(DEMO), "--journal", str(demo), "--json"])
+    mine = CliRunner().invoke(main, ["report", str(demo), "--setlist", str(DEMO), "--json"])
+    assert json.loads(mine.stdout)["ears"] == json.loads(run.stdout)
