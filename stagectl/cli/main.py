@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "ports": "What MIDI there is, by system.",
     "replay": "Play a past night's presses again, on the same show or another.",
     "log": "Tell what happened in a night.",
+    "keep": "Fold what the nights taught back into the setlist.",
     "backup": "Pack a show, its nights and the desk's levels into one file.",
     "restore": "Bring a show back from such a file, into a new folder.",
     "report": "One page of a night, to look at.",

@@ -1,0 +1,126 @@
+"""`stagectl keep`: what the nights taught goes back into the setlist."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import closing, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stagectl.cli.common import count, load, setlist_argument
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from stagectl.keep.evidence import Night
+    from stagectl.keep.offers import Offer
+    from stagectl.show.load import Show
+
+
+@click.command("keep", short_help="Fold the nights' nudges back into the setlist.")
+@setlist_argument
+@click.argument("journals", nargs=-1, type=click.Path(path_type=Path), metavar="[JOURNAL]...")
+@click.option(
+    "--accept",
+    multiple=True,
+    type=click.Choice(["all", "base", "venue", "song"]),
+    help="Write these changes and ask nothing; may be given again.",
+)
+def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) -> None:
+    """Show what the nudges of one night or several come to, and write what is accepted into the setlist.
+
+    What was steady in every room goes into the base, what was steady in one room into its venue, what was so in one
+    song into that song; what was undone, cleared or went both ways is left. Each line comes with its reason. At a
+    terminal each is asked for; elsewhere only what --accept names is written. Only the lines of these values change,
+    and the old file stays beside the new one, with the date in its name.
+
+    Without JOURNAL it is the last night of this setlist.
+
+    \b
+    Examples:
+      stagectl keep my-show
+      stagectl keep my-show tour/*.night --accept base --accept venue
+    """
+    from stagectl.keep.nights import lesson_of
+    from stagectl.keep.words import Teller, ends
+
+    show, compiled = load(setlist, None, stems=True)
+    nights = _nights(show, journals)
+    lesson = lesson_of(show, nights)
+    teller = Teller(show, compiled.plan)
+    click.echo(f"{show.setlist.title}: {count(len(nights), 'night')}: {', '.join(night.name for night in nights)}")
+    asks = not accept and sys.stdin.isatty() and sys.stdout.isatty()
+    accepted = []
+    for offer in lesson.offers:
+        click.echo("\n".join(teller.offer(offer)))
+        if offer.can_be_written and (
+            click.confirm("    keep this?", default=False) if asks else {"all", offer.kept.layer} & {*accept}
+        ):
+            accepted.append(offer)
+    for line in ends(teller, lesson):
+        click.echo(line)
+    if accepted:
+        _write(show, accepted)
+    elif lesson.offers:
+        told = asks or accept or not any(offer.can_be_written for offer in lesson.offers)
+        click.echo("Nothing was written." if told else "Nothing was written; --accept says what to write.")
+
+
+def _nights(show: Show, journals: Sequence[Path]) -> list[Night]:
+    """The nights that are named, or the last one of this setlist, in the order of their beginnings. Raises JournalError
+    where one was that of another setlist, or its venue is none of this setlist's."""
+    from stagectl.errors import JournalError
+    from stagectl.journal.read import files, night, open_read, rows
+    from stagectl.keep.nights import night_of
+
+    found = []
+    for path in dict.fromkeys(journals) or [_last_of(show)]:
+        with closing(open_read(path)) as connection:
+            played = night(connection)
+            if played.setlist != show.setlist.title:
+                where = show.sources["setlist"].path
+                says = f"{path}: this night was that of `{played.setlist}`, and {where} is `{show.setlist.title}`"
+                raise JournalError(f"{says}: name the setlist that was played")
+            story = (row for _, _, row in rows(connection))
+            try:
+                one = night_of(show, _name(played.begun_us, played.venue), played.venue, files(connection), story)
+            except ValueError as error:
+                raise JournalError(f"{path}: {error}") from error
+            found.append((played.begun_us, one))
+    return [one for _, one in sorted(found, key=lambda pair: pair[0])]
+
+
+def _name(begun_us: int, venue: str | None) -> str:
+    from stagectl.journal.paths import when
+
+    return f"{when(begun_us):%Y-%m-%d}" + (f" {venue}" if venue else "")
+
+
+def _last_of(show: Show) -> Path:
+    """The journal of the last night of this setlist. Raises JournalError where there is none."""
+    from stagectl.errors import JournalError
+    from stagectl.journal.paths import SUFFIX, is_journal, nights, spare_nights
+    from stagectl.journal.read import night, open_read
+
+    folders = (nights(), spare_nights())
+    paths: Iterable[Path] = (path for folder in folders if folder.is_dir() for path in folder.glob(f"*{SUFFIX}"))
+    for path in sorted(filter(is_journal, paths), key=lambda path: path.name, reverse=True):
+        # One that cannot be read, or that a newer version wrote, may be of any setlist.
+        with suppress(JournalError), closing(open_read(path)) as connection:
+            if night(connection).setlist == show.setlist.title:
+                return path
+    raise JournalError(f"there is no night of `{show.setlist.title}` yet in {folders[0]}")
+
+
+def _write(show: Show, accepted: Sequence[Offer]) -> None:
+    from datetime import datetime
+
+    from stagectl.keep.nights import proved_text, raw_of
+    from stagectl.keep.write import write_over
+
+    path = show.sources["setlist"].path
+    new = proved_text(show, accepted)
+    backup = write_over(path, raw_of(show), new, datetime.now().astimezone())
+    click.echo(f"{count(len(accepted), 'change')} written to {path}; what it was is in {backup.name}.")

@@ -1,0 +1,289 @@
+"""From the rows of a night to what was wished for: the nudges that stood when each song was left.
+
+What counts is a player's own nudge of a send, and a hand at the desk. Rows say what moved and why, so each wish is
+added up from its own rows, and whatever else moves a level never gets into it:
+
+- Room that was made for others is told from what was asked for in `standing`.
+- A treadle's shift is where the foot stands, not a wish to be kept. A hush, a fall back and a scene laid over a song
+  belong to their moment. A ceiling that holds a level, or a mix, is worked out by the core and taken out again.
+- `undo` and `clear nudges` take a wish back: it was a passing one, and does not count for songs that it stood in
+  before, unless these were `STOOD_SONGS` or more.
+
+How long a nudge lasts no row says. At each arrival the core is asked what the mix would be with everything that stands
+(`mix_at`); what the rows show to be gone has ended there. That needs the show's text of the night: the one that the
+journal kept, or else the present one. Where neither explains a level, the text was another one, and what it gave is the
+level without the wishes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from types import MappingProxyType
+from typing import Final
+
+from stagectl.core.actions import Lasts
+from stagectl.core.levels import Level
+from stagectl.core.mixes import Row as Mix
+from stagectl.core.nudges import Nudge, no_nudges, target, with_nudges
+from stagectl.core.plan import Plan
+from stagectl.core.state import Place, Wishes
+from stagectl.core.targets import mix_at, scene_levels
+from stagectl.keep.standing import HAND, Standing, moved_by, rises
+from stagectl.keep.told import NONE, Entry, Stood, Told, Visit
+from stagectl.story.rows import BASE, Row, stop_names
+
+STOOD_SONGS: Final = 3
+"""Songs that a wish stood in, from which on it was no passing one, whatever ended it."""
+
+NUDGED: Final = frozenset(("nudge", "nudge rest", "hand"))
+"""Causes that ask for a level."""
+
+UNDO, CLEAR, HUSH, RIDE, READ = "undo", "clear nudges", "hush", "ride", "read"
+
+
+class Ledger:
+    """Reads one night. `plan`: of the night's venue. `exact`: whether it is of the night's own text."""
+
+    def __init__(self, plan: Plan, *, exact: bool) -> None:
+        self.plan, self.exact = plan, exact
+        self._sends = {
+            (listener, plan.column_name(column)): plan.send(at, column)
+            for at, listener in enumerate(plan.listeners)
+            for column in range(plan.width)
+        }
+        self._stops = {stop_names(plan, at): at for at in range(len(plan.stops))}
+        self._scenes = {scene.name: at for at, scene in enumerate(plan.scenes)}
+        self._levels: list[Level | None] = [None] * len(plan.ceilings)
+        self._standing = Standing(plan, self._text)
+        self._runs: dict[int, list[int]] = {}
+        self._hushed: frozenset[int] = frozenset()
+        self._left: dict[Place, dict[int, Entry]] = {}
+        self._place: Place | None = Place()
+        self._visit: Visit | None = None
+        self._by_hand: set[int] = set()
+        self.told = Told()
+
+    def read(self, rows: Iterable[Row]) -> Told:
+        """The whole night."""
+        now = 0
+        for (_, at), some in groupby(rows, key=lambda row: (row.press, row.at)):
+            now = max(now, at)
+            self._press(list(some), at)
+        self._leave(now)
+        self._end_visit(now)
+        return self.told
+
+    # -- presses ------------------------------------------------------------------------------------------
+
+    def _press(self, rows: Sequence[Row], at: int) -> None:
+        """Everything that one press has done."""
+        arrival = next((row for row in rows if row.kind == "arrival"), None)
+        if arrival is not None:
+            self._leave(at)
+            self._arrive(arrival, at)
+        for cause, some in groupby((row for row in rows if row.kind == "change"), key=lambda row: row.what):
+            self._changes(cause, list(some), at, moved=arrival is not None)
+        if arrival is not None:
+            self._reconcile(undone=any(row.what == UNDO for row in rows))
+        self.told.ended = rows[-1].kind == "end"
+
+    def _changes(self, cause: str | None, rows: Sequence[Row], at: int, *, moved: bool) -> None:
+        found: dict[int, Row] = {}
+        for row in rows:
+            send = self._sends.get((str(row.listener), str(row.input)))
+            if send is None:
+                self.told.strangers.add(f"{row.input} in the mix of {row.listener}")
+            else:
+                found[send] = row
+        if cause == READ:
+            return
+        self._came_to_rest(found, hand=cause == HAND)
+        if not moved:
+            for listener, mine in groupby(sorted(found), key=self.plan.listener_of):
+                self._mix(str(cause), listener, {send: found[send] for send in mine}, at)
+        for send, row in found.items():
+            self._levels[send] = self._capped(send, row.after) if cause == HAND else row.after
+            if cause == HAND:
+                self._by_hand.add(send)
+
+    def _capped(self, send: int, level: Level | None) -> Level | None:
+        """A level as far as the send's ceiling lets a hand's one count."""
+        top = self.plan.tops[send]
+        return min(level, top) if isinstance(level, int) and top is not None else level
+
+    def _came_to_rest(self, found: Mapping[int, Row], *, hand: bool) -> None:
+        """What a hand's wish really came to is what the next row begins at."""
+        for send in self._by_hand.intersection(found) if not hand else ():
+            was, before = self._levels[send], found[send].before
+            if isinstance(was, int) and isinstance(before, int):
+                self._standing.hand_held(send, before - was)
+            self._by_hand.discard(send)
+
+    def _mix(self, cause: str, listener: int, rows: Mapping[int, Row], at: int) -> None:
+        """What a press did to one mix, at the place where it was."""
+        moved = {send: moved_by(row, self._levels[send], self._capped(send, row.after)) for send, row in rows.items()}
+        if cause == HUSH or (cause == UNDO and self._is_hush(moved)):
+            self._hush(listener, rows)
+        elif cause == RIDE:
+            self._standing.ride(moved)
+        elif cause == CLEAR:
+            self._stands(self._standing.clear(listener, moved), cause)
+        elif cause in NUDGED or cause == UNDO:
+            self._stands(self._standing.change(rows, moved, at, undone=cause == UNDO), cause)
+
+    def _stands(self, after: Mapping[int, Entry], cause: str) -> None:
+        """What a press left standing: first words, and wishes that are over."""
+        for send, entry in after.items():
+            if entry.asks and cause in NUDGED:
+                self.told.first.setdefault(send, len(self.told.visits))
+            if not entry.asks:
+                self._over(send, passing=cause in (UNDO, CLEAR))
+
+    def _over(self, send: int, *, passing: bool) -> None:
+        """A wish is over; where it was a passing one, the songs that it stood in are told so."""
+        run = self._runs.pop(send, [])
+        if passing and len(run) < STOOD_SONGS:
+            for at in run:
+                self.told.visits[at].passing.add(send)
+
+    def _is_hush(self, moved: Mapping[int, int | None]) -> bool:
+        hush = self.plan.limits.hush
+        return bool(moved) and {abs(by) for by in moved.values() if by is not None} == {hush}
+
+    def _hush(self, listener: int, rows: Mapping[int, Row]) -> None:
+        back = any(rises(row) for row in rows.values())
+        self._hushed = self._hushed - {listener} if back else self._hushed | {listener}
+
+    # -- places -------------------------------------------------------------------------------------------
+
+    def _arrive(self, row: Row, at: int) -> None:
+        stop = self._stops.get((str(row.song), row.section))
+        base = row.detail is not None and row.detail.startswith(BASE)
+        scene = None if row.detail is None else self._scenes.get(row.detail.removeprefix(BASE).removeprefix(", "))
+        if self._visit is None or self._visit.song != row.song:
+            self._end_visit(at)
+            self._visit = Visit(song=str(row.song), begun=at)
+        if stop is None:
+            self.told.strangers.add(f"`{row.song}`" if row.section is None else f"`{row.song}, {row.section}`")
+            self._place = None
+            return
+        self._place = Place(stop=stop, scene=scene, base=base)
+        if base:
+            self._visit.fell = True
+            self._standing.fall_back()
+            self._runs.clear()
+
+    def _leave(self, at: int) -> None:
+        """Keep what stands as a stop is left."""
+        place, visit = self._place, self._visit
+        if place is None:
+            return
+        self._left[place] = dict(self._standing.entries)
+        if visit is None or place.base:
+            return
+        _, section = stop_names(self.plan, place.stop)
+        visit.last = section
+        here = Place(stop=place.stop)
+        texts = scene_levels(self.plan, here)
+        stood = {}
+        for send, entry in self._standing.entries.items():
+            bounds, text = self.plan.bounds[send], self._text(send) if place.scene is None else texts[send]
+            if not entry.asks or bounds is None or text is None or entry.since is None:
+                continue
+            nudges = with_nudges(no_nudges(), Lasts.NIGHT, {send: Nudge(shift=entry.shift, lift=entry.lift)})
+            level = target(text, send, nudges, 0, bounds)
+            held = isinstance(text, int) and isinstance(level, int) and level < text + entry.shift
+            if level is not None:
+                stood[send] = Stood(entry.shift, level, text, held, entry.since)
+        visit.stood[section] = stood
+        visit.left = at
+
+    def _end_visit(self, at: int) -> None:
+        visit = self._visit
+        if visit is None:
+            return
+        self._visit = None
+        visit.left = at
+        for send in visit.stood.get(visit.last, ()):
+            self._runs.setdefault(send, []).append(len(self.told.visits))
+        self.told.visits.append(visit)
+
+    def _text(self, send: int) -> Level | None:
+        """What the text of the night gives at the present place, as far as the rows bear it out."""
+        if self._place is None:
+            return None
+        text, level = scene_levels(self.plan, self._place)[send], self._levels[send]
+        if self.exact or not isinstance(level, int) or not isinstance(text, int):
+            return text
+        should = self._wanted(self.plan.listener_of(send), self._standing.entries)[send % self.plan.width]
+        if should == level or not isinstance(should, int):
+            return text
+        self.told.drifted.add(send)
+        entry = self._standing.entries.get(send, NONE)
+        if should == self.plan.tops[send]:
+            return level - entry.shift - entry.room - entry.ride
+        return text + level - should
+
+    def _reconcile(self, *, undone: bool) -> None:
+        """After an arrival: what the rows show to be gone has ended; what an undo brought back stands again."""
+        place = self._place
+        if place is None:
+            return
+        for listener in range(len(self.plan.listeners)):
+            wrong = self._unexplained(listener, self._standing.entries)
+            if not wrong:
+                continue
+            tries: list[dict[int, Entry]] = [self._without(wrong)]
+            if undone and place in self._left:
+                first, end = self.plan.send(listener, 0), self.plan.send(listener + 1, 0)
+                then = {send: one for send, one in self._left[place].items() if first <= send < end}
+                mine = {send: NONE for send in self._standing.entries if first <= send < end}
+                tries.insert(0, self._standing.entries | mine | then)
+            if self.exact:
+                tries.append(self._inferred(wrong))
+            best = min(tries, key=lambda one: len(self._unexplained(listener, one)))
+            if len(self._unexplained(listener, best)) < len(wrong):
+                for send in wrong:
+                    if not best.get(send, NONE).asks:
+                        self._over(send, passing=False)
+                self._standing.entries = best
+            self.told.drifted |= self._unexplained(listener, self._standing.entries)
+
+    def _without(self, sends: Iterable[int]) -> dict[int, Entry]:
+        return self._standing.entries | {
+            send: self._standing.entries[send].without_wish() for send in sends if send in self._standing.entries
+        }
+
+    def _inferred(self, sends: Iterable[int]) -> dict[int, Entry]:
+        """What must stand for the levels to be what they are: of several wishes for a send, one has ended."""
+        place, out = self._place, dict(self._standing.entries)
+        assert place is not None
+        texts = scene_levels(self.plan, place)
+        for send in sends:
+            text, level, entry = texts[send], self._levels[send], self._standing.entries.get(send)
+            if entry is not None and isinstance(text, int) and isinstance(level, int):
+                down = self.plan.limits.hush if self.plan.listener_of(send) in self._hushed else 0
+                out[send] = entry._replace(shift=level + down - text - entry.room - entry.ride)
+        return out
+
+    def _unexplained(self, listener: int, entries: Mapping[int, Entry]) -> set[int]:
+        """Sends of a mix whose known levels are not what the core makes of the text and of what stands."""
+        if self._place is None:
+            return set()
+        first, end = self.plan.send(listener, 0), self.plan.send(listener + 1, 0)
+        pairs = enumerate(zip(self._wanted(listener, entries), self._levels[first:end], strict=True), first)
+        return {send for send, (should, level) in pairs if level is not None and level != should}
+
+    def _wanted(self, listener: int, entries: Mapping[int, Entry]) -> Mix:
+        """What the core makes of a mix at the present place, with these wishes."""
+        assert self._place is not None
+        first, end = self.plan.send(listener, 0), self.plan.send(listener + 1, 0)
+        mine = {send: one for send, one in entries.items() if first <= send < end}
+        nudges = with_nudges(
+            no_nudges(),
+            Lasts.NIGHT,
+            {send: Nudge(shift=one.shift + one.room, lift=one.lift) for send, one in mine.items()},
+        )
+        rides = MappingProxyType({send: one.ride for send, one in mine.items() if one.ride})
+        return mix_at(self.plan, listener, Wishes(self._place, nudges, rides, self._hushed)).wanted

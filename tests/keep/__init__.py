@@ -1,0 +1,1 @@
+"""Tests of what the nights taught going back into the setlist."""

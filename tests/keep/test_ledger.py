@@ -1,0 +1,124 @@
+"""What stood when a song was left, by the rows alone, compared with what the core itself keeps of wishes."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+import pytest
+
+from keep.tour import SETLIST, SONG_S, S, write_show
+from stagectl.core.actions import (
+    Action,
+    Back,
+    ClearNudges,
+    FallBack,
+    Hush,
+    Lasts,
+    Next,
+    Nudge,
+    NudgeRest,
+    Recall,
+    Undo,
+)
+from stagectl.core.events import Event, Wanted
+from stagectl.core.levels import Off
+from stagectl.core.plan import Levels, Plan
+from stagectl.core.state import State, begin
+from stagectl.core.step import step
+from stagectl.keep.ledger import Ledger
+from stagectl.keep.told import Told
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+from stagectl.story.rows import Row, Teller, stop_names
+
+Timed = tuple[int, Event]
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
+    scenes = "scenes:\n  talking: {levels: {everyone: {tracks: off, harmony: up 1}}}\nsongs:\n"
+    folder = write_show(tmp_path_factory.mktemp("show"), SETLIST.replace("songs:\n", scenes))
+    return compile_show(load_show(folder), "The Long Barn").plan
+
+
+def wishes(plan: Plan, state: State) -> dict[int, int]:
+    """What the core says that was asked for: all shifts, less what was given to make room."""
+    out: dict[int, int] = {}
+    for kept in state.nudges:
+        for send, nudge in kept.items():
+            out[send] = out.get(send, 0) + nudge.shift + nudge.room
+    return {send: by for send, by in out.items() if by and plan.bounds[send] is not None}
+
+
+def ends(plan: Plan, events: list[Timed]) -> tuple[Told, list[tuple[str, dict[int, int]]]]:
+    """What the ledger tells, and what the core had whenever a song was left."""
+    state, teller, rows = begin(plan, 0), Teller(plan), list[Row]()
+    left: list[tuple[str, dict[int, int]]] = []
+    for at, event in events:
+        was = state
+        state, effects = step(plan, state, event, at)
+        rows += teller.rows(effects)
+        before, after = (stop_names(plan, one.place.stop)[0] for one in (was, state))
+        if before != after and was.place.stop:
+            left.append((before, {} if was.place.base else wishes(plan, was)))
+    return Ledger(plan, exact=True).read(rows), left
+
+
+def text_of(plan: Plan, song: str, section: str | None) -> Levels:
+    """What the show says at a place."""
+    return next(stop.levels for at, stop in enumerate(plan.stops) if stop_names(plan, at) == (song, section))
+
+
+def draw(plan: Plan, chance: random.Random) -> tuple[Action, str]:
+    """Something that a player does."""
+    who = chance.choice(plan.listeners)
+    column, by = chance.randrange(len(plan.inputs)), chance.choice((-300, -100, 100, 100, 200))
+    lasts = chance.choice((Lasts.NIGHT, Lasts.NIGHT, Lasts.SONG, Lasts.SECTION))
+    makers: list[Callable[[], Action]] = [
+        lambda: Nudge(by=by, column=column, lasts=lasts),
+        lambda: Nudge(by=by, column=column, lasts=lasts),
+        lambda: Nudge(by=by, column=len(plan.inputs) + 1, lasts=lasts),
+        lambda: NudgeRest(by=by, column=column, lasts=lasts),
+        lambda: Nudge(by=100, column=column, room=True),
+        Undo,
+        ClearNudges,
+        Hush,
+    ]
+    return chance.choices(makers, (6, 4, 1, 1, 1, 2, 0.5, 0.7))[0](), who
+
+
+def night(plan: Plan, seed: int) -> list[Timed]:
+    """Feet at random: a few things in each song, then on; now and then back, a scene, or a fall back."""
+    chance, at = random.Random(seed), 5 * S
+    out: list[Timed] = []
+    for _ in range(14):
+        out.append((at, Wanted(action=Next() if chance.random() < 0.9 else Back(), who="stage")))
+        for turn in range(chance.randint(0, 5)):
+            action, who = draw(plan, chance)
+            listener = plan.listeners.index(who)
+            out.append((at + (8 + 7 * turn) * S, Wanted(action=action, who=who, listener=listener)))
+        if chance.random() < 0.1:
+            out.append((at + 60 * S, Wanted(action=Recall(scene=0), who="stage")))
+        if chance.random() < 0.05:
+            out.append((at + 65 * S, Wanted(action=FallBack(), who="stage")))
+        at += SONG_S * S
+    return out
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_rows_say_what_the_core_has(plan: Plan, seed: int) -> None:
+    told, left = ends(plan, night(plan, seed))
+    found = [(visit.song, visit) for visit in told.visits if visit.song != "base"]
+    assert [song for song, _ in found][: len(left)] == [song for song, _ in left]
+    for (song, visit), (_, should) in zip(found, left, strict=False):
+        if visit.fell or visit.last not in visit.stood:
+            continue
+        off = {at for at, level in enumerate(text_of(plan, song, visit.last)) if isinstance(level, Off)}
+        stood = {send: one.shift for send, one in visit.stood[visit.last].items() if one.shift}
+        wrong = {
+            plan.send_name(send): (stood.get(send), should.get(send))
+            for send in stood.keys() | should.keys()
+            if stood.get(send, 0) != should.get(send, 0) and send not in off
+        }
+        assert wrong == {}, (seed, song)
