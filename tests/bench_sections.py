@@ -103,13 +103,14 @@ def night(folder: Path) -> list[float]:
     return out
 
 
-def main(nights: int, frames: int) -> None:
+def main(nights: int, frames: int, realtime: bool) -> None:
     """Play the nights, and tell."""
     from jack import running_jack
 
     with ExitStack() as stack:
-        stack.enter_context(running_jack(frames))
-        print(f"JACK's dummy driver, {frames} frames a period ({frames / 48:.2f} ms)")
+        stack.enter_context(running_jack(frames, realtime=realtime))
+        priority = "with" if realtime else "without"
+        print(f"JACK's dummy driver, {frames} frames a period ({frames / 48:.2f} ms), {priority} real-time priority")
         print(row("a bare message", bare(200)))
         found: list[float] = []
         for at in range(nights):
@@ -124,6 +125,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=4)
     parser.add_argument("--frames", type=int, default=128)
+    parser.add_argument("--realtime", action="store_true", help="JACK and its clients with real-time priority")
     arguments = parser.parse_args()
     os.environ.setdefault("JACK_NO_START_SERVER", "1")
-    main(arguments.nights, arguments.frames)
+    main(arguments.nights, arguments.frames, arguments.realtime)

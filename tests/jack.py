@@ -31,9 +31,9 @@ def jack_server() -> Iterator[MidiSystem]:
 
 
 @contextmanager
-def running_jack(frames: int = _FRAMES) -> Iterator[MidiSystem]:
-    """JACK's MIDI; a server that had to be started (with so many frames a period) is stopped in the end. Raises
-    DeviceError where none can be had."""
+def running_jack(frames: int = _FRAMES, *, realtime: bool = False) -> Iterator[MidiSystem]:
+    """JACK's MIDI; a server that had to be started (with so many frames a period, with or without real-time priority)
+    is stopped in the end. Raises DeviceError where none can be had."""
     os.environ["JACK_NO_START_SERVER"] = "1"
     with ExitStack() as stack:
         try:
@@ -41,7 +41,7 @@ def running_jack(frames: int = _FRAMES) -> Iterator[MidiSystem]:
         except DeviceError as error:
             if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
                 raise DeviceError(f"{error}, and jackd is not installed here") from error
-            stack.enter_context(jackd(_SERVER, frames=frames))
+            stack.enter_context(jackd(_SERVER, frames=frames, realtime=realtime))
             system = MidiSystem("jack")
         stack.callback(system.close)
         yield system

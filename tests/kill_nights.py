@@ -1,6 +1,6 @@
 """Nights that are killed: the daemon, at any instant, under busy feet, over real sockets, by seed.
 
-    python tests/kill_nights.py --kills 300 [--seed 1] [--careless]
+    python tests/kill_nights.py --kills 300 [--seed 1] [--careless] [--keep FOLDER]
 
 After each kill, and after the night was taken up again, it asks
 
@@ -10,7 +10,7 @@ After each kill, and after the night was taken up again, it asks
   for a send that was there already.
 
 `--careless` takes away what is kept in memory for a journal before the bytes leave: then changes have to be found
-missing, or these questions ask nothing.
+missing, or these questions ask nothing. `--keep` puts the journal of what was wrong into a folder.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import argparse
 import json
 import os
 import random
+import shutil
 import signal
 import socket
 import sys
@@ -217,7 +218,7 @@ def moved(rig: Rig, told: Told, before: dict[int, Level]) -> list[str]:
     return out
 
 
-def nights(kills: int, seed: int, *, careless: bool = False) -> list[Wrong]:
+def nights(kills: int, seed: int, *, careless: bool = False, keep: Path | None = None) -> list[Wrong]:
     """Kill so many times. Returns what was wrong."""
     chance, wrong, at = random.Random(seed), [], 0
     while at < kills:
@@ -247,6 +248,8 @@ def nights(kills: int, seed: int, *, careless: bool = False) -> list[Wrong]:
                 pairs = the_same(connection, [Chapter(0, rig.plan)])[0]
                 wrong += [Wrong(at, f"played again it differs: {pair}") for pair in pairs]
             rig.close()
+            if keep is not None and any(one.kill > at - A_JOURNAL for one in wrong):
+                shutil.copy(journal, keep / f"seed-{seed}-up-to-{at}.night")
     return wrong
 
 
@@ -264,9 +267,10 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--careless", action="store_true")
+    parser.add_argument("--keep", type=Path)
     given = parser.parse_args()
     os.environ.pop("STATE_DIRECTORY", None)
-    wrong = nights(given.kills, given.seed, careless=given.careless)
+    wrong = nights(given.kills, given.seed, careless=given.careless, keep=given.keep)
     for one in wrong[:20]:
         print(f"kill {one.kill}: {one.says}")
     print(f"{given.kills} kills by seed {given.seed}: {len(wrong)} things are wrong")

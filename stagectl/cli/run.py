@@ -36,5 +36,6 @@ def command(setlist: Path, venue: str | None, api: str, journal: Path | None, fr
         click.echo("\n".join(lines))
         raise SystemExit(0 if known else 1)
     from stagectl.live.daemon import run
+    from stagectl.live.loop import play
 
-    asyncio.run(run(show, compiled, venue, api, journal, fresh=fresh))
+    play(run(show, compiled, venue, api, journal, fresh=fresh))

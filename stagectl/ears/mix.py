@@ -51,11 +51,13 @@ class Course:
         if time:
             self._at[level] += time
 
-    def with_(self, other: Course) -> Course:
-        """Both, one after the other."""
-        both = Course()
-        both._at = self._at + other._at
-        return both
+    @classmethod
+    def of(cls, courses: Iterable[Course]) -> Course:
+        """All of them, one after the other."""
+        whole = cls()
+        for course in courses:
+            whole._at.update(course._at)
+        return whole
 
     @property
     def time(self) -> int:
@@ -86,10 +88,7 @@ class Ears:
 
     def whole(self, listener: str) -> Course:
         """The course of a listener's mix over the set."""
-        out = Course()
-        for course in self.songs(listener).values():
-            out = out.with_(course)
-        return out
+        return Course.of(self.songs(listener).values())
 
 
 class Mixes:

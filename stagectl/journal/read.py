@@ -14,7 +14,7 @@ from stagectl.journal.migrate import migrated_copy, version_of
 from stagectl.journal.paths import is_journal, latest
 from stagectl.journal.schema import VERSION, Night, file_unpacked, heard_unpacked, night_unpacked, unpacked
 from stagectl.journal.spool import bring_home
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
 __all__ = ["events", "files", "latest", "night", "open_read", "rows"]

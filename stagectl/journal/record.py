@@ -21,7 +21,7 @@ from stagectl.journal.claim import ClaimedError, running
 from stagectl.journal.schema import LEFT_LENGTH, Night, Packed
 from stagectl.journal.spool import Spool, bring_home
 from stagectl.journal.write import CATCH_UP_MAX, Connect, Journal, connect, open_again
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
 SYNC_S: Final = 1.0
@@ -96,13 +96,16 @@ class Recorder:
         while not self._over or self._queue:
             self._wake.wait(max(0.0, synced + SYNC_S - time.monotonic()))
             self._wake.clear()
-            self._drain()
-            if time.monotonic() >= synced + SYNC_S:
-                if self._journal.held:
-                    self._journal.retry()
-                self._journal.checkpoint()
-                synced = time.monotonic()
-            self._say()
+            try:
+                self._drain()
+                if time.monotonic() >= synced + SYNC_S:
+                    synced = time.monotonic()
+                    if self._journal.held:
+                        self._journal.retry()
+                    self._journal.checkpoint()
+                self._say()
+            except Exception as error:  # noqa: BLE001 - whatever it stumbles over, it goes on
+                self._tell(f"The journal {self.path}: {type(error).__name__}: {error}")
 
     def _drain(self) -> None:
         """Everything that waits, in transactions that are not too long."""

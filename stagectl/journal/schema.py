@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, TypeAlias
 
 from stagectl.core.levels import OFF, Level, Off
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
 APPLICATION_ID: Final = int.from_bytes(b"sctl", "big")

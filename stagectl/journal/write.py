@@ -36,7 +36,7 @@ from stagectl.journal.schema import (
     night_packed,
     packed,
 )
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
 HELD_MAX: Final = 50_000

@@ -49,7 +49,7 @@ async def run(
 ) -> None:
     """Play the night until SIGINT or SIGTERM; one that was broken off is taken up again, unless it has to be a `fresh`
     one. Raises DeviceError where it cannot even begin, JournalError where another process plays it."""
-    claim = desk_claim(show, api)
+    claim = desk_claim(show)
     try:
         await _Daemon(show, compiled, venue, api, journal, fresh).play()
     finally:

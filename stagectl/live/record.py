@@ -37,11 +37,12 @@ class Record:
         return None if self.taken_up is None else self.taken_up.state
 
 
-def desk_claim(show: Show, api: str) -> Claim | None:
+def desk_claim(show: Show) -> Claim | None:
     """The desk, for this process alone; None where that cannot be said. Raises DeviceError where another process drives
     it."""
     desk = show.rig.desk
-    where = f"{api} {os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}" if desk.port else f"{desk.host}"
+    # Each JACK server is a world of its own.
+    where = f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}" if desk.port else f"{desk.host}"
     try:
         return claim(running() / name_of("desk", where))
     except ClaimedError as error:

@@ -27,8 +27,10 @@ from stagectl.core.events import (
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
-from stagectl.story.heard import Heard, Translation, event
+from stagectl.story.entry import Heard
+from stagectl.story.heard import event
 from stagectl.story.rows import Row, Teller
+from stagectl.story.translate import Translation
 
 NOT_OF_THE_CORE: Final = frozenset(("reminder", "trouble", "count", "end", "resumed"))
 """Kinds of rows that no event makes."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from stagectl.core.effects import (
     Arrived,
@@ -24,8 +24,10 @@ from stagectl.core.effects import (
     Tracked,
 )
 from stagectl.core.levels import Level, as_db
-from stagectl.core.plan import Plan
 from stagectl.story.times import clock
+
+if TYPE_CHECKING:
+    from stagectl.core.plan import Plan
 
 
 class Row(NamedTuple):

@@ -30,9 +30,11 @@ from stagectl.core.levels import OFF
 from stagectl.journal.read import events, open_read, rows
 from stagectl.journal.schema import Night as Head
 from stagectl.journal.write import Journal
-from stagectl.story.heard import KINDS, Heard, Translation, event, heard
+from stagectl.story.entry import Heard
+from stagectl.story.heard import KINDS, event, heard
 from stagectl.story.replay import Chapter, Played
 from stagectl.story.rows import Row, Teller
+from stagectl.story.translate import Translation
 
 HEAD = Head(setlist="by chance", begun_us=0, program="test")
 

@@ -13,7 +13,7 @@ from stagectl.journal.migrate import STEPS, migrate
 from stagectl.journal.read import events, files, night, open_read
 from stagectl.journal.schema import APPLICATION_ID, INSERTS, TABLES, VERSION, packed
 from stagectl.journal.write import Journal, open_again
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 
 from .nights import CHANGE, NIGHT, PRESS, SILENCED, WALL, story, whole
 

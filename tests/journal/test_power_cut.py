@@ -19,7 +19,7 @@ import pytest
 from stagectl.journal import write
 from stagectl.journal.spool import spool_path
 from stagectl.journal.write import Journal, open_again
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 
 from .nights import NIGHT, WALL, numbered, story, whole
 

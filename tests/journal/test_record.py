@@ -20,7 +20,7 @@ from stagectl.journal.read import events, open_read
 from stagectl.journal.record import Recorder, begin, go_on
 from stagectl.journal.spool import on_its_way, spool_path, writer_of
 from stagectl.journal.write import BUSY_S, connect
-from stagectl.story.heard import Heard
+from stagectl.story.entry import Heard
 
 from .faults import Faults
 from .nights import NIGHT, PRESS, WALL, numbered, story, whole

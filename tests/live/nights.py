@@ -88,8 +88,11 @@ def playing(show: Path, journal: Path, *more: str) -> Iterator[Program]:
         program.close()
 
 
-UNALIKE = ("at", "wall", "first_byte_ms", "bytes", "osc")
+UNALIKE = ("at", "wall", "first_byte_ms")
 """What differs between a night that is played and one that is rehearsed."""
+
+CAME_AS = ("bytes", "osc")
+"""What a foot sent, which a rehearsal has no bytes for."""
 
 
 def by_press(story: list[dict[str, Any]], kind: str) -> dict[int, list[dict[str, Any]]]:
@@ -97,6 +100,7 @@ def by_press(story: list[dict[str, Any]], kind: str) -> dict[int, list[dict[str,
     found: dict[int, list[dict[str, Any]]] = {}
     for one in story:
         if one["kind"] == kind:
-            bare = {key: value for key, value in one.items() if key not in UNALIKE}
+            unlike = UNALIKE if kind == "message" else (*UNALIKE, *CAME_AS)
+            bare = {key: value for key, value in one.items() if key not in unlike}
             found.setdefault(one["press"], []).append(bare)
     return found

@@ -19,7 +19,7 @@ def test_nothing_that_reached_the_desk_is_missing_and_no_level_moves_because_of_
 
 
 def test_without_what_is_kept_in_memory_changes_would_be_missing() -> None:
-    assert nights(4, 5, careless=True)
+    assert any(nights(4, seed, careless=True) for seed in range(6))
 
 
 OWN_UP = (6, -300)

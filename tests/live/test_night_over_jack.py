@@ -12,7 +12,7 @@ import shutil
 import signal
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -81,6 +81,7 @@ class Feet:
         for name in ("drum pedal", "vocal pedal"):
             self.ports[name] = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"feet {name}")
             self.ports[name].open_virtual_port("out")
+        self._open = [self.tracks, *self.ports.values()]
 
     def down(self, foot: Foot) -> None:
         self._say(foot, 127)
@@ -95,9 +96,11 @@ class Feet:
         self.ports[foot.pedal].send_message([0xB0, CONTROLS[foot.control], value])
 
     def close(self) -> None:
-        for port in (self.tracks, *self.ports.values()):
+        """Take them away; once they are, nothing."""
+        for port in self._open:
             port.close_port()
             port.delete()
+        self._open = []
 
 
 @contextmanager
@@ -164,9 +167,8 @@ def play_once(show: Path, journal: Path, rehearsed: list[dict[str, Any]], system
     messages = by_press([one for one in rehearsed if one.get("to") == "desk"], "message")
     presses = sorted({one["press"] for one in rehearsed if one["kind"] in ("press", "refusal")})
     assert len(presses) == len(NIGHT)
-    feet = Feet()
     lost = 0
-    with judge("judged-desk") as desk:
+    with closing(Feet()) as feet, judge("judged-desk") as desk:
         wait_for_port(system, "judged-desk")
         with playing(show, journal, "--midi-api", "jack") as daemon:
             ready = daemon.until(lambda line: line.startswith("ready"))
@@ -180,7 +182,6 @@ def play_once(show: Path, journal: Path, rehearsed: list[dict[str, Any]], system
                 assert missing_only(came, expected), (press, foot)
             daemon.process.send_signal(signal.SIGTERM)
             assert daemon.process.wait(10) == 0
-    feet.close()
     return lost
 
 
@@ -223,22 +224,22 @@ def test_a_pedal_and_a_desk_that_come_late_are_served(tmp_path: Path, jack_serve
     show = quick_copy("nine-songs", tmp_path, **{"port: desk": "port: late-desk"})
     with playing(show, tmp_path / "late.night", "--midi-api", "jack") as daemon:
         assert "waiting for" in daemon.until(lambda line: line.startswith("ready"))
-        feet = Feet()
-        daemon.until(lambda line: "drum pedal is here" in line)
-        daemon.until(lambda line: "vocal pedal is here" in line)
-        do(NIGHT[0], feet, daemon)
-        daemon.until(lambda line: "80 levels of 5 listeners" in line)
-        with judge("late-desk") as desk:
-            daemon.until(lambda line: "desk is here" in line)
-            # What was asked for while the desk was away is asked for now, whole.
-            came = heard(desk, 80)
-            assert len(came) >= 80 - LOST_MAX
-            # The sockets' controllers of the rig's sixteen inputs, on the channels of its five mixes.
-            assert {one.split()[0] for one in came} == {"B0", "B1", "B2", "B3", "B4"}
-        daemon.until(lambda line: "desk is gone" in line)
-        do(Foot("vocal pedal", "switch", "press"), feet, daemon)
-        feet.close()
-        daemon.until(lambda line: "drum pedal is gone" in line)
+        with closing(Feet()) as feet:
+            daemon.until(lambda line: "drum pedal is here" in line)
+            daemon.until(lambda line: "vocal pedal is here" in line)
+            do(NIGHT[0], feet, daemon)
+            daemon.until(lambda line: "80 levels of 5 listeners" in line)
+            with judge("late-desk") as desk:
+                daemon.until(lambda line: "desk is here" in line)
+                # What was asked for while the desk was away is asked for now, whole.
+                came = heard(desk, 80)
+                assert len(came) >= 80 - LOST_MAX
+                # The sockets' controllers of the rig's sixteen inputs, on the channels of its five mixes.
+                assert {one.split()[0] for one in came} == {"B0", "B1", "B2", "B3", "B4"}
+            daemon.until(lambda line: "desk is gone" in line)
+            do(Foot("vocal pedal", "switch", "press"), feet, daemon)
+            feet.close()
+            daemon.until(lambda line: "drum pedal is gone" in line)
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

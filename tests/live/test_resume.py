@@ -245,14 +245,14 @@ def test_a_journal_of_an_earlier_version_begins_anew(folder: Path) -> None:
 
 def test_one_process_drives_a_desk(folder: Path) -> None:
     show, _ = loaded(folder)
-    claim = desk_claim(show, "auto")
+    claim = desk_claim(show)
     assert claim is not None
     with pytest.raises(
         DeviceError, match=r"the desk at `127\.0\.0\.1:9000` is driven by process \d+ already; end that"
     ):
-        desk_claim(show, "auto")
+        desk_claim(show)
     claim.give_up()
-    again = desk_claim(show, "auto")
+    again = desk_claim(show)
     assert again is not None
     again.give_up()
 

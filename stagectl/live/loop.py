@@ -1,0 +1,37 @@
+"""The loop that a night is played in: asyncio's, woken to the microsecond.
+
+What waits for many files at once on Linux counts its time-out in whole milliseconds, rounded up, so that everything
+that is due would be late by up to one. The older call counts in microseconds; it is asked first, about the one file
+that stands for all of the others.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import select
+import selectors
+import sys
+from collections.abc import Coroutine
+from typing import Any
+
+if sys.platform == "linux":
+
+    class _Precise(selectors.EpollSelector):
+        def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+            if timeout is not None and timeout > 0:
+                select.select((self.fileno(),), (), (), timeout)
+                timeout = 0
+            return super().select(timeout)
+
+
+def new_loop() -> asyncio.AbstractEventLoop:
+    """A loop for a night."""
+    if sys.platform == "linux":
+        return asyncio.SelectorEventLoop(_Precise())
+    return asyncio.new_event_loop()
+
+
+def play(night: Coroutine[Any, Any, None]) -> None:
+    """Run a coroutine to its end, in a loop of its own."""
+    with asyncio.Runner(loop_factory=new_loop) as runner:
+        runner.run(night)

@@ -1,0 +1,57 @@
+"""The loop is woken when something is due, and not at the next whole millisecond."""
+
+from __future__ import annotations
+
+import asyncio
+import selectors
+import socket
+import sys
+import time
+
+import pytest
+
+from stagectl.live.loop import new_loop, play
+
+
+def test_what_is_due_in_a_tenth_of_a_millisecond_waits_for_that_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The call that counts in whole milliseconds is never given a time to wait for."""
+    if sys.platform != "linux":
+        pytest.skip("elsewhere the loop is the system's own")
+    waited: list[float | None] = []
+    usual = selectors.EpollSelector.select
+
+    def noted(self: selectors.EpollSelector, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        waited.append(timeout)
+        return usual(self, timeout)
+
+    monkeypatch.setattr(selectors.EpollSelector, "select", noted)
+    ran: list[int] = []
+
+    async def night() -> None:
+        loop, due = asyncio.get_running_loop(), time.monotonic() + 0.0001
+        over = asyncio.Event()
+
+        def comes() -> None:
+            ran.append(time.monotonic_ns() - int(due * 1e9))
+            over.set()
+
+        loop.call_at(due, comes)
+        await over.wait()
+
+    play(night())
+    assert ran and ran[0] >= -1_000_000
+    assert waited and all(not timeout for timeout in waited)
+
+
+def test_what_is_heard_comes_before_what_is_due() -> None:
+    async def night() -> None:
+        ours, theirs = socket.socketpair()
+        ours.setblocking(False)
+        theirs.send(b"a press")
+        assert await asyncio.wait_for(asyncio.get_running_loop().sock_recv(ours, 16), 10) == b"a press"
+        ours.close()
+        theirs.close()
+
+    play(night())
+    loop = new_loop()
+    loop.close()
