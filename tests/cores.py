@@ -1,6 +1,7 @@
-"""Shares the tests out over the cores. Whoever is idle takes the next test; but files with tests of ports of JACK go, all
-of them, to one worker, since a JACK server, its clients' names and the ports' names are there once. The groups that
-xdist has itself rest on node ids being rewritten, which not every pytest allows (9.2 does not, and groups nothing)."""
+"""Shares the tests out over the cores. Whoever is idle takes the next test; but files with tests of ports of JACK
+go, all of them, to one worker, since a JACK server, its clients' names and the ports' names are there once. The
+groups that xdist has itself rest on node ids being rewritten, which not every pytest allows (9.2 does not, and
+groups nothing)."""
 
 from __future__ import annotations
 
