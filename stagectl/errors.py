@@ -4,6 +4,7 @@
     ├── FileFaults       the author of a file: all faults of all files at once        exit code 1
     ├── DeviceError      a device, a port or the system                               exit code 3
     ├── JournalError     the journal: missing, foreign, newer, damaged                exit code 1
+    │   └── NightInUse   another process plays this night
     └── WireError        bytes that cannot be said or understood
 
 A message says the value, what is allowed, the place and, where a name is close, which one was meant. `Advice` has the
@@ -60,6 +61,10 @@ class DeviceError(StagectlError):
 
 class JournalError(StagectlError):
     """The journal cannot be read or written."""
+
+
+class NightInUse(JournalError):
+    """Another process plays this night, and writes its journal."""
 
 
 class WireError(StagectlError):

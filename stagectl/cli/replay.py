@@ -103,18 +103,21 @@ def the_same(connection: sqlite3.Connection, plans: list[Chapter]) -> tuple[list
     from stagectl.story.replay import NOT_OF_THE_CORE, Played
 
     story: list[tuple[int, Row]] = [
-        (number, row)
-        for number, _, row in rows(connection)
-        if row.kind not in NOT_OF_THE_CORE and not (row.kind == "link" and row.who == "journal")
+        (number, row) for number, _, row in rows(connection) if row.kind not in NOT_OF_THE_CORE and not is_missing(row)
     ]
     number, differ, total = 0, [], 0
     for at, chapter in enumerate(plans):
         until = plans[at + 1].since if at + 1 < len(plans) else None
         told = [row for number, row in story if number > chapter.since and (until is None or number <= until)]
         night, played = Played(chapter.plan, plans), []
+        before = max((row.at for number, row in story if number <= chapter.since), default=0)
         for number, kept in events(connection):
             if until is not None and number > until:
                 break
+            if number > chapter.since and before:
+                # What time alone had brought by then was told by the plan before.
+                night.until(before)
+                before = 0
             found = night.take(number, kept)
             if number > chapter.since:
                 played += found
@@ -123,6 +126,11 @@ def the_same(connection: sqlite3.Connection, plans: list[Chapter]) -> tuple[list
         differ += list(unlike(told, played))
         total += len(told)
     return differ, sum(1 for _ in events(connection)), total, 0
+
+
+def is_missing(row: Row) -> bool:
+    """Whether a row stands for others that the journal lacks."""
+    return row.kind == "link" and row.who == "journal" and (row.what or "").startswith("missing ")
 
 
 def _another(connection: sqlite3.Connection, plans: list[Chapter], plan: Plan) -> tuple[list[Pair], int, int, int]:

@@ -86,7 +86,11 @@ def _had(work: Work) -> Mapping[int, Level]:
     state = work.state
     if not state.desk_here or not work.plan.answers.reads:
         return state.known.before
-    unsure = {send for send, doubt in state.known.doubts.items() if not (doubt.sure or doubt.was)}
+    said = state.known.said
+    unsure = {send for send, doubt in state.known.doubts.items() if not (doubt.was or (doubt.sure and send in said))}
+    if state.fade is not None:
+        # It may have been told more of its fade than is known here.
+        unsure |= {glide.send for glide in state.fade.glides}
     had = {send: level for send, level in enumerate(state.asked) if level is not None and send not in unsure}
     return MappingProxyType(had)
 

@@ -17,6 +17,8 @@ from typing import Final
 
 from stagectl.errors import StagectlError
 
+_FLAGS: Final = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+
 _PLACE: Final = 2**40
 """The byte that is locked, where a system locks bytes: behind everything that anybody writes."""
 
@@ -46,8 +48,13 @@ def name_of(kind: str, what: str) -> str:
     return f"{hashlib.sha256(what.encode(errors='surrogateescape')).hexdigest()[:24]}.{kind}"
 
 
+HEAD: Final = 12
+"""Bytes of the first line, which is the process id: always as many, so that it can be signed over what stands behind
+it."""
+
+
 class Claim:
-    """A file that this process has, open for writing. Its first line is the process id."""
+    """A file that this process has, open for writing, and signed."""
 
     def __init__(self, path: Path) -> None:
         """Raises ClaimedError where another process has it, OSError where there can be no such file."""
@@ -56,26 +63,19 @@ class Claim:
         if hasattr(os, "getuid") and path.parent.stat().st_uid != os.getuid():
             raise PermissionError(errno.EPERM, f"{path.parent} belongs to somebody else")
         while True:
-            self.file = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o600)
+            self.file = os.open(path, os.O_RDWR | os.O_CREAT | _FLAGS, 0o600)
             try:
                 if not _lock(self.file):
                     raise ClaimedError(_holder(self.file))
                 if _is(path, self.file):
-                    break
+                    os.lseek(self.file, 0, os.SEEK_SET)
+                    os.write(self.file, f"{os.getpid():>{HEAD - 1}}\n".encode())
+                    return
             except BaseException:
                 os.close(self.file)
                 raise
             # Its last holder took the file away between the two.
             os.close(self.file)
-
-    def sign(self) -> int:
-        """Say whose it is. Returns how many bytes that takes."""
-        os.ftruncate(self.file, 0)
-        return os.pwrite(self.file, f"{os.getpid()}\n".encode(), 0) if hasattr(os, "pwrite") else self._write()
-
-    def _write(self) -> int:
-        os.lseek(self.file, 0, os.SEEK_SET)
-        return os.write(self.file, f"{os.getpid()}\n".encode())
 
     def give_up(self) -> None:
         """Let go of it, and take the file away."""
@@ -84,17 +84,10 @@ class Claim:
         os.close(self.file)
 
 
-def claim(path: Path) -> Claim:
-    """A signed claim. Raises ClaimedError and OSError as `Claim` does."""
-    made = Claim(path)
-    made.sign()
-    return made
-
-
 def holder_of(path: Path) -> int | None:
     """The process that has a file claimed; None where nobody has, or it does not say."""
     try:
-        file = os.open(path, os.O_RDWR)
+        file = os.open(path, os.O_RDWR | _FLAGS)
     except OSError:
         return None
     try:
@@ -105,7 +98,7 @@ def holder_of(path: Path) -> int | None:
 
 def _holder(file: int) -> int | None:
     os.lseek(file, 0, os.SEEK_SET)
-    first = os.read(file, 32).partition(b"\n")[0]
+    first = os.read(file, HEAD).strip()
     return int(first) if first.isdigit() else None
 
 

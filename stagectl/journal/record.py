@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from stagectl.errors import JournalError
+from stagectl.errors import JournalError, NightInUse
 from stagectl.journal.causes import cause
 from stagectl.journal.claim import ClaimedError, running
 from stagectl.journal.schema import LEFT_LENGTH, Night, Packed
@@ -54,8 +54,11 @@ class Recorder:
         self._told: str | None = None
         self._wake = threading.Event()
         self._over = False
-        if spool is not None:
-            spool.begin()
+        self._gap = spool is None
+        """Whether some line was ever not in the spool."""
+        self._spilt = False
+        """Whether some lines are in the spool alone."""
+        self._in_hand = 0
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
 
@@ -67,9 +70,10 @@ class Recorder:
         lines = self._journal.lines(rows, wall_us, heard)
         if lines:
             if self._spool is not None:
-                if self._written == lines[0][0] - 1:  # type: ignore[operator]
+                if self._written == lines[0][0] - 1 and not self._spilt:  # type: ignore[operator]
                     self._spool.forget()
                 self._spooled = self._spool.add(lines)
+                self._gap = self._gap or not self._spooled
             self._put(lines)
         return self._journal.last
 
@@ -85,19 +89,24 @@ class Recorder:
     def _put(self, lines: Sequence[Packed]) -> None:
         self._queue.append(lines)
         if len(self._queue) > QUEUE_MAX:
-            # The thread waits for the disk, and has waited for long.
+            # The thread waits for the disk, and has waited for long. What the spool has is brought home in the end.
             with suppress(IndexError):
-                self._dropped += self._queue.popleft()
+                lines = self._queue.popleft()
+                if self._gap:
+                    self._dropped += lines
+                else:
+                    self._spilt = True
 
     # -- the thread ---------------------------------------------------------------------------------------
 
     def _run(self) -> None:
         synced = time.monotonic()
         while not self._over or self._queue:
-            self._wake.wait(max(0.0, synced + SYNC_S - time.monotonic()))
+            if not self._queue:
+                self._wake.wait(max(0.0, synced + SYNC_S - time.monotonic()))
             self._wake.clear()
             try:
-                self._drain()
+                self._drain(synced + SYNC_S)
                 if time.monotonic() >= synced + SYNC_S:
                     synced = time.monotonic()
                     if self._journal.held:
@@ -107,20 +116,29 @@ class Recorder:
             except Exception as error:  # noqa: BLE001 - whatever it stumbles over, it goes on
                 self._tell(f"The journal {self.path}: {type(error).__name__}: {error}")
 
-    def _drain(self) -> None:
-        """Everything that waits, in transactions that are not too long."""
+    def _drain(self, until: float) -> None:
+        """What waits, in transactions that are not too long, but no longer than until it is time to sync."""
         while self._queue or self._dropped:
             self._journal.drop([self._dropped.popleft() for _ in range(len(self._dropped))])
             batch: list[Packed] = []
             while self._queue and len(batch) < CATCH_UP_MAX:
                 with suppress(IndexError):
                     batch += self._queue.popleft()
-            self._journal.put(batch)
+            self._in_hand = len(batch)
+            try:
+                self._journal.put(batch)
+            except Exception:
+                self._journal.drop(batch)
+                raise
+            finally:
+                self._in_hand = 0
             numbers = [line[0] for line in batch if len(line) != LEFT_LENGTH]
             if numbers and not self._journal.held:
                 self._written = int(numbers[-1] or 0)
             if self._journal.trouble != self._told:
                 self._say()
+            if not self._over and time.monotonic() >= until:
+                return
 
     def _say(self) -> None:
         trouble = self.trouble
@@ -140,7 +158,8 @@ class Recorder:
     @property
     def unwritten(self) -> int:
         """Lines that are not in the file, or never will be."""
-        return self._journal.held + self._journal.lost + sum(map(len, self._queue)) + len(self._dropped)
+        waits = sum(map(len, self._queue)) + self._in_hand + len(self._dropped)
+        return self._journal.held + self._journal.lost + waits
 
     def close(self) -> None:
         """Write what waits, if it can be, and leave one file that holds everything."""
@@ -154,7 +173,9 @@ class Recorder:
             self._journal.close()
         if self._spool is not None:
             # What never got to the disk stays where the next one to open the journal finds it.
-            self._spool.close(keep=late or self._journal.held > 0)
+            self._spool.close(keep=late or self._journal.held > 0 or self._spilt)
+            if self._spilt and not late:
+                bring_home(self.path)
 
 
 def begin(path: Path, night: Night, tell: Callable[[str | None], None], *, connect: Connect = connect) -> Recorder:
@@ -170,12 +191,7 @@ def go_on(path: Path, files: Mapping[str, bytes] | None, tell: Callable[[str | N
     trouble = bring_home(path)
     if trouble is not None:
         raise JournalError(f"The journal {path} cannot be written on: {trouble}.")
-    try:
-        spool = Spool(path)
-    except ClaimedError as error:
-        raise JournalError(f"The journal {path} is being written by {error}.") from error
-    except OSError:
-        spool = None
+    spool = _spool(path, tell)
     try:
         return Recorder(open_again(path, files=files), spool, tell)
     except BaseException:
@@ -185,9 +201,13 @@ def go_on(path: Path, files: Mapping[str, bytes] | None, tell: Callable[[str | N
 
 
 def _spool(path: Path, tell: Callable[[str | None], None]) -> Spool | None:
+    """The file in memory for a journal; where there can be none, that is told. Raises NightInUse."""
     try:
-        return Spool(path)
-    except (OSError, ClaimedError) as error:
-        reason = cause(error)
-        tell(f"{reason}: {NO_SPOOL}.")
+        spool = Spool(path)
+        spool.begin()
+        return spool
+    except ClaimedError as error:
+        raise NightInUse(f"the journal {path} is being written by {error}") from error
+    except OSError as error:
+        tell(f"{running()}: {cause(error)}: {NO_SPOOL}.")
         return None

@@ -94,7 +94,7 @@ LEFT_LENGTH: Final = 2
 
 _HEARD: Final = f"INSERT INTO heard VALUES ({', '.join('?' * HEARD_LENGTH)}) ON CONFLICT (id) DO NOTHING"
 
-FILES: Final = "INSERT INTO files VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"
+FILES: Final = "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?)"
 """How a line of `files` is written."""
 
 INSERTS: Final = {

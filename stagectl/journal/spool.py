@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from stagectl.journal.causes import cause
-from stagectl.journal.claim import Claim, ClaimedError, holder_of, name_of, running
+from stagectl.journal.claim import HEAD, Claim, ClaimedError, holder_of, name_of, running
 from stagectl.journal.schema import INSERTS, Packed
 
 KEEPS: Final = 256 * 1024
@@ -56,12 +56,13 @@ class Spool:
     def __init__(self, journal: Path) -> None:
         """Raises ClaimedError where another process writes this journal, OSError where there can be no such file."""
         self._claim = Claim(spool_path(journal))
-        self._size = self._begins = 0
+        self._size = HEAD
         self._encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), default=_plain).encode
 
     def begin(self) -> None:
-        """What was in it is in the journal: sign it, and go on with none."""
-        self._size = self._begins = self._claim.sign()
+        """What was in it is in the journal: go on with none. Raises OSError."""
+        os.ftruncate(self._claim.file, HEAD)
+        self._size = HEAD
 
     def left(self) -> list[Packed]:
         """What a process that was killed left in it."""
@@ -87,10 +88,9 @@ class Spool:
 
     def forget(self) -> None:
         """All of it is in the journal: begin it anew where it has grown."""
-        if self._size - self._begins > KEEPS:
+        if self._size > KEEPS:
             with suppress(OSError):
-                os.ftruncate(self._claim.file, self._begins)
-                self._size = self._begins
+                self.begin()
 
     def close(self, *, keep: bool = False) -> None:
         """Let go of it. `keep`: what is in it is not in the journal yet, and stays."""
@@ -103,10 +103,9 @@ class Spool:
 def bring_home(journal: Path) -> str | None:
     """Put into a journal what a killed process left on its way into it. Returns what keeps it from that, if anything
     does; then nothing is lost, and it may be tried again."""
-    path = spool_path(journal)
-    if not path.exists():
-        return None
     try:
+        if not spool_path(journal).exists():
+            return None
         spool = Spool(journal)
     except ClaimedError:
         return None
@@ -115,7 +114,7 @@ def bring_home(journal: Path) -> str | None:
     try:
         with closing(sqlite3.connect(f"{journal.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None)) as disk:
             put(disk, spool.left())
-    except (sqlite3.Error, ValueError) as error:
+    except (sqlite3.Error, ValueError, OverflowError) as error:
         spool.close(keep=True)
         return cause(error)
     spool.close()

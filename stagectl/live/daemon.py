@@ -148,10 +148,11 @@ class _Daemon:
         taken = self.taken_up
         if taken is None:
             return None
-        for event in taken.goes:
-            self.night.handle(event, self.zero + taken.at, quietly=True)
+        # First the row: from then on these two clocks belong together.
         row = taken.row(self.night.plan, time.monotonic_ns())
         self.journal.write([row], time.time_ns() // 1000)
+        for event in taken.goes:
+            self.night.handle(event, self.zero + taken.at, quietly=True)
         for line in taken.warnings():
             self._warn(line)
         return resumed(row)
@@ -261,14 +262,17 @@ class _Daemon:
             self.side.close()
             self.night.end()
             self._write_counts()
-            ends = [Row(time.monotonic_ns() - self.zero, "end")]
-            self.journal.write(ends, time.time_ns() // 1000)
-            self.printer.say([*lines(ends), "`stagectl log` tells it"])
+            if stop.is_set():
+                # A night that could not be begun is not over.
+                ends = [Row(time.monotonic_ns() - self.zero, "end")]
+                self.journal.write(ends, time.time_ns() // 1000)
+                self.printer.say([*lines(ends), "`stagectl log` tells it"])
             self.journal.close()
             unwritten = self.journal.unwritten
             self.printer.close()
         if unwritten:
-            raise DeviceError(f"{unwritten} lines of the night are not in the journal: {self.journal.trouble}")
+            why = self.journal.trouble or "the disk takes too long"
+            raise DeviceError(f"{unwritten} lines of the night are not in the journal: {why}")
 
     async def _for_tracks(self) -> None:
         """Wait for the sound devices, but not for long."""

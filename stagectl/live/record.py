@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,8 +13,8 @@ from pathlib import Path
 import stagectl
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-from stagectl.errors import DeviceError, JournalError
-from stagectl.journal.claim import Claim, ClaimedError, claim, name_of, running
+from stagectl.errors import DeviceError, JournalError, NightInUse
+from stagectl.journal.claim import Claim, ClaimedError, name_of, running
 from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
@@ -44,7 +45,7 @@ def desk_claim(show: Show) -> Claim | None:
     # Each JACK server is a world of its own.
     where = f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}" if desk.port else f"{desk.host}"
     try:
-        return claim(running() / name_of("desk", where))
+        return Claim(running() / name_of("desk", where))
     except ClaimedError as error:
         wants = desk.port or "{}:{}".format(*(desk.host or ("", 0)))
         raise DeviceError(f"the desk at `{wants}` is driven by {error} already; end that first") from error
@@ -66,15 +67,18 @@ def record(
     `tell`: as in `Recorder`; `warn`: takes sentences. Raises JournalError where another process plays it, and where the
     journal that was asked for cannot be kept."""
     now, wall_us = time.monotonic_ns(), time.time_ns() // 1000
-    found = None if fresh else _to_take_up(show, venue, path, wall_us, warn)
-    if found is not None:
-        try:
+    try:
+        found = None if fresh else _to_take_up(show, venue, path, wall_us, warn)
+        if found is not None:
             taken = take_up(found, show, plan, now, wall_us, tell)
             return Record(recorder=taken.recorder, zero=taken.zero, taken_up=taken)
-        except JournalError as error:
-            if path is not None:
-                raise
-            warn(f"the night of {begun(found.head)} is not taken up again: {error}; a new one is begun")
+    except NightInUse:
+        raise
+    except Exception as error:
+        # Whatever is the matter with an old night, this one is played.
+        if path is not None:
+            raise
+        warn(f"the last night is not taken up again: {error}; a new one is begun")
     return Record(recorder=_new(show, venue, path, now, wall_us, tell, warn), zero=now)
 
 
@@ -83,15 +87,20 @@ def _to_take_up(
 ) -> BrokenOff | None:
     """The night that was broken off, if it is this one."""
     setlist = str(_setlist(show))
+    asked_for = path is not None
     if path is None:
-        path = last_night((nights(), spare_nights()), setlist, venue)
+        path = last_night((nights(), *_spare()), setlist)
     elif not path.exists():
         return None
     found = None if path is None else broken_off(path)
-    if found is None or (found.head.path, found.head.venue) != (setlist, venue):
+    if found is None or found.head.path != setlist:
         return None
-    ago_s = (wall_us - found.wall_us) / 1e6
-    if ago_s > RESUME_MAX_S:
+    if found.head.venue != venue:
+        where = found.head.venue or "no venue"
+        warn(f"the night of {begun(found.head)} was broken off, but at {where}: a new one is begun")
+        return None
+    ago_s = found.ago_s(wall_us)
+    if ago_s > RESUME_MAX_S and not asked_for:
         ago = span_text(int(ago_s) * SECOND_NS)
         warn(f"the night of {begun(found.head)} has no end, but is {ago} old: a new one is begun")
         return None
@@ -131,10 +140,20 @@ def _new(
     )
     if path is not None:
         return begin(path, head, tell)
-    try:
-        return begin(new_path(nights(), head.begun_us), head, tell)
-    except (JournalError, OSError) as error:
-        # The night goes on, in the folder for temporary files.
-        elsewhere = spare_nights()
-        warn(f"{error} The journal is kept in {elsewhere} instead.")
-        return begin(new_path(elsewhere, head.begun_us), head, tell)
+    # The night goes on, in the folder for temporary files, or in memory.
+    folders = [nights(), *_spare(), running() / "nights"]
+    for at, folder in enumerate(folders):
+        try:
+            return begin(new_path(folder, head.begun_us), head, tell)
+        except (JournalError, OSError) as error:
+            if at + 1 == len(folders):
+                raise
+            warn(f"{error} The journal is kept in {folders[at + 1]} instead.")
+    raise JournalError("there is no folder for the journal")
+
+
+def _spare() -> list[Path]:
+    """The folder for nights that could not be kept in the usual one, where there is any."""
+    with suppress(OSError):
+        return [spare_nights()]
+    return []

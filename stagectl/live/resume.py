@@ -8,6 +8,7 @@ no level moves because of the restart.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from typing import Final
 from stagectl.core.events import Event
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-from stagectl.errors import JournalError, StagectlError
+from stagectl.errors import JournalError, NightInUse, StagectlError
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import ordered
 from stagectl.journal.read import events, files, night, open_read
@@ -35,6 +36,9 @@ RESUME_MAX_S: Final = 2 * 3_600
 
 LOOKED_AT_MAX: Final = 50
 """Journals that are looked at, the last first, for the one of a setlist."""
+
+READS_S: Final = 1.0
+"""How long a night that is to be taken up waits for somebody who reads its journal, s."""
 
 AGREE_NS: Final = 2_000_000_000
 """How far two clocks may differ over the time between, ns, and still have gone on together."""
@@ -77,36 +81,41 @@ class TakenUp:
 
 @dataclass(frozen=True, kw_only=True)
 class BrokenOff:
-    """A night without an end. `at`: its last line, ns since its beginning; `wall_us`: when that was; `zero`: the
-    monotonic time that counted as its beginning then, ns."""
+    """A night without an end. `at`: its last row, ns since its beginning; `wall_us`: when that was; `heard_at`: the
+    last that came in, or that row; `zero`: the monotonic time that counted as its beginning then, ns."""
 
     path: Path
     head: Night
     at: int
     wall_us: int
+    heard_at: int
     zero: int
 
+    def ago_s(self, wall_us: int) -> float:
+        """How long ago it was broken off, by the clock on the wall, s."""
+        return (wall_us - self.wall_us) / 1e6 - (self.heard_at - self.at) / 1e9
 
-def last_night(folders: Iterable[Path], setlist: str, venue: str | None) -> Path | None:
-    """The journal of the last night of a setlist, by the path of its file, and a venue; None where there is none."""
+
+def last_night(folders: Iterable[Path], setlist: str) -> Path | None:
+    """The journal of the last night of a setlist, by the path of its file; None where there is none."""
     for path in ordered(*folders)[:LOOKED_AT_MAX]:
         with suppress(JournalError), closing(open_read(path)) as connection:
             head = night(connection)
             if head.path == setlist:
-                return path if head.venue == venue else None
+                return path
     return None
 
 
 def broken_off(path: Path) -> BrokenOff | None:
     """The night of a journal, if it has no end. Raises JournalError where another process plays it, or it cannot be
     read."""
-    writer = writer_of(path)
+    writer = _patiently(lambda: writer_of(path))
     if writer is not None:
-        raise JournalError(f"this night is being played by process {writer}: its journal is {path}")
+        raise NightInUse(f"this night is being played by process {writer}: its journal is {path}")
     with closing(open_read(path)) as connection:
         head = night(connection)
         try:
-            last = connection.execute("SELECT kind, wall, at FROM story ORDER BY id DESC LIMIT 1").fetchone()
+            last = connection.execute("SELECT kind, wall, at FROM story ORDER BY at DESC, id DESC LIMIT 1").fetchone()
             again = connection.execute("SELECT number FROM story WHERE kind = 'resumed' ORDER BY id DESC").fetchone()
             (heard,) = connection.execute("SELECT max(at) FROM heard").fetchone()
         except sqlite3.Error as error:
@@ -114,7 +123,16 @@ def broken_off(path: Path) -> BrokenOff | None:
     if last is None or last[0] == "end":
         return None
     zero = head.zero if again is None else again[0]
-    return BrokenOff(path=path, head=head, at=max(last[2], heard or 0), wall_us=last[1], zero=zero)
+    heard_at = max(last[2], heard or 0)
+    return BrokenOff(path=path, head=head, at=last[2], wall_us=last[1], heard_at=heard_at, zero=zero)
+
+
+def _patiently(holder: Callable[[], int | None]) -> int | None:
+    """Who holds something; whoever only reads a journal is done with it in a moment."""
+    limit = time.monotonic() + READS_S
+    while (found := holder()) is not None and time.monotonic() < limit:
+        time.sleep(0.05)
+    return found
 
 
 def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:
@@ -137,7 +155,8 @@ def take_up(
         kept = files(connection)
         if not kept:
             raise JournalError(f"{night.path} is of an earlier version of stagectl, which kept no events")
-        changed = kept[max(kept)] != dict(show.files)
+        # The same files may be named from another folder.
+        changed = [*kept[max(kept)].values()] != [*show.files.values()]
         plans = chapters(kept, night.head.venue, None if changed else plan)
         played = Played(plan, plans, zero)
         for _ in play(connection, played):
@@ -150,7 +169,7 @@ def take_up(
         state=played.state,
         zero=zero,
         at=last,
-        away=max(0, now - zero - night.at),
+        away=max(0, now - zero - night.heard_at),
         goes=tuple(played.goes()),
         changed=changed,
         left_out=played.left_out,
@@ -164,7 +183,7 @@ def play(connection: sqlite3.Connection, played: Played) -> Iterator[int]:
         for number, kept in events(connection):
             played.take(number, kept)
             yield number
-    except (ValueError, TypeError, LookupError) as error:
+    except (ValueError, TypeError, LookupError, AssertionError) as error:
         raise JournalError(f"an event of the journal cannot be played again: {error}") from error
 
 
@@ -190,7 +209,9 @@ def _last(connection: sqlite3.Connection) -> tuple[int, int]:
         (last,) = connection.execute(
             f"SELECT max(at) FROM story WHERE kind NOT IN ({others})", tuple(NOT_OF_THE_CORE)
         ).fetchone()
-        lost = connection.execute("SELECT what FROM story WHERE kind = 'link' AND who = 'journal'").fetchall()
+        lost = connection.execute(
+            "SELECT what FROM story WHERE kind = 'link' AND who = 'journal' AND what LIKE 'missing %'"
+        ).fetchall()
     except sqlite3.Error as error:
         raise JournalError(f"the journal cannot be read: {cause(error)}") from error
     return last or 0, sum(int(what.split()[1]) for (what,) in lost)

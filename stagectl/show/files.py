@@ -40,14 +40,21 @@ class KeptFiles(Files):
         self._kept = kept
 
     def read(self, path: Path, most: int) -> bytes:
-        raw = self._kept.get(str(path))
+        raw = self._kept.get(self._name(path))
         if raw is None:
             raise FileNotFoundError(errno.ENOENT, "it was not kept", str(path))
         self.seen[str(path)] = raw
         return raw[:most]
 
     def is_file(self, path: Path) -> bool:
-        return str(path) in self._kept
+        return self._name(path) in self._kept
+
+    def _name(self, path: Path) -> str:
+        """The name that a file was kept by: those that ship with the program may have been elsewhere then."""
+        if str(path) in self._kept or path.parts[-3:-2] != ("mappings",):
+            return str(path)
+        within = path.parts[-3:]
+        return next((name for name in self._kept if tuple(name.replace("\\", "/").split("/")[-3:]) == within), "")
 
     def is_something_else(self, path: Path) -> bool:
         return False

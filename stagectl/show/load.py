@@ -183,11 +183,11 @@ def load_show(setlist: Path) -> Show:
     """
     if _is_missing(setlist):
         raise FileFaults([Fault(str(setlist), 0, "there is no such file or folder")])
-    return _load(setlist, Loading())
+    return _load(setlist / "setlist.yaml" if setlist.is_dir() else setlist, Loading())
 
 
 def _load(setlist: Path, loading: Loading) -> Show:
-    path = setlist / "setlist.yaml" if setlist.is_dir() else setlist
+    path = setlist
     songs = loading.read_rest(path, SetlistModel, "setlist")
     kind = looks_like(songs.written.data)
     if kind not in (None, "setlist"):

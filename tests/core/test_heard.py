@@ -53,7 +53,7 @@ def kept(night: Night, folder: Path) -> tuple[list[tuple[int, Heard]], list[Row]
         return list(events(connection)), [row for _, _, row in rows(connection)]
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(nights())
 def test_a_night_played_again_from_its_journal_is_the_same_night(night: Night) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -70,7 +70,7 @@ def test_a_night_played_again_from_its_journal_is_the_same_night(night: Night) -
     assert again == story == Teller(night.plan).rows(straight.effects)
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(nights(), st.data())
 def test_broken_off_anywhere_it_goes_on_as_if_everything_had_been_unplugged(night: Night, data: st.DataObject) -> None:
     """The state that a journal gives is the one that the process had, so what comes after it is the same too."""
@@ -140,6 +140,7 @@ def test_what_is_no_event_is_told(entry: Heard, says: str) -> None:
         event(entry)
 
 
+@settings(max_examples=10)
 @given(nights(max_events=5))
 def test_to_its_own_plan_nothing_is_translated(night: Night) -> None:
     translation = Translation(night.plan, night.plan)
@@ -150,6 +151,7 @@ def test_to_its_own_plan_nothing_is_translated(night: Night) -> None:
             assert isinstance(what, Wake) or translation(what) == what
 
 
+@settings(max_examples=10)
 @given(nights(max_events=12))
 def test_a_plan_that_lacks_a_pedal_leaves_out_what_its_feet_did(night: Night) -> None:
     plan = night.plan

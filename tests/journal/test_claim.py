@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 
 from stagectl.journal import claim as claims
-from stagectl.journal.claim import ClaimedError, claim, holder_of, name_of
+from stagectl.journal.claim import Claim, ClaimedError, holder_of, name_of
 
 HOLDER = """
 import sys
 from pathlib import Path
-from stagectl.journal.claim import claim
-held = claim(Path(sys.argv[1]))
+from stagectl.journal.claim import Claim
+held = Claim(Path(sys.argv[1]))
 print("held", flush=True)
 sys.stdin.read()
 """
@@ -42,7 +42,7 @@ def test_the_second_learns_who_the_first_is(tmp_path: Path, holder: subprocess.P
         assert holder_of(tmp_path / "desk") == holder.pid
         for _ in range(2):
             with pytest.raises(ClaimedError) as refused:
-                claim(tmp_path / "desk")
+                Claim(tmp_path / "desk")
             assert refused.value.holder == holder.pid
             assert str(refused.value) == f"process {holder.pid}"
     finally:
@@ -50,7 +50,7 @@ def test_the_second_learns_who_the_first_is(tmp_path: Path, holder: subprocess.P
     # Killed: its file is still there, and nobody's.
     assert (tmp_path / "desk").exists()
     assert holder_of(tmp_path / "desk") is None
-    mine = claim(tmp_path / "desk")
+    mine = Claim(tmp_path / "desk")
     assert holder_of(tmp_path / "desk") == os.getpid()
     mine.give_up()
     assert not (tmp_path / "desk").exists()
@@ -60,7 +60,7 @@ def test_the_second_learns_who_the_first_is(tmp_path: Path, holder: subprocess.P
 def test_a_file_that_is_taken_away_meanwhile_is_nobodys_claim(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Between opening and locking, the last holder may take its file away: a lock on that one is worth nothing."""
     path = tmp_path / "desk"
-    first = claim(path)
+    first = Claim(path)
     real = claims._lock
     taken: list[int] = []
 
@@ -71,7 +71,7 @@ def test_a_file_that_is_taken_away_meanwhile_is_nobodys_claim(tmp_path: Path, mo
         return real(file)
 
     monkeypatch.setattr(claims, "_lock", lock)
-    second = claim(path)
+    second = Claim(path)
     assert holder_of(path) == os.getpid()
     assert path.exists()
     second.give_up()
@@ -80,7 +80,7 @@ def test_a_file_that_is_taken_away_meanwhile_is_nobodys_claim(tmp_path: Path, mo
 def test_a_folder_of_somebody_else_is_not_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "getuid", lambda: 12_345)
     with pytest.raises(PermissionError, match="belongs to somebody else"):
-        claim(tmp_path / "desk")
+        Claim(tmp_path / "desk")
 
 
 def test_names_are_short_and_each_its_own() -> None:

@@ -8,7 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from stagectl.errors import JournalError
 from stagectl.journal import record, spool
 from stagectl.journal.read import events, open_read
 from stagectl.journal.record import Recorder, begin, go_on
+from stagectl.journal.schema import Packed
 from stagectl.journal.spool import on_its_way, spool_path, writer_of
 from stagectl.journal.write import BUSY_S, connect
 from stagectl.story.entry import Heard
@@ -97,10 +98,13 @@ def test_no_press_waits_for_a_disk_that_takes_its_time(tmp_path: Path) -> None:
     assert story(path) == numbered(0, 500)
 
 
-def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_and_says_so(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("room", [True, False])
+def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_where_memory_has_no_room_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: bool
 ) -> None:
     monkeypatch.setattr(record, "QUEUE_MAX", 20)
+    if not room:
+        monkeypatch.setattr(spool, "SPOOL_MAX", 300)
     gate, path = Gate(), tmp_path / "still.night"
     recorder = begin(path, NIGHT, silent, connect=gate.connect)
     gate.open.clear()
@@ -111,6 +115,11 @@ def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_and_says_so(
         recorder.write([row], WALL)
     gate.open.set()
     recorder.close()
+    if room:
+        # The spool had them all.
+        assert story(path) == [PRESS, *numbered(0, 50)]
+        assert recorder.unwritten == 0 and not spool_path(path).exists()
+        return
     first, missing, *rest = story(path)
     assert first == PRESS and (missing.who, missing.what) == ("journal", "missing 30 rows")
     assert rest == numbered(30, 20)
@@ -155,6 +164,51 @@ def test_no_room_in_memory_is_told_and_the_night_is_recorded_all_the_same(
     assert told[0] is not None and record.NO_SPOOL in told[0]
 
 
+def test_a_busy_night_on_a_slow_disk_is_synced_all_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where there is always something to write, the disk is made to keep it once a second too."""
+    monkeypatch.setattr(record, "SYNC_S", 0.0)
+    gate, path = Gate(), tmp_path / "busy.night"
+    recorder = begin(path, NIGHT, silent, connect=gate.connect)
+    synced = threading.Semaphore(0)
+    monkeypatch.setattr(recorder._journal, "checkpoint", synced.release)
+    recorder.write(numbered(0, 1), WALL)
+    for at in range(1, 4):
+        # The queue is never empty when a write is done.
+        recorder.write(numbered(at, 1), WALL)
+        recorder.go()
+        assert synced.acquire(timeout=LIMIT_S)
+    recorder.close()
+    assert story(path) == numbered(0, 4)
+
+
+def test_what_the_thread_stumbles_over_is_told_and_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str | None] = []
+    news = threading.Semaphore(0)
+
+    def tell(trouble: str | None) -> None:
+        told.append(trouble)
+        news.release()
+
+    path = tmp_path / "stumbles.night"
+    recorder = begin(path, NIGHT, tell)
+    put = recorder._journal.put
+
+    def stumbles(batch: Sequence[Packed]) -> None:
+        monkeypatch.setattr(recorder._journal, "put", put)
+        raise RuntimeError("an invented fault")
+
+    monkeypatch.setattr(recorder._journal, "put", stumbles)
+    recorder.write([PRESS], WALL)
+    recorder.go()
+    assert news.acquire(timeout=LIMIT_S)
+    assert told[0] is not None and "RuntimeError: an invented fault" in told[0]
+    recorder.write(numbered(0, 1), WALL)
+    recorder.go()
+    recorder.close()
+    missing, row = story(path)
+    assert (missing.who, missing.what) == ("journal", "missing 1 row") and row == numbered(0, 1)[0]
+
+
 def test_what_was_on_its_way_when_the_process_was_killed_is_brought_home(tmp_path: Path) -> None:
     """The disk has none of it; the next one to read the journal has it all, and the file in memory is gone."""
     path = tmp_path / "killed.night"
@@ -195,7 +249,7 @@ def test_the_second_process_is_refused_with_the_first_ones_number(tmp_path: Path
     path = tmp_path / "two.night"
     with writing(path, "recorder.write([PRESS], WALL); recorder.go()") as writer:
         assert writer_of(path) == writer.pid
-        with pytest.raises(JournalError, match=rf"is being written by process {writer.pid}\."):
+        with pytest.raises(JournalError, match=rf"is being written by process {writer.pid}"):
             go_on(path, None, silent)
         # Reading is for everybody, and takes nothing away from the writer.
         assert story(path) in ([], [PRESS])

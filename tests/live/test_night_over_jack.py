@@ -22,6 +22,7 @@ from jack import jack_server as jack_server
 from lines import Program
 from needs import needs
 from nights import by_press, playing, quick_copy, told
+from test_night_over_osc import free_port
 
 from stagectl.ports.midi import MidiSystem
 
@@ -244,7 +245,7 @@ def test_a_pedal_and_a_desk_that_come_late_are_served(tmp_path: Path, jack_serve
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_the_night_within_a_second(tmp_path: Path, number: signal.Signals) -> None:
-    show = quick_copy("three-songs", tmp_path)
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(free_port()), "9010": str(free_port())})
     journal = tmp_path / "short.night"
     with playing(show, journal) as daemon:
         daemon.until(lambda line: line.startswith("ready"))

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from nights import ROOT
 
-from stagectl.core.events import DeskCame, DeskWent, Event, Moved, PedalCame, PedalWent
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved, PedalCame, PedalWent
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
@@ -168,8 +168,25 @@ def test_a_night_of_yesterday_is_not_taken_up_and_it_says_so(folder: Path) -> No
         connection.execute("UPDATE story SET wall = wall - 3 * 3600 * 1000000")
     new = begun(folder)
     assert new.taken_up is None
-    assert "has no end, but is 3 h" in WARNED[0] and WARNED[0].endswith("old: a new one is begun")
+    assert "has no end, but is 2 h 59 min" in WARNED[0] and WARNED[0].endswith("old: a new one is begun")
     drop(new.recorder)
+
+
+def test_a_desk_that_only_answered_for_hours_was_a_night_all_the_same(folder: Path) -> None:
+    """What comes in without a row counts as life, and the time without rows is no outage."""
+    player = playing(folder, begun(folder))
+    player.press("on")
+    with closing(sqlite3.connect(player.of.recorder.path)) as connection, connection:
+        connection.execute("PRAGMA wal_checkpoint")
+    player.happens(DeskSaid(send=0, level=-300), 3 * 3_600 * 10**9)
+    player.killed()
+    with closing(sqlite3.connect(player.of.recorder.path)) as connection, connection:
+        connection.execute("UPDATE story SET wall = wall - 3 * 3600 * 1000000")
+    again = begun(folder)
+    taken = again.taken_up
+    assert taken is not None and taken.away < 60 * 10**9
+    assert taken.state.place.stop == 1
+    drop(again.recorder)
 
 
 def test_the_journal_that_is_asked_for_is_taken_up_or_left_alone(folder: Path, tmp_path: Path) -> None:
@@ -272,6 +289,8 @@ def test_one_process_drives_a_desk(folder: Path) -> None:
 )
 def test_time_goes_on(now: int, wall_us: int, zero: int) -> None:
     head = Head(setlist="a", begun_us=0, program="test")
-    night = BrokenOff(path=Path("a.night"), head=head, at=35 * 10**9, wall_us=1_000_000_000, zero=5 * 10**9)
+    night = BrokenOff(
+        path=Path("a.night"), head=head, at=35 * 10**9, wall_us=1_000_000_000, heard_at=36 * 10**9, zero=5 * 10**9
+    )
     assert zero_again(night, now, wall_us) == zero
     assert AGREE_NS < 5 * 10**9
