@@ -67,6 +67,7 @@ def _name(show: Show) -> str:
 
 def _nights(show: Show, most: int, copies: Path) -> list[Piece]:
     from stagectl.archive.nights import night_pieces
+    from stagectl.journal.of_setlist import of_setlist
     from stagectl.journal.paths import nights, ordered, spare_nights
 
     def warn(says: str) -> None:
@@ -74,7 +75,11 @@ def _nights(show: Show, most: int, copies: Path) -> list[Piece]:
 
     if not most:
         return []
-    return list(night_pieces(show.setlist.title, ordered(nights(), spare_nights()), most, copies, warn))
+    journals, sure = of_setlist(ordered(nights(), spare_nights()), show.sources["setlist"].path)
+    pieces = list(night_pieces(show.setlist.title, journals, most, copies, warn))
+    if pieces and not sure:
+        warn(f"no night says that it was played from this folder; those of the title `{show.setlist.title}` are taken")
+    return pieces
 
 
 def content(manifest: Manifest) -> Iterator[str]:

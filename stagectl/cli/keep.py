@@ -12,7 +12,7 @@ import click
 from stagectl.cli.common import count, load, setlist_argument
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from stagectl.keep.evidence import Night
     from stagectl.keep.offers import Offer
@@ -101,15 +101,20 @@ def _name(begun_us: int, venue: str | None) -> str:
 def _last_of(show: Show) -> Path:
     """The journal of the last night of this setlist. Raises JournalError where there is none."""
     from stagectl.errors import JournalError
-    from stagectl.journal.paths import SUFFIX, is_journal, nights, spare_nights
+    from stagectl.journal.of_setlist import of_setlist
+    from stagectl.journal.paths import nights, ordered, spare_nights
     from stagectl.journal.read import night, open_read
 
     folders = (nights(), spare_nights())
-    paths: Iterable[Path] = (path for folder in folders if folder.is_dir() for path in folder.glob(f"*{SUFFIX}"))
-    for path in sorted(filter(is_journal, paths), key=lambda path: path.name, reverse=True):
+    journals, sure = of_setlist(ordered(*folders), show.sources["setlist"].path)
+    for path in journals:
         # One that cannot be read, or that a newer version wrote, may be of any setlist.
         with suppress(JournalError), closing(open_read(path)) as connection:
             if night(connection).setlist == show.setlist.title:
+                if not sure:
+                    click.echo(
+                        f"no night says that it was played from this folder; by its title it is {path}", err=True
+                    )
                 return path
     raise JournalError(f"there is no night of `{show.setlist.title}` yet in {folders[0]}")
 

@@ -12,7 +12,6 @@ from stagectl.cli.common import count, venue_option
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterator
 
     from stagectl.core.plan import Plan
     from stagectl.story.compare import Pair
@@ -100,11 +99,9 @@ def the_same(connection: sqlite3.Connection, plans: list[Chapter]) -> tuple[list
     """The night on its own files, beside what its journal tells."""
     from stagectl.journal.read import events, rows
     from stagectl.story.compare import unlike
-    from stagectl.story.replay import NOT_OF_THE_CORE, Played
+    from stagectl.story.replay import Played, is_of_the_core
 
-    story: list[tuple[int, Row]] = [
-        (number, row) for number, _, row in rows(connection) if row.kind not in NOT_OF_THE_CORE and not is_missing(row)
-    ]
+    story: list[tuple[int, Row]] = [(number, row) for number, _, row in rows(connection) if is_of_the_core(row)]
     number, differ, total = 0, [], 0
     for at, chapter in enumerate(plans):
         until = plans[at + 1].since if at + 1 < len(plans) else None
@@ -128,28 +125,19 @@ def the_same(connection: sqlite3.Connection, plans: list[Chapter]) -> tuple[list
     return differ, sum(1 for _ in events(connection)), total, 0
 
 
-def is_missing(row: Row) -> bool:
-    """Whether a row stands for others that the journal lacks."""
-    return row.kind == "link" and row.who == "journal" and (row.what or "").startswith("missing ")
-
-
 def _another(connection: sqlite3.Connection, plans: list[Chapter], plan: Plan) -> tuple[list[Pair], int, int, int]:
-    """The night on another plan, beside the night on the last of its own."""
-    from stagectl.story.compare import led_elsewhere
-    from stagectl.story.replay import Played
-
-    was, now = Played(plans[-1].plan, plans), Played(plan, plans)
-    pairs = [led_elsewhere(one, other) for one, other in _side_by_side(connection, was, now)]
-    differ = [pair for pair in pairs if pair is not None]
-    return differ, len(pairs) - 1, 0, now.left_out
-
-
-def _side_by_side(connection: sqlite3.Connection, *nights: object) -> Iterator[list[list[Row]]]:
+    """The night on another plan, beside the night on its own. There is no desk in either: what it said that night, it
+    said of that night's levels."""
     from stagectl.journal.read import events, rows
-    from stagectl.story.replay import NOT_OF_THE_CORE, Played
+    from stagectl.story.compare import led_elsewhere
+    from stagectl.story.replay import Played, is_of_the_core
 
-    both = [night for night in nights if isinstance(night, Played)]
+    was = [(chapter.since, Played(chapter.plan, plans, deaf=True)) for chapter in plans]
+    now, pairs = Played(plan, plans, deaf=True), []
     for number, kept in events(connection):
-        yield [night.take(number, kept) for night in both]
-    last = max((row.at for _, _, row in rows(connection) if row.kind not in NOT_OF_THE_CORE), default=0)
-    yield [night.until(last) for night in both]
+        told = [(since, night.take(number, kept)) for since, night in was]
+        own = [rows_ for since, rows_ in told if number > since][-1]
+        pairs.append(led_elsewhere(own, now.take(number, kept)))
+    last = max((row.at for _, _, row in rows(connection) if is_of_the_core(row)), default=0)
+    pairs.append(led_elsewhere(was[-1][1].until(last), now.until(last)))
+    return [pair for pair in pairs if pair is not None], len(pairs) - 1, 0, now.left_out

@@ -307,7 +307,7 @@ def _why(asking: Asking, send: int) -> str:
     spoke = [one for one in heard if one.spoke]
     values = [value for one in spoke for value in one.songs.values() if value not in (0, SILENT)]
     if not values:
-        return "taken back, or in the setlist already"
+        return "taken back, or left too soon, or in the setlist already"
     if max(values) > 0 > min(values):
         return "it went both ways"
     return f"on {len(spoke)} of {len(heard)} nights, and not steady"

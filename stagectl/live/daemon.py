@@ -150,7 +150,8 @@ class _Daemon:
             return None
         # First the row: from then on these two clocks belong together.
         row = taken.row(self.night.plan, time.monotonic_ns())
-        self.journal.write([row], time.time_ns() // 1000)
+        self.journal.write([row, *taken.edits], time.time_ns() // 1000)
+        self.printer.say(lines(taken.edits))
         for event in taken.goes:
             self.night.handle(event, self.zero + taken.at, quietly=True)
         for line in taken.warnings():

@@ -10,7 +10,7 @@ import asyncio
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from stagectl.core.effects import (
     Ask,
@@ -37,6 +37,9 @@ from stagectl.show.load import Show
 from stagectl.story.heard import heard
 from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines
+
+UNSENT_MAX: Final = 16
+"""Presses whose first byte is waited for; of older ones it is never known."""
 
 
 class Night:
@@ -69,7 +72,9 @@ class Night:
         self._timer: asyncio.TimerHandle | None = None
         self._untold: list[Row] = []
         self._left_at: int | None = None
-        """When the first byte of the present step left, ns."""
+        """When the first byte of the present order left, ns."""
+        self._unsent: dict[int, tuple[int, int]] = {}
+        """Presses for which no byte has left yet: the numbers of their rows, and their times."""
         self._loop = asyncio.get_running_loop()
         self._orders: Mapping[type[Effect], Callable[[Any], None]] = {
             Ask: self._ask,
@@ -92,11 +97,12 @@ class Night:
             kept = None if isinstance(event, Wake) else heard(event, self.state.now - self._zero, said)
             last = self._journal.write(rows, time.time_ns() // 1000, kept)
             if effects:
-                self._left_at = None
+                self._await(rows, last)
                 for effect in latest(effects):
+                    self._left_at = None
                     self._safely(self._orders[type(effect)], effect)
-                if self._left_at is not None:
-                    self._took(rows, last, self._left_at)
+                    if self._left_at is not None and self._unsent:
+                        self._took(getattr(effect, "press", 0), self._left_at)
                 if rows and not quietly:
                     self._tell_later(rows)
             self._journal.go()
@@ -105,12 +111,19 @@ class Night:
         finally:
             self._arm()
 
-    def _took(self, rows: Sequence[Row], last: int, left_at: int) -> None:
-        """Record how long the first byte took from the press that it was for. `last`: the number of the last row."""
+    def _await(self, rows: Sequence[Row], last: int) -> None:
+        """Presses whose first byte is waited for. `last`: the number of the last row."""
         for number, row in enumerate(rows, last + 1 - len(rows)):
-            if row.kind == "press":
-                self._journal.left(number, left_at - self._zero - row.at)
-                return
+            if row.kind == "press" and row.press is not None:
+                if len(self._unsent) >= UNSENT_MAX:
+                    del self._unsent[next(iter(self._unsent))]
+                self._unsent[row.press] = (number, row.at)
+
+    def _took(self, press: int, left_at: int) -> None:
+        """Record how long the first byte took from the press that it was for."""
+        if press in self._unsent:
+            number, at = self._unsent.pop(press)
+            self._journal.left(number, left_at - self._zero - at)
 
     def _stamp(self) -> None:
         """Bytes have left."""

@@ -89,7 +89,7 @@ def _to_take_up(
     setlist = str(_setlist(show))
     asked_for = path is not None
     if path is None:
-        path = last_night((nights(), *_spare()), setlist)
+        path = last_night((nights(), *_spare()), setlist, warn)
     elif not path.exists():
         return None
     found = None if path is None else broken_off(path)
@@ -148,7 +148,9 @@ def _new(
         except (JournalError, OSError) as error:
             if at + 1 == len(folders):
                 raise
-            warn(f"{error} The journal is kept in {folders[at + 1]} instead.")
+            warn(
+                f"{error} The journal is kept in {folders[at + 1]} instead, which a restart may empty: copy it tonight."
+            )
     raise JournalError("there is no folder for the journal")
 
 

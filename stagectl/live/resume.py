@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -28,7 +28,7 @@ from stagectl.journal.spool import writer_of
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_kept
-from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Played
+from stagectl.story.replay import BY_EDIT, NOT_OF_THE_CORE, Chapter, Played
 from stagectl.story.rows import Row, stop_names
 
 RESUME_MAX_S: Final = 2 * 3_600
@@ -36,6 +36,9 @@ RESUME_MAX_S: Final = 2 * 3_600
 
 LOOKED_AT_MAX: Final = 50
 """Journals that are looked at, the last first, for the one of a setlist."""
+
+BY_FILES: Final = "edited files"
+"""Who moved what edited files have moved."""
 
 READS_S: Final = 1.0
 """How long a night that is to be taken up waits for somebody who reads its journal, s."""
@@ -47,9 +50,9 @@ AGREE_NS: Final = 2_000_000_000
 @dataclass(frozen=True, kw_only=True)
 class TakenUp:
     """A night that goes on. `zero`: the monotonic time that counts as its beginning, ns; `at`: its last line, ns since
-    then; `away`: how long ago that was, ns; `goes`: what has gone since; `changed`: whether the show's files have
-    changed; `left_out`: events that the changed show has no place for; `missing`: rows that the journal says it lacks.
-    """
+    then; `away`: how long ago that was, ns; `goes`: what has gone since; `edits`: levels that the show's files, which
+    have `changed`, say otherwise; `left_out`: events that the changed show has no place for; `missing`: rows that the
+    journal says it lacks."""
 
     recorder: Recorder
     state: State
@@ -57,6 +60,7 @@ class TakenUp:
     at: int
     away: int
     goes: tuple[Event, ...]
+    edits: tuple[Row, ...]
     changed: bool
     left_out: int
     missing: int
@@ -96,13 +100,17 @@ class BrokenOff:
         return (wall_us - self.wall_us) / 1e6 - (self.heard_at - self.at) / 1e9
 
 
-def last_night(folders: Iterable[Path], setlist: str) -> Path | None:
-    """The journal of the last night of a setlist, by the path of its file; None where there is none."""
-    for path in ordered(*folders)[:LOOKED_AT_MAX]:
-        with suppress(JournalError), closing(open_read(path)) as connection:
-            head = night(connection)
-            if head.path == setlist:
-                return path
+def last_night(folders: Iterable[Path], setlist: str, warn: Callable[[str], None]) -> Path | None:
+    """The journal of the last night of a setlist, by the path of its file; None where there is none. Where the last of
+    all cannot be read, that is told: it may be this one."""
+    for at, path in enumerate(ordered(*folders)[:LOOKED_AT_MAX]):
+        try:
+            with closing(open_read(path)) as connection:
+                if night(connection).path == setlist:
+                    return path
+        except JournalError as error:
+            if at == 0:
+                warn(f"the last night cannot be taken up again: {error}")
     return None
 
 
@@ -163,6 +171,13 @@ def take_up(
             pass
         last, missing = _last(connection)
     played.until(last)
+    edits: tuple[Row, ...] = ()
+    if changed:
+        with closing(open_read(night.path)) as connection:
+            before = Played(plans[-1].plan, plans, zero)
+            for _ in play(connection, before):
+                pass
+        edits = tuple(edited(before, played, now - zero))
     recorder = go_on(night.path, dict(show.files) if changed else None, tell)
     return TakenUp(
         recorder=recorder,
@@ -171,10 +186,27 @@ def take_up(
         at=last,
         away=max(0, now - zero - night.heard_at),
         goes=tuple(played.goes()),
+        edits=edits,
         changed=changed,
         left_out=played.left_out,
         missing=missing,
     )
+
+
+def edited(before: Played, after: Played, at: int) -> Iterator[Row]:
+    """Levels that the night would have on the files of before, and has on those of now, at a time, ns."""
+    old, new = before.plan, after.plan
+    had = {
+        (old.listeners[send // old.width], old.column_name(send % old.width)): level
+        for send, level in enumerate(before.state.wanted)
+    }
+    for send, level in enumerate(after.state.wanted):
+        listener, name = new.listeners[send // new.width], new.column_name(send % new.width)
+        was = had.get((listener, name))
+        if level is not None and level != was:
+            sent = new.in_steps(send, level)
+            where = Row(at, "change", who=BY_FILES, what=BY_EDIT, listener=listener, input=name)
+            yield where._replace(before=was, after=level, sent=sent)
 
 
 def play(connection: sqlite3.Connection, played: Played) -> Iterator[int]:

@@ -2,7 +2,8 @@
 
 The core does the same to the same events, so this gives the states of that night, and its rows but for those that
 nobody's event made (`NOT_OF_THE_CORE`). Where the show's files were changed in between, the night went on by the new
-ones as if they had been in force from the beginning: each plan is played with all events up to the next one's turn.
+ones as if they had been in force from the beginning, with no desk there until then: each plan is played with all events
+up to the next one's turn.
 """
 
 from __future__ import annotations
@@ -32,8 +33,18 @@ from stagectl.story.heard import event
 from stagectl.story.rows import Row, Teller
 from stagectl.story.translate import Translation
 
+BY_EDIT: Final = "edit"
+"""The cause of changes that came with edited files, when a night was taken up again."""
+
 NOT_OF_THE_CORE: Final = frozenset(("reminder", "trouble", "count", "end", "resumed"))
 """Kinds of rows that no event makes."""
+
+
+def is_of_the_core(row: Row) -> bool:
+    """Whether a row is one that the core has made of events: no other kind, none that stands for rows that are missing,
+    and no level that an edited file has moved."""
+    missing = row.kind == "link" and row.who == "journal" and (row.what or "").startswith("missing ")
+    return row.kind not in NOT_OF_THE_CORE and not missing and not (row.kind == "change" and row.what == BY_EDIT)
 
 
 class Chapter(NamedTuple):
@@ -45,14 +56,15 @@ class Chapter(NamedTuple):
 
 class Played:
     """A night that is played again on a plan. `zero`: the time that counts as its beginning, ns; `chapters`: the plans
-    that its events were heard by, the earliest first."""
+    that its events were heard by, the earliest first; `deaf`: with no desk."""
 
-    def __init__(self, plan: Plan, chapters: Sequence[Chapter], zero: int = 0) -> None:
+    def __init__(self, plan: Plan, chapters: Sequence[Chapter], zero: int = 0, *, deaf: bool = False) -> None:
         self.plan = plan
         self.state: State = begin(plan, zero)
         self.left_out = 0
         """Events for which the plan has no counterpart."""
         self._zero = zero
+        self._deaf = deaf
         self._teller = Teller(plan, zero)
         self._translations = [
             (chapter.since, None if chapter.plan is plan else Translation(chapter.plan, plan)) for chapter in chapters
@@ -66,6 +78,9 @@ class Played:
         for since, translation in reversed(self._translations):
             if number > since:
                 what = found if translation is None else translation(found)
+                if (self._deaf or translation is not None) and isinstance(found, DeskCame | DeskWent | DeskSaid):
+                    # What the desk said was said of levels of other files: on these it would be taken for hands.
+                    return []
                 break
         if what is None:
             self.left_out += 1

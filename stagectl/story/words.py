@@ -18,6 +18,7 @@ NAMED_MAX: Final = 3
 _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
     ("desk", "hand"): "a hand at the desk: ",
     ("desk", "read"): "the desk has: ",
+    ("edited files", "edit"): "the edited files: ",
 }
 
 
@@ -148,7 +149,7 @@ def _count(row: Row) -> str:
 
 def resumed(row: Row) -> str:
     """That a night is taken up again."""
-    return f"taken up again after {row.detail}, at {place(row.song, row.section)}"
+    return f"taken up again after {row.detail}, at {place(row.song, row.section)} (`--fresh` begins a new night)"
 
 
 def _end(_: Row) -> str:

@@ -27,7 +27,7 @@ from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
 from stagectl.story.heard import heard
 from stagectl.story.rows import Row, Teller
-from stagectl.story.words import resumed
+from stagectl.story.words import lines, resumed
 
 MORE, LESS, HUSH = "more", "less", "hush"
 WARNED: list[str] = []
@@ -219,6 +219,9 @@ def test_edited_files_are_taken_up_by_their_names_and_it_says_so(folder: Path) -
     assert taken.warnings() == [
         "the show's files have changed since the night was broken off: it goes on by the new ones"
     ]
+    # Where the files say other levels, that is recorded, and told.
+    assert taken.edits and all(row.what == "edit" and row.before != row.after for row in taken.edits)
+    assert lines(taken.edits)[0].split("  ")[-1].startswith("the edited files: ")
     on = Player(folder, again)
     assert on.plan.stops[on.state.place.stop].name == "The Ferry Waltz"
     assert on.state.nudges
