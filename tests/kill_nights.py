@@ -233,7 +233,7 @@ def nights(kills: int, seed: int, *, careless: bool = False, keep: Path | None =
                     if told is not None:
                         song, section = stop_names(rig.plan, told.state.place.stop)
                         place = f"{song}, {section}" if section else song
-                        if not careless and f", at {place};" not in ready:
+                        if not careless and f", at {place} (" not in ready:
                             wrong.append(Wrong(at, f"the journal is at {place}, but it says: {ready}"))
                         wrong += [Wrong(at, says) for says in moved(rig, told, before)] if not careless else []
                     _busy(rig, chance, daemon)

@@ -53,7 +53,7 @@ def test_a_hand_that_moved_something_meanwhile_is_adopted_and_nothing_else_moves
         before = rig.of_sends(rig.levels()[0])
         rig.desk.say("move 1 1 -9")
         with played(rig, journal, careless=False) as (daemon, ready):
-            assert ", at The Ferry Waltz;" in ready
+            assert ", at The Ferry Waltz (" in ready
             daemon.until(lambda line: "a hand at the desk: singer: voice" in line)
             rig.press("more")
             daemon.until(lambda line: "fiddle -3 dB → -2 dB" in line)
