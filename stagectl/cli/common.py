@@ -81,6 +81,17 @@ def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Tim
     return read_script(presses, compiled.plan)
 
 
+def last_journal() -> Path:
+    """The journal of the last night. Raises JournalError where there is none."""
+    from stagectl.errors import JournalError
+    from stagectl.journal.paths import latest, nights, spare_nights
+
+    path = latest(nights(), spare_nights())
+    if path is None:
+        raise JournalError(f"there is no night yet in {nights()}")
+    return path
+
+
 def aligned(rows: Sequence[Sequence[str]], left: Collection[int]) -> Iterator[str]:
     """The lines of a table. `left`: the columns that begin at the left; numbers end at the right."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]

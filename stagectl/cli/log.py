@@ -70,14 +70,11 @@ def command(
       stagectl log --ears setlists/nine-songs
     """
     _check_usage(as_json, as_csv, follow, show, filters)
+    from stagectl.cli.common import last_journal
     from stagectl.cli.log_lines import heading
-    from stagectl.errors import JournalError
-    from stagectl.journal.paths import latest, nights, spare_nights
     from stagectl.journal.read import night, open_read
 
-    path = journal or latest(nights(), spare_nights())
-    if path is None:
-        raise JournalError(f"there is no night yet in {nights()}")
+    path = journal or last_journal()
     with closing(open_read(path)) as connection, suppress(KeyboardInterrupt):
         if show is not None:
             ears = ears_lines(connection, show, as_json)

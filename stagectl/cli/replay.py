@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from stagectl.cli.common import count, venue_option
+from stagectl.cli.common import count, last_journal, venue_option
 
 if TYPE_CHECKING:
     import sqlite3
@@ -44,16 +44,13 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
 
     from stagectl.cli.log_lines import heading
     from stagectl.errors import JournalError
-    from stagectl.journal.paths import latest, nights, spare_nights
     from stagectl.journal.read import files, night, open_read
     from stagectl.live.resume import chapters
     from stagectl.story.compare import told
 
     if venue is not None and setlist is None:
         raise click.UsageError("--venue is about the show that --setlist names; the journal knows its own")
-    path = journal or latest(nights(), spare_nights())
-    if path is None:
-        raise JournalError(f"there is no night yet in {nights()}")
+    path = journal or last_journal()
     with closing(open_read(path)) as connection:
         head = night(connection)
         kept = files(connection)
@@ -102,7 +99,8 @@ def the_same(connection: sqlite3.Connection, plans: list[Chapter]) -> tuple[list
     from stagectl.story.replay import Played, is_of_the_core
 
     story: list[tuple[int, Row]] = [(number, row) for number, _, row in rows(connection) if is_of_the_core(row)]
-    number, differ, total = 0, [], 0
+    differ: list[Pair] = []
+    total = 0
     for at, chapter in enumerate(plans):
         until = plans[at + 1].since if at + 1 < len(plans) else None
         told = [row for number, row in story if number > chapter.since and (until is None or number <= until)]

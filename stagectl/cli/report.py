@@ -46,17 +46,14 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
     import sys
     from contextlib import closing
 
-    from stagectl.errors import JournalError
-    from stagectl.journal.paths import latest, nights, spare_nights
+    from stagectl.cli.common import last_journal
     from stagectl.journal.read import open_read
     from stagectl.report.as_json import as_json as figures
     from stagectl.report.build import build
     from stagectl.report.keep import keep
     from stagectl.report.page import page
 
-    path = journal or latest(nights(), spare_nights())
-    if path is None:
-        raise JournalError(f"there is no night yet in {nights()}")
+    path = journal or last_journal()
     with closing(open_read(path)) as connection:
         report, wall = build(connection, *_played(connection, show))
     text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)

@@ -31,7 +31,8 @@ CLOSE_S: Final = 10.0
 """Seconds that the end of the night waits for a disk that takes its time."""
 
 QUEUE_MAX: Final = 20_000
-"""Presses and other events that wait for the disk; beyond it the oldest are dropped, and counted."""
+"""Presses and other events that wait for the disk; beyond it the oldest are left to the spool, or, where that had no
+room for everything, dropped and counted."""
 
 NO_SPOOL: Final = "what is on its way into the journal would be lost if this process were killed"
 

@@ -141,17 +141,14 @@ def _new(
     if path is not None:
         return begin(path, head, tell)
     # The night goes on, in the folder for temporary files, or in memory.
-    folders = [nights(), *_spare(), running() / "nights"]
-    for at, folder in enumerate(folders):
+    folder = nights()
+    for other in (*_spare(), running() / "nights"):
         try:
             return begin(new_path(folder, head.begun_us), head, tell)
         except (JournalError, OSError) as error:
-            if at + 1 == len(folders):
-                raise
-            warn(
-                f"{error} The journal is kept in {folders[at + 1]} instead, which a restart may empty: copy it tonight."
-            )
-    raise JournalError("there is no folder for the journal")
+            warn(f"{error} The journal is kept in {other} instead, which a restart may empty: copy it tonight.")
+            folder = other
+    return begin(new_path(folder, head.begun_us), head, tell)
 
 
 def _spare() -> list[Path]:

@@ -117,7 +117,7 @@ def last_night(folders: Iterable[Path], setlist: str, warn: Callable[[str], None
 def broken_off(path: Path) -> BrokenOff | None:
     """The night of a journal, if it has no end. Raises JournalError where another process plays it, or it cannot be
     read."""
-    writer = _patiently(lambda: writer_of(path))
+    writer = _writer_of(path)
     if writer is not None:
         raise NightInUse(f"this night is being played by process {writer}: its journal is {path}")
     with closing(open_read(path)) as connection:
@@ -135,10 +135,10 @@ def broken_off(path: Path) -> BrokenOff | None:
     return BrokenOff(path=path, head=head, at=last[2], wall_us=last[1], heard_at=heard_at, zero=zero)
 
 
-def _patiently(holder: Callable[[], int | None]) -> int | None:
-    """Who holds something; whoever only reads a journal is done with it in a moment."""
+def _writer_of(path: Path) -> int | None:
+    """The process that writes a journal; whoever only reads it is done with it in a moment."""
     limit = time.monotonic() + READS_S
-    while (found := holder()) is not None and time.monotonic() < limit:
+    while (found := writer_of(path)) is not None and time.monotonic() < limit:
         time.sleep(0.05)
     return found
 
@@ -167,17 +167,15 @@ def take_up(
         changed = [*kept[max(kept)].values()] != [*show.files.values()]
         plans = chapters(kept, night.head.venue, None if changed else plan)
         played = Played(plan, plans, zero)
-        for _ in play(connection, played):
-            pass
         last, missing = _last(connection)
-    played.until(last)
-    edits: tuple[Row, ...] = ()
-    if changed:
-        with closing(open_read(night.path)) as connection:
+        play(connection, played)
+        played.until(last)
+        edits: tuple[Row, ...] = ()
+        if changed:
             before = Played(plans[-1].plan, plans, zero)
-            for _ in play(connection, before):
-                pass
-        edits = tuple(edited(before, played, now - zero))
+            play(connection, before)
+            before.until(last)
+            edits = tuple(edited(before, played, now - zero))
     recorder = go_on(night.path, dict(show.files) if changed else None, tell)
     return TakenUp(
         recorder=recorder,
@@ -209,12 +207,11 @@ def edited(before: Played, after: Played, at: int) -> Iterator[Row]:
             yield where._replace(before=was, after=level, sent=sent)
 
 
-def play(connection: sqlite3.Connection, played: Played) -> Iterator[int]:
-    """Play every event of a journal; the number of each, when it is played. Raises JournalError."""
+def play(connection: sqlite3.Connection, played: Played) -> None:
+    """Play every event of a journal. Raises JournalError."""
     try:
         for number, kept in events(connection):
             played.take(number, kept)
-            yield number
     except (ValueError, TypeError, LookupError, AssertionError) as error:
         raise JournalError(f"an event of the journal cannot be played again: {error}") from error
 
