@@ -4,7 +4,8 @@
     ├── FileFaults       the author of a file: all faults of all files at once        exit code 1
     ├── DeviceError      a device, a port or the system                               exit code 3
     ├── JournalError     the journal: missing, foreign, newer, damaged                exit code 1
-    │   └── NightInUse   another process plays this night
+    │   ├── NightInUse   another process plays this night
+    │   └── NightDamaged one night cannot be read or copied whole
     └── WireError        bytes that cannot be said or understood
 
 A message says the value, what is allowed, the place and, where a name is close, which one was meant. `Advice` has the
@@ -65,6 +66,10 @@ class JournalError(StagectlError):
 
 class NightInUse(JournalError):
     """Another process plays this night, and writes its journal."""
+
+
+class NightDamaged(JournalError):
+    """One night cannot be read or copied whole, while others can."""
 
 
 class WireError(StagectlError):

@@ -28,7 +28,8 @@ from stagectl.archive.bounds import (
     TOTAL_MAX,
     ZIP_MAX,
 )
-from stagectl.archive.manifest import Manifest, read_manifest
+from stagectl.archive.gather import NIGHTS
+from stagectl.archive.manifest import Manifest, Packed, read_manifest
 from stagectl.archive.names import clashes, path_fault
 from stagectl.errors import DeviceError, Fault, FileFaults
 from stagectl.journal.causes import cause
@@ -56,17 +57,23 @@ _END: Final = struct.Struct("<4s4H2LH")
 _ENCRYPTED: Final = 0x1
 
 
+SPARED: Final = ("night", "levels")
+"""What can be left out where it is damaged: the show is whole without it."""
+
+
 class Backup(NamedTuple):
-    """A backup that was found to be whole. `entries`: where each file of the manifest is in the zip."""
+    """A backup whose show was found to be whole. `manifest`: what is whole in it. `entries`: where each file of that is
+    in the zip. `damaged`: what is wrong with nights, and desk's levels, which are left out."""
 
     manifest: Manifest
     entries: Mapping[str, zipfile.ZipInfo]
     zip: zipfile.ZipFile
+    damaged: tuple[Fault, ...] = ()
 
 
 def check(file: BinaryIO, name: str) -> Backup:
-    """Look at all of a backup. `name`: what it is called. Raises FileFaults with what is wrong, DeviceError where the
-    disk fails."""
+    """Look at all of a backup. `name`: what it is called. A night, or desk's levels, whose bytes are damaged are left
+    out. Raises FileFaults with what else is wrong, DeviceError where the disk fails."""
 
     def stop_at(faults: Sequence[str]) -> None:
         if faults:
@@ -85,12 +92,29 @@ def check(file: BinaryIO, name: str) -> Backup:
             raise FileFaults([Fault(name, 0, wrong)])
         stop_at(list(_manifest_faults(manifest, by_path)))
         backup = Backup(manifest, by_path, found)
-        stop_at([fault for file in manifest.files if (fault := _content_fault(backup, file.path, file.sha256))])
+        wrong_in = {file: fault for file in manifest.files if (fault := _content_fault(backup, file.path, file.sha256))}
+        stop_at([fault for file, fault in wrong_in.items() if not _is_spared(file, manifest)])
     except BROKEN as error:
         raise FileFaults([Fault(name, 0, f"it is no sound zip: {str(error) or type(error).__name__}")]) from error
     except OSError as error:
         raise DeviceError(f"{name} cannot be read: {cause(error)}") from error
-    return backup
+    return _without(backup, name, wrong_in)
+
+
+def _is_spared(file: Packed, manifest: Manifest) -> bool:
+    return file.what in SPARED and file.path.startswith(f"{NIGHTS}/") and file.path != manifest.setlist
+
+
+def _without(backup: Backup, name: str, damaged: Mapping[Packed, str]) -> Backup:
+    """The backup without some of its files."""
+    left_out = {file.path for file in damaged}
+    kept = tuple(file for file in backup.manifest.files if file.path not in left_out)
+    return Backup(
+        backup.manifest.model_copy(update={"files": kept}),
+        {path: entry for path, entry in backup.entries.items() if path not in left_out},
+        backup.zip,
+        tuple(Fault(name, 0, fault) for fault in damaged.values()),
+    )
 
 
 def chunks(backup: Backup, path: str) -> Iterator[bytes]:

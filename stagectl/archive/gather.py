@@ -45,6 +45,11 @@ class Piece:
     source: Path
     shipped: bool = False
 
+    @property
+    def size(self) -> int:
+        """How many bytes it holds. Raises OSError where its file cannot be looked at."""
+        return len(self.content) if isinstance(self.content, bytes) else self.content.stat().st_size
+
 
 @dataclass(frozen=True, slots=True)
 class Gathered:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.archive.gather import NIGHTS, Piece
-from stagectl.errors import JournalError
+from stagectl.errors import JournalError, NightDamaged
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import when
 from stagectl.journal.read import night, open_read
@@ -19,15 +19,21 @@ from stagectl.live.backup import backup_path
 LEVELS_MAX: Final = 2**22
 """Bytes of the desk's levels that are taken: thousands of times what a desk has."""
 
-WITHOUT: Final = "`--nights 0` backs up the show without its nights."
+NOT_IN_IT: Final = "It is not in the backup."
+
+OF_THE_COPY: Final = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+"""What SQLite says where a copy cannot be written: no other night could be copied either."""
 
 Warn = Callable[[str], None]
 
 
-def night_pieces(title: str, journals: Sequence[Path], most: int, copies: Path, warn: Warn) -> Iterator[Piece]:
+def night_pieces(
+    title: str, journals: Sequence[Path], most: int, copies: Path, warn: Warn, lost: Warn
+) -> Iterator[Piece]:
     """The last `most` of `journals` (the last night first) that are of the setlist called `title`, earliest last, each
-    copied into the folder `copies`. What is no readable journal is warned of and passed over. Raises JournalError where
-    one of this setlist cannot be copied whole."""
+    copied into the folder `copies`. What is no readable journal is warned of and passed over; so is one of this setlist
+    that cannot be copied whole, and levels that cannot be read, but these by `lost`. Raises JournalError where no copy
+    can be written at all."""
     found = 0
     taken: set[str] = set()
     for journal in journals:
@@ -40,16 +46,26 @@ def night_pieces(title: str, journals: Sequence[Path], most: int, copies: Path, 
                 name = _free(journal, taken)
                 copy = copies / name
                 last = _copy(connection, journal, copy)
+        except NightDamaged as error:
+            copy.unlink(missing_ok=True)
+            taken.discard(name.lower())
+            lost(f"{error} {NOT_IN_IT}")
+            continue
         except JournalError as error:
             if _is_of(journal, title):
                 raise
-            warn(f"{error} It is not in the backup.")
+            warn(f"{error} {NOT_IN_IT}")
             continue
         found += 1
         yield Piece(f"{NIGHTS}/{name}", "night", copy, last, journal)
         levels = backup_path(journal)
         if levels.is_file():
-            yield _levels(levels, backup_path(copy).name)
+            try:
+                piece = _levels(levels, backup_path(copy).name)
+            except JournalError as error:
+                lost(f"{error} {NOT_IN_IT}")
+                continue
+            yield piece
 
 
 def _free(journal: Path, taken: set[str]) -> str:
@@ -63,7 +79,8 @@ def _free(journal: Path, taken: set[str]) -> str:
 
 
 def _copy(connection: sqlite3.Connection, journal: Path, copy: Path) -> datetime:
-    """Copy a journal in one transaction; when its last row was written, to the second. Raises JournalError."""
+    """Copy a journal in one transaction; when its last row was written, to the second. Raises NightDamaged where that
+    cannot be done, JournalError where nothing can be written to the copy's folder."""
     try:
         connection.execute("VACUUM INTO ?", (str(copy),))
         with closing(sqlite3.connect(f"{copy.resolve().as_uri()}?mode=ro", uri=True)) as copied:
@@ -72,10 +89,16 @@ def _copy(connection: sqlite3.Connection, journal: Path, copy: Path) -> datetime
                 "SELECT coalesce((SELECT wall FROM story ORDER BY id DESC LIMIT 1), begun) FROM night"
             ).fetchone()[0]
     except sqlite3.Error as error:
-        raise JournalError(f"{journal} cannot be copied: {cause(error)}. {WITHOUT}") from error
+        says = f"{journal} cannot be copied: {cause(error)}."
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF in OF_THE_COPY:
+            raise JournalError(f"{says} `--nights 0` backs up the show without its nights.") from error
+        raise NightDamaged(says) from error
     if said != "ok":
-        raise JournalError(f"{journal} cannot be copied whole: {said}. {WITHOUT}")
-    return when(last).replace(microsecond=0)
+        raise NightDamaged(f"{journal} cannot be copied whole: {' '.join(str(said).split())}.")
+    try:
+        return when(last).replace(microsecond=0)
+    except OverflowError as error:
+        raise NightDamaged(f"{journal} cannot be copied whole: its last row is of no time ({last} µs).") from error
 
 
 def _is_of(journal: Path, title: str) -> bool:

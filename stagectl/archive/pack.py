@@ -10,7 +10,7 @@ import hashlib
 import stat
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -41,6 +41,10 @@ ZIP_TIMES: Final = (datetime(1980, 1, 1, tzinfo=UTC), datetime(2107, 12, 31, 23,
 """The first and the last time that a zip can say (APPNOTE 4.4.6: the format of MS-DOS)."""
 
 
+Watch = Callable[[int], None]
+"""Told how many more bytes were read. All is read twice: to measure it, and to write it."""
+
+
 class Measured(NamedTuple):
     """A piece with its size, bytes, its sum, and whether it is packed."""
 
@@ -50,7 +54,7 @@ class Measured(NamedTuple):
     deflated: bool
 
 
-def pack(gathered: Gathered, path: Path, disk: Disk | None = None) -> Manifest:
+def pack(gathered: Gathered, path: Path, disk: Disk | None = None, watch: Watch = lambda _: None) -> Manifest:
     """Write a backup to `path`. Raises FileFaults where it is there already or more than a backup can hold, DeviceError
     where it cannot be written; then there is nothing at `path`."""
     if path.exists() or path.is_symlink():
@@ -60,13 +64,13 @@ def pack(gathered: Gathered, path: Path, disk: Disk | None = None) -> Manifest:
     disk = disk or Disk()
     made = path.with_name(f".{path.name}.new")
     try:
-        measured = [_measure(piece) for piece in gathered.pieces]
+        measured = [_measure(piece, watch) for piece in gathered.pieces]
         manifest = _manifest(gathered, measured)
         text = manifest_text(manifest)
         _check_size(path, measured, text)
         disk.clear(made)
         try:
-            _write(made, text, manifest, measured, disk)
+            _write(made, text, manifest, measured, disk, watch)
             disk.put_file(made, path)
         except BaseException:
             disk.clear(made)
@@ -78,7 +82,7 @@ def pack(gathered: Gathered, path: Path, disk: Disk | None = None) -> Manifest:
     return manifest
 
 
-def _write(made: Path, text: bytes, manifest: Manifest, measured: Sequence[Measured], disk: Disk) -> None:
+def _write(made: Path, text: bytes, manifest: Manifest, measured: Sequence[Measured], disk: Disk, watch: Watch) -> None:
     file = disk.begin(made)
     try:
         with zipfile.ZipFile(file, "w", allowZip64=False) as out:
@@ -90,6 +94,7 @@ def _write(made: Path, text: bytes, manifest: Manifest, measured: Sequence[Measu
                 with out.open(entry, "w") as into:
                     for chunk in _chunks(one.piece.content):
                         into.write(chunk)
+                        watch(len(chunk))
         disk.finish(file)
     except BaseException:
         with suppress(OSError):
@@ -107,7 +112,7 @@ def _entry(path: str, time: datetime, *, deflated: bool) -> zipfile.ZipInfo:
     return entry
 
 
-def _measure(piece: Piece) -> Measured:
+def _measure(piece: Piece, watch: Watch) -> Measured:
     """Read a piece through: how large it is, its sum, and whether packing it keeps within the ratio."""
     total, packed = 0, 0
     digest, packer = hashlib.sha256(), zlib.compressobj(LEVEL, zlib.DEFLATED, -15)
@@ -115,6 +120,7 @@ def _measure(piece: Piece) -> Measured:
         digest.update(chunk)
         total += len(chunk)
         packed += len(packer.compress(chunk))
+        watch(len(chunk))
     packed += len(packer.flush())
     return Measured(piece, total, digest.hexdigest(), total < RATIO_FROM or total <= RATIO_MAX * packed)
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def command(as_json: bool) -> None:
     """List the nights that were kept, the last one at the end: when each began, what was played, and what happened.
+    The last night is the one that began last. Where a JOURNAL is asked for, a night's name will do.
 
     A file that cannot be read has a line that says what is wrong with it.
 
@@ -38,7 +39,7 @@ def command(as_json: bool) -> None:
         click.echo(f"there is no night yet in {nights()}", err=True)
 
 
-_HEADS = ("began", "setlist, venue", "long", "songs", "presses", "changes", "refused", "end", "size")
+_HEADS = ("began", "setlist, venue", "long", "songs", "presses", "changes", "refused", "end", "size", "name")
 _NAME_MAX = 44
 
 
@@ -50,7 +51,7 @@ def lines(found: Iterable[Listed]) -> Iterator[str]:
     # The folder with the last night comes last, so that this stands just above the prompt.
     place = {one.path.parent: at for at, one in enumerate(some)}
     some.sort(key=lambda one: place[one.path.parent])
-    rows = iter(list(aligned([_HEADS, *(_row(one) for one in some if one.fault is None)], (0, 1, 7))))
+    rows = iter(list(aligned([_HEADS, *(_row(one) for one in some if one.fault is None)], (0, 1, 7, 9))))
     yield next(rows)
     folder = None
     for one in some:
@@ -66,7 +67,7 @@ def _row(one: Listed) -> tuple[str, ...]:
 
     assert one.head is not None
     what = ", ".join(part for part in (one.head.setlist, one.head.venue) if part)
-    shown = clipped("".join(char if char.isprintable() else "?" for char in what), _NAME_MAX)
+    shown = clipped(_printable(what), _NAME_MAX)
     counts = (one.songs, one.presses, one.changes, one.refusals)
     return (
         one.begun,
@@ -75,7 +76,12 @@ def _row(one: Listed) -> tuple[str, ...]:
         *(f"{count:,}" for count in counts),
         "yes" if one.ends else "no",
         size_text(one.size),
+        _printable(one.path.stem),
     )
+
+
+def _printable(text: str) -> str:
+    return "".join(char if char.isprintable() else "?" for char in text)
 
 
 def _fault(one: Listed) -> str:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from stagectl.cli.common import count, last_journal, venue_option
+from stagectl.cli.common import count, journal_at, venue_option
+from stagectl.cli.complete import journals, offer
 
 if TYPE_CHECKING:
     import sqlite3
@@ -23,13 +24,13 @@ TOLD_MAX: Final = 200
 
 
 @click.command("replay", short_help="Play a past night's presses again.")
-@click.argument("journal", type=click.Path(path_type=Path), required=False)
+@click.argument("journal", type=click.Path(path_type=Path), required=False, shell_complete=offer(journals, files=True))
 @click.option("--setlist", type=click.Path(path_type=Path), metavar="SETLIST", help="Play it on this show instead.")
 @venue_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def command(journal: Path | None, setlist: Path | None, venue: str | None, as_json: bool) -> None:
-    """Play what the feet, the desk and the players did in a night through the core again; the last night where no
-    JOURNAL is named.
+    """Play what the feet, the desk and the players did in a night through the core again. JOURNAL is a night's file, or
+    its name as `stagectl nights` lists it; where none is named, it is the last night: the one that began last.
 
     On the show's files as the journal keeps them everything has to be the same; exit code 1 says that it is not. With
     --setlist it is played on another show, or on yours as it is now, and what would have been different is shown:
@@ -44,14 +45,15 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
 
     from stagectl.cli.log_lines import heading
     from stagectl.errors import JournalError
-    from stagectl.journal.read import files, night, open_read
+    from stagectl.journal.read import files, night, one_moment, open_read
     from stagectl.live.resume import chapters
     from stagectl.story.compare import told
 
     if venue is not None and setlist is None:
         raise click.UsageError("--venue is about the show that --setlist names; the journal knows its own")
-    path = journal or last_journal()
-    with closing(open_read(path)) as connection:
+    path = journal_at(journal)
+    with closing(open_read(path)) as connection, one_moment(connection):
+        # It may be played still.
         head = night(connection)
         kept = files(connection)
         if not kept:

@@ -156,8 +156,8 @@ def tell_due(work: Work) -> None:
             surely = work.plan.answers.echoes
             told = [(send, was[send], level) for send, level in levels if surely or work.plan.can_ask(send)]
             work.set(known=known.told(told, work.at))
-        elif work.plan.answers.reports:
-            # It may say back what it is told, whatever its profile says of echoes.
+        elif work.plan.answers.reports or work.plan.answers.reads:
+            # It may say back what it is told, whatever its profile says of echoes; or, late, what it was asked before.
             work.set(known=known.told([(send, was[send], level) for send, level in levels], work.at, sure=True))
         work.carries(sum(work.plan.takes(send) for send, _ in levels))
         work.out(Ask(at=work.at, press=fade.press, levels=levels))

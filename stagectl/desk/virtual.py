@@ -56,8 +56,9 @@ class VirtualDesk:
     """A desk. `inputs`, `mixes`: the numbers of its sockets and mixes, or how many there are, counted from 1.
     `fader_steps`: how many places its faders have, evenly over the steps of the law; all of these where left out.
 
-    Every level begins at off, or at the lowest where the desk cannot say off. `not_understood`: messages that
-    changed nothing, by reason. Raises WireError where a number does not fit the profile or two levels collide.
+    Every input begins at off in every mix, or at the lowest level where the desk cannot say off; whole mixes begin at
+    0 dB, as people leave them, or at the nearest level to it. `not_understood`: messages that changed nothing, by
+    reason. Raises WireError where a number does not fit the profile or two levels collide.
     """
 
     def __init__(
@@ -84,10 +85,12 @@ class VirtualDesk:
         self.start()
 
     def start(self) -> None:
-        """As it is when it was switched on: every level at its lowest, nothing half heard. What is stored stays."""
+        """As it is when it was switched on: inputs at their lowest, whole mixes at 0 dB, nothing half heard. What is
+        stored stays."""
         self._ear.forget()
         for spot, law in self._laws.items():
-            code = law.code(OFF)
+            fader = self._faders[id(law)]
+            code = law.code(OFF if spot.socket is not None else fader.nearest(0, fader.highest))
             self._stand(spot, code, law.level(code))
 
     def level(self, socket: int, mix: int) -> Level:

@@ -1,7 +1,8 @@
 """Who plays: one process for a journal, and one for a desk.
 
 A claim is a locked file in the folder for what runs. The operating system lets go of the lock when its process ends,
-however it ends, so nothing that was left behind ever keeps a night from being played.
+however it ends, so nothing that was left behind ever keeps a night from being played. Whoever only looks locks it too,
+for a moment and beside others who look; so a lock is believed when it has lasted.
 """
 
 from __future__ import annotations
@@ -11,7 +12,9 @@ import hashlib
 import os
 import sys
 import tempfile
-from contextlib import suppress
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -21,6 +24,15 @@ _FLAGS: Final = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
 
 _PLACE: Final = 2**40
 """The byte that is locked, where a system locks bytes: behind everything that anybody writes."""
+
+LOOKS_S: Final = 0.2
+"""How long somebody who only looks, or takes away what nobody has, may keep a file locked, s."""
+
+READS_S: Final = 2.0
+"""How long somebody who reads a file in memory may keep it from being claimed, s."""
+
+_AGAIN_S: Final = 0.005
+"""From one try to the next, s."""
 
 
 class ClaimedError(StagectlError):
@@ -45,7 +57,7 @@ def _user() -> str:
 
 def name_of(kind: str, what: str) -> str:
     """The name of the file that stands for something: `what` may be as long as it likes."""
-    return f"{hashlib.sha256(what.encode(errors='surrogateescape')).hexdigest()[:24]}.{kind}"
+    return f"{hashlib.sha256(what.encode(errors='surrogatepass')).hexdigest()[:24]}.{kind}"
 
 
 HEAD: Final = 12
@@ -57,43 +69,83 @@ class Claim:
     """A file that this process has, open for writing, and signed."""
 
     def __init__(self, path: Path) -> None:
-        """Raises ClaimedError where another process has it, OSError where there can be no such file."""
+        """Raises ClaimedError where another process has it, OSError where there can be no such file. Waits for those
+        who only look."""
         self.path = path
+        self.file = self._taken()
+
+    def _taken(self) -> int:
+        path, begun = self.path, time.monotonic()
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         if hasattr(os, "getuid") and path.parent.stat().st_uid != os.getuid():
             raise PermissionError(errno.EPERM, f"{path.parent} belongs to somebody else")
         while True:
-            self.file = os.open(path, os.O_RDWR | os.O_CREAT | _FLAGS, 0o600)
+            file = os.open(path, os.O_RDWR | os.O_CREAT | _FLAGS, 0o600)
             try:
-                if not _lock(self.file):
-                    raise ClaimedError(_holder(self.file))
-                if _is(path, self.file):
-                    os.lseek(self.file, 0, os.SEEK_SET)
-                    os.write(self.file, f"{os.getpid():>{HEAD - 1}}\n".encode())
-                    return
+                if _lock(file) and _is(path, file):
+                    os.lseek(file, 0, os.SEEK_SET)
+                    os.write(file, f"{os.getpid():>{HEAD - 1}}\n".encode())
+                    return file
+                # Its last holder took the file away between the two, or somebody has it, or looks at it.
+                waited, only_read = time.monotonic() - begun, _lock(file, shared=True)
+                if waited > (READS_S if only_read else LOOKS_S):
+                    raise ClaimedError(None if only_read else _holder(file))
             except BaseException:
-                os.close(self.file)
+                os.close(file)
                 raise
-            # Its last holder took the file away between the two.
-            os.close(self.file)
+            os.close(file)
+            time.sleep(_AGAIN_S)
+
+    @property
+    def gone(self) -> bool:
+        """Whether the file was taken away or another has come to its place, so that it is no claim any more."""
+        return not _is(self.path, self.file)
+
+    def again(self) -> None:
+        """Claim it anew where it is gone; what is in the old file goes with it. Raises as the making does, and then
+        all is as it was."""
+        if self.gone:
+            gone, self.file = self.file, self._taken()
+            os.close(gone)
 
     def give_up(self) -> None:
         """Let go of it, and take the file away."""
-        with suppress(OSError):
-            self.path.unlink()
+        if not self.gone:
+            with suppress(OSError):
+                self.path.unlink()
         os.close(self.file)
 
 
 def holder_of(path: Path) -> int | None:
     """The process that has a file claimed; None where nobody has, or it does not say."""
+    until = time.monotonic() + LOOKS_S
+    while True:
+        with looking(path) as file:
+            if file is None or _lock(file, shared=True):
+                return None
+            if time.monotonic() > until:
+                return _holder(file)
+        time.sleep(_AGAIN_S)
+
+
+@contextmanager
+def looking(path: Path) -> Iterator[int | None]:
+    """A file that somebody may have claimed, opened to look at; None where there is none."""
     try:
         file = os.open(path, os.O_RDWR | _FLAGS)
     except OSError:
-        return None
+        yield None
+        return
     try:
-        return None if _lock(file) else _holder(file)
+        yield file
     finally:
         os.close(file)
+
+
+def nobodys(path: Path, file: int, *, shared: bool = False) -> bool:
+    """Whether nobody has the claim, and it is still the file of that name. Then nobody can take it until `file` is
+    closed; `shared`: but others may look at the same time."""
+    return _lock(file, shared=shared) and _is(path, file)
 
 
 def _holder(file: int) -> int | None:
@@ -114,7 +166,8 @@ def _is(path: Path, file: int) -> bool:
 if sys.platform == "win32":
     import msvcrt
 
-    def _lock(file: int) -> bool:
+    def _lock(file: int, *, shared: bool = False) -> bool:
+        # There is no sharing there: who looks is alone for that moment.
         os.lseek(file, _PLACE, os.SEEK_SET)
         try:
             msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
@@ -125,9 +178,9 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _lock(file: int) -> bool:
+    def _lock(file: int, *, shared: bool = False) -> bool:
         try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(file, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
         except OSError:
             return False
         return True

@@ -105,8 +105,22 @@ def names(connection: sqlite3.Connection, part: str) -> list[str]:
 def end_of(connection: sqlite3.Connection) -> int | None:
     """When the night was over, wall time, µs since 1970; None where it goes on, or was broken off. Raises JournalError
     where the journal cannot be read."""
-    last = _fetch(connection, "SELECT wall, kind FROM story ORDER BY id DESC LIMIT 1", {})
-    return next((wall_us for wall_us, kind in last if kind == "end"), None)
+    found = last(connection)
+    return found.wall_us if found is not None and found.ends else None
+
+
+class Last(NamedTuple):
+    """When the last row was written, wall time, µs since 1970; its time of the night, ns; whether it ends the night."""
+
+    wall_us: int
+    at: int
+    ends: bool
+
+
+def last(connection: sqlite3.Connection) -> Last | None:
+    """The last row so far; None where there is none. Raises JournalError where the journal cannot be read."""
+    found = _fetch(connection, "SELECT wall, at, kind = 'end' FROM story ORDER BY id DESC LIMIT 1", {})
+    return next((Last(wall_us, at, bool(ends)) for wall_us, at, ends in found), None)
 
 
 def came_as(connection: sqlite3.Connection, number: int, at: int) -> bytes | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,12 +12,20 @@ from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
 from stagectl.journal.migrate import migrated_copy, version_of
 from stagectl.journal.paths import is_journal, latest
-from stagectl.journal.schema import VERSION, Night, file_unpacked, heard_unpacked, night_unpacked, unpacked
+from stagectl.journal.schema import (
+    VERSION,
+    Night,
+    file_unpacked,
+    heard_unpacked,
+    night_unpacked,
+    path_unpacked,
+    unpacked,
+)
 from stagectl.journal.spool import bring_home
 from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
-__all__ = ["events", "files", "latest", "night", "open_read", "rows"]
+__all__ = ["events", "files", "latest", "night", "one_moment", "open_read", "rows", "song_began"]
 
 WAIT_S: Final = 1.0
 """How long a reader waits for a lock, s. The writer never waits for a reader."""
@@ -96,10 +104,37 @@ def files(connection: sqlite3.Connection) -> dict[int, dict[str, bytes]]:
     out: dict[int, dict[str, bytes]] = {}
     try:
         for since, path, packed in found:
-            out.setdefault(since, {})[path] = file_unpacked(packed, FILE_MAX)
+            out.setdefault(since, {})[path_unpacked(path)] = file_unpacked(packed, FILE_MAX)
         return out
     except ValueError as error:
         raise JournalError(f"The show's files in the journal cannot be read: {error}.") from error
+
+
+def song_began(connection: sqlite3.Connection, song: str) -> int | None:
+    """When the night came to a song that it has not left since, ns since the night began; None where its last arrival
+    was at another. Raises JournalError where the journal cannot be read."""
+    began = None
+    with _plainly(None), closing(connection.cursor()) as cursor:
+        for at, name in cursor.execute("SELECT at, song FROM story WHERE kind = 'arrival' ORDER BY id DESC"):
+            if name != song:
+                break
+            began = int(at)
+    return began
+
+
+@contextmanager
+def one_moment(connection: sqlite3.Connection) -> Iterator[None]:
+    """The journal as it is now, for several questions that have to agree, whatever is written meanwhile. Raises
+    JournalError where it cannot be read."""
+    with _plainly(None):
+        # The moment is that of the first question after this (SQLite, "Transaction").
+        connection.execute("BEGIN")
+        connection.execute("SELECT count(*) FROM night").fetchone()
+    try:
+        yield
+    finally:
+        with suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")
 
 
 def _fetch(connection: sqlite3.Connection, question: str, *values: int) -> list[Any]:

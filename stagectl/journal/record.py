@@ -19,7 +19,7 @@ from stagectl.errors import JournalError, NightInUse
 from stagectl.journal.causes import cause
 from stagectl.journal.claim import ClaimedError, running
 from stagectl.journal.schema import LEFT_LENGTH, Night, Packed
-from stagectl.journal.spool import Spool, bring_home
+from stagectl.journal.spool import Spool, Which, bring_home, which_night
 from stagectl.journal.write import CATCH_UP_MAX, Connect, Journal, connect, open_again
 from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
@@ -44,9 +44,9 @@ class Recorder:
     """
 
     def __init__(self, journal: Journal, spool: Spool | None, tell: Callable[[str | None], None]) -> None:
-        self.path = journal.path
         self._journal = journal
         self._spool = spool
+        self._spool_gone = False
         self._tell = tell
         self._queue: deque[Sequence[Packed]] = deque()
         self._dropped: deque[Packed] = deque()
@@ -84,6 +84,8 @@ class Recorder:
 
     def go(self) -> None:
         """The bytes have left: now the disk may have its turn."""
+        if self._spool_gone:
+            self._spool_again()
         if self._queue:
             self._wake.set()
 
@@ -97,6 +99,18 @@ class Recorder:
                     self._dropped += lines
                 else:
                     self._spilt = True
+
+    def _spool_again(self) -> None:
+        """The spool was taken away, as the end of the user's session may do: make it anew."""
+        self._spool_gone = False
+        if self._spool is None:
+            return
+        try:
+            self._spool.again()
+        except (OSError, ClaimedError) as error:
+            self._spool, self._spooled, self._gap = None, False, True
+            why = cause(error) if isinstance(error, OSError) else f"it is claimed by {error}"
+            self._tell(f"{running()}: {why}: {NO_SPOOL}.")
 
     # -- the thread ---------------------------------------------------------------------------------------
 
@@ -112,6 +126,7 @@ class Recorder:
                     synced = time.monotonic()
                     if self._journal.held:
                         self._journal.retry()
+                    self._look()
                     self._journal.checkpoint()
                 self._say()
             except Exception as error:  # noqa: BLE001 - whatever it stumbles over, it goes on
@@ -141,6 +156,14 @@ class Recorder:
             if not self._over and time.monotonic() >= until:
                 return
 
+    def _look(self) -> None:
+        """Whether the journal and the spool are still there."""
+        taken = self._journal.look()
+        if taken is not None:
+            self._tell(taken)
+        spool = self._spool
+        self._spool_gone = spool is not None and spool.gone
+
     def _say(self) -> None:
         trouble = self.trouble
         if trouble != self._told:
@@ -148,6 +171,11 @@ class Recorder:
             self._tell(trouble)
 
     # -- for everybody ------------------------------------------------------------------------------------
+
+    @property
+    def path(self) -> Path:
+        """Where the journal is."""
+        return self._journal.path
 
     @property
     def trouble(self) -> str | None:
@@ -171,7 +199,10 @@ class Recorder:
         self._thread.join(CLOSE_S)
         late = self._thread.is_alive()
         if not late:
+            self._look()
             self._journal.close()
+        if self._spool_gone:
+            self._spool_again()
         if self._spool is not None:
             # What never got to the disk stays where the next one to open the journal finds it.
             self._spool.close(keep=late or self._journal.held > 0 or self._spilt)
@@ -183,7 +214,7 @@ def begin(path: Path, night: Night, tell: Callable[[str | None], None], *, conne
     """The record of a new night at `path`, making its folder. Raises JournalError where `path` is taken or cannot be
     written; then it leaves no new file."""
     journal = Journal.create(path, night, connect=connect)
-    return Recorder(journal, _spool(path, tell), tell)
+    return Recorder(journal, _spool(path, Which(night.begun_us, night.zero), tell), tell)
 
 
 def go_on(path: Path, files: Mapping[str, bytes] | None, tell: Callable[[str | None], None]) -> Recorder:
@@ -192,7 +223,10 @@ def go_on(path: Path, files: Mapping[str, bytes] | None, tell: Callable[[str | N
     trouble = bring_home(path)
     if trouble is not None:
         raise JournalError(f"The journal {path} cannot be written on: {trouble}.")
-    spool = _spool(path, tell)
+    night = which_night(path)
+    if night is None:
+        raise JournalError(f"The journal {path} cannot be written on: it does not say which night it is of.")
+    spool = _spool(path, night, tell)
     try:
         return Recorder(open_again(path, files=files), spool, tell)
     except BaseException:
@@ -201,10 +235,10 @@ def go_on(path: Path, files: Mapping[str, bytes] | None, tell: Callable[[str | N
         raise
 
 
-def _spool(path: Path, tell: Callable[[str | None], None]) -> Spool | None:
-    """The file in memory for a journal; where there can be none, that is told. Raises NightInUse."""
+def _spool(path: Path, night: Which, tell: Callable[[str | None], None]) -> Spool | None:
+    """The file in memory for the journal of a night; where there can be none, that is told. Raises NightInUse."""
     try:
-        spool = Spool(path)
+        spool = Spool(path, night)
         spool.begin()
         return spool
     except ClaimedError as error:

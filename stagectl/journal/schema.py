@@ -6,10 +6,12 @@
 
 from __future__ import annotations
 
+import sys
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeAlias
+from urllib.parse import quote, unquote_to_bytes
 
 from stagectl.core.levels import OFF, Level, Off
 from stagectl.story.entry import Heard
@@ -128,15 +130,47 @@ class Night:
     files: Mapping[str, bytes] = field(default_factory=dict)
 
 
+_AS_ADDRESS: Final = "file://"
+"""How a path is told from an address: no path has two of these strokes in a row, but at its beginning."""
+
+_NO_TEXT: Final = sys.getfilesystemencodeerrors()
+"""How Python holds what is no text in a file's name (PEP 383, PEP 529)."""
+
+
+def path_packed(path: str) -> str:
+    """A file's path as text that any reader takes. One that is no text, as its bytes are no UTF-8, is written as in a
+    `file` address: with these bytes in percent-encoding (RFC 8089; RFC 3986, 2.1)."""
+    try:
+        path.encode()
+    except UnicodeEncodeError:
+        try:
+            return _AS_ADDRESS + quote(path, errors=_NO_TEXT)
+        except UnicodeEncodeError:
+            return path.encode(errors="backslashreplace").decode()
+    return path
+
+
+def path_unpacked(text: str) -> str:
+    """The path that `path_packed` has written."""
+    if not text.startswith(_AS_ADDRESS):
+        return text
+    raw = unquote_to_bytes(text.removeprefix(_AS_ADDRESS))
+    try:
+        return raw.decode(errors=_NO_TEXT)
+    except UnicodeDecodeError:
+        # It was written by another system.
+        return raw.decode(errors="backslashreplace")
+
+
 def night_packed(night: Night) -> Packed:
     """The line of the table `night`."""
     head = (1, night.setlist, night.venue, night.begun_us, night.zone, night.zone_offset, night.program)
-    return *head, night.zero, night.path
+    return *head, night.zero, path_packed(night.path)
 
 
 def files_packed(files: Mapping[str, bytes], since: int = 0) -> list[Packed]:
     """The lines of the table `files`. `since`: the number of the line before."""
-    return [(since, at, path, zlib.compress(raw)) for at, (path, raw) in enumerate(files.items())]
+    return [(since, at, path_packed(path), zlib.compress(raw)) for at, (path, raw) in enumerate(files.items())]
 
 
 def file_unpacked(packed: bytes, most: int) -> bytes:
@@ -162,7 +196,7 @@ def night_unpacked(line: Sequence[Any]) -> Night:
         zone_offset=offset,
         program=program,
         zero=zero,
-        path=path,
+        path=path_unpacked(path),
     )
 
 

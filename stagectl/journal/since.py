@@ -1,4 +1,9 @@
-"""Since when rows are wanted, as people say it: by the clock on the wall, by the time of the night, or so long ago."""
+"""Since when rows are wanted, as people say it: by the clock on the wall, by the time of the night, or so long ago.
+
+`0:44` may be either of the first two, since the log shows both like that. It is taken for the clock where the night
+had come to that time on the wall; where it had not, the clock would leave nothing of it, and it is taken for minutes
+and seconds into the night, if it got that far.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +12,19 @@ from datetime import timedelta, timezone
 from typing import Final
 
 from stagectl.journal.paths import EPOCH, when
-from stagectl.journal.query import Wanted
+from stagectl.journal.query import Last, Wanted
 from stagectl.journal.schema import Night
 
 EARLY: Final = timedelta(hours=1)
 """A clock time up to so long before the night began is taken to be before it; any other, to be the next one after."""
 
+QUIET_US: Final = 3_600_000_000
+"""A night without an end that nothing was written to for so long, µs, is taken to have been broken off then."""
+
 SAYS: Final = "a clock time (`21:40`), a time of the night (`1:12:30`, `4:05.2`) or a while (`10 min`)"
+
+HOUR_MAX: Final = 23
+"""From the next one on it is no hour of a clock, but minutes into the night."""
 
 _DAY: Final = timedelta(days=1)
 _CLOCK: Final = re.compile(r"(\d{1,2}):(\d{2})")
@@ -22,12 +33,16 @@ _AGO: Final = re.compile(r"(\d{1,6})\s*(s|min|h)(?:\s+ago)?")
 _UNITS_US: Final = {"s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000}
 
 
-def since(text: str, night: Night, now_us: int) -> Wanted:
+def since(text: str, night: Night, now_us: int, last: Last | None = None) -> Wanted:
     """What is wanted by a text. A clock time is of the night's own zone; a while counts back from the wall time
-    `now_us`, µs since 1970. Raises ValueError where it says no time."""
+    `now_us`, µs since 1970. `last`: the night's last row so far. Raises ValueError where it says no time."""
     said = text.strip()
-    if (clock := _CLOCK.fullmatch(said)) is not None:
-        return Wanted(since_us=_by_the_clock(text, int(clock[1]), int(clock[2]), night))
+    if (clock := _CLOCK.fullmatch(said)) is not None and int(clock[1]) <= HOUR_MAX:
+        at_us = _by_the_clock(text, int(clock[1]), int(clock[2]), night)
+        into = (int(clock[1]) * 60 + int(clock[2])) * 1_000_000_000
+        if last is not None and into <= last.at and at_us > _until(now_us, last):
+            return Wanted(since_at=into)
+        return Wanted(since_us=at_us)
     if (ago := _AGO.fullmatch(said)) is not None:
         return Wanted(since_us=now_us - int(ago[1]) * _UNITS_US[ago[2]])
     if (at := _NIGHT.fullmatch(said)) is not None:
@@ -40,8 +55,21 @@ def since(text: str, night: Night, now_us: int) -> Wanted:
     raise ValueError(f"`{text}` is no time; give {SAYS}")
 
 
+def note(text: str, wanted: Wanted) -> str | None:
+    """What is to be said of how a text was taken, that could be a clock time."""
+    clock = _CLOCK.fullmatch(text.strip())
+    if clock is None or int(clock[1]) > HOUR_MAX or wanted.since_at is None:
+        return None
+    return f"the night had not come to {clock[0]} on the wall: it is taken as minutes and seconds into the night"
+
+
+def _until(now_us: int, last: Last) -> int:
+    """Up to when the night went, or has gone, wall time, µs."""
+    return now_us if now_us - last.wall_us < QUIET_US else last.wall_us
+
+
 def _by_the_clock(text: str, hour: int, minute: int, night: Night) -> int:
-    if hour > 23 or minute > 59:
+    if minute > 59:
         raise ValueError(f"`{text}` is no time of the day, which go from `0:00` to `23:59`")
     begun = when(night.begun_us).astimezone(timezone(timedelta(seconds=night.zone_offset)))
     found = begun.replace(hour=hour, minute=minute, second=0, microsecond=0)

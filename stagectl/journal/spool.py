@@ -5,7 +5,10 @@ this file, which the operating system keeps in memory and which outlives the pro
 into the journal. Whoever opens the journal of a process that was killed puts into it first what was still on its way.
 A power cut takes this file with it: that is what the journal's own `sync`, once a second, is for.
 
-It is lines of JSON, each a list of a journal's lines. The last one may be cut off, where its writer was killed in it.
+It is lines of JSON: the first says where the journal was, each other one is a list of a journal's lines. The last one
+may be cut off, where its writer was killed in it. The file's name stands for the journal's, and has the night in it: so
+lines of a journal that was moved are found, and those of one night never get into the journal of another in its place.
+Whoever only reads a night claims nothing: lines that are brought home twice, or by two at once, are there once.
 """
 
 from __future__ import annotations
@@ -16,11 +19,12 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from stagectl.journal.causes import cause
-from stagectl.journal.claim import HEAD, Claim, ClaimedError, holder_of, name_of, running
+from stagectl.journal.claim import HEAD, Claim, holder_of, looking, name_of, nobodys, running
 from stagectl.journal.schema import INSERTS, Packed
+from stagectl.journal.write import insert
 
 KEEPS: Final = 256 * 1024
 """Bytes from which on the file is emptied when all of it is in the journal."""
@@ -28,69 +32,145 @@ KEEPS: Final = 256 * 1024
 SPOOL_MAX: Final = 64 * 2**20
 """Bytes that may be on their way, while a journal cannot be written. What comes then is held by the process alone."""
 
+AT_ONCE: Final = 1_000
+"""Lines that are brought home in one transaction, so that whoever writes the journal meanwhile waits for no more."""
+
 _BYTES: Final = "bytes"
 """The key under which bytes are written, as hexadecimal digits: JSON has none."""
 
+_SUFFIX: Final = ".spool"
 
-def spool_path(journal: Path) -> Path:
-    """The file in memory for a journal."""
-    return running() / name_of("spool", str(journal.resolve()))
+_WHERE_MAX: Final = 16 * 1024
+"""Bytes of the line that says where the journal was."""
+
+
+class Which(NamedTuple):
+    """Which night it is: it began at the wall time `begun`, µs since 1970, and by the monotonic clock at `zero`, ns."""
+
+    begun: int
+    zero: int
+
+
+def spool_path(journal: Path, night: Which | None = None) -> Path:
+    """The file in memory for a journal that is where it was when it was begun, or taken up. `night`: where it is
+    known."""
+    night = night or which_night(journal) or Which(0, 0)
+    return running() / name_of(_kind(night), str(journal.resolve()))
+
+
+def _kind(night: Which) -> str:
+    return f"{night.begun}-{night.zero}{_SUFFIX}"
+
+
+def which_night(journal: Path) -> Which | None:
+    """Which night a journal is of; None where that cannot be read."""
+    try:
+        if not journal.is_file():
+            return None
+        with closing(sqlite3.connect(f"{journal.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)) as disk:
+            begun, zero = disk.execute("SELECT begun, zero FROM night").fetchone()
+        return Which(int(begun), int(zero))
+    except (OSError, sqlite3.Error, ValueError, TypeError):
+        return None
+
+
+def spool_of(journal: Path) -> Path | None:
+    """The file in memory for the night of a journal, wherever that was then; None where there is none."""
+    try:
+        names = [name for name in os.listdir(running()) if name.endswith(_SUFFIX)]
+    except OSError:
+        return None
+    night = which_night(journal) if names else None
+    if night is None:
+        return None
+    own = spool_path(journal, night)
+    if own.name in names:
+        return own
+    for path in [own.with_name(name) for name in names if name.endswith(f".{_kind(night)}")]:
+        was = _where(path)
+        # Where the journal is still where it was, this one is a copy of it.
+        if was is not None and which_night(was) != night:
+            return path
+    return None
 
 
 def on_its_way(journal: Path) -> list[Packed]:
     """Lines that are on their way into a journal, and may be there already. Nothing where nobody writes it."""
+    path = spool_of(journal)
     try:
-        return list(_lines(spool_path(journal)))
+        return [] if path is None else list(_lines(path.read_bytes()))
     except OSError:
         return []
 
 
 def writer_of(journal: Path) -> int | None:
     """The process that is writing a journal; None where nobody is."""
-    return holder_of(spool_path(journal))
+    path = spool_of(journal)
+    return None if path is None else holder_of(path)
 
 
 class Spool:
     """The file, claimed by this process for as long as it writes the journal."""
 
-    def __init__(self, journal: Path) -> None:
+    def __init__(self, journal: Path, night: Which) -> None:
         """Raises ClaimedError where another process writes this journal, OSError where there can be no such file."""
-        self._claim = Claim(spool_path(journal))
-        self._size = HEAD
+        self._journal = journal
+        self._claim = Claim(spool_path(journal, night))
+        self._size = self._begins = HEAD
         self._encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), default=_plain).encode
 
     def begin(self) -> None:
-        """What was in it is in the journal: go on with none. Raises OSError."""
-        os.ftruncate(self._claim.file, HEAD)
-        self._size = HEAD
+        """What was in it is in the journal: go on with none. Raises OSError, and then the claim is let go of."""
+        head = (self._encode(str(self._journal.resolve())) + "\n").encode(errors="surrogatepass")
+        try:
+            os.ftruncate(self._claim.file, HEAD)
+            self._write(head, HEAD)
+        except OSError:
+            os.close(self._claim.file)
+            raise
+        self._size = self._begins = HEAD + len(head)
 
-    def left(self) -> list[Packed]:
-        """What a process that was killed left in it."""
-        return list(_lines(self._claim.path))
+    def _write(self, raw: bytes, at: int) -> None:
+        os.lseek(self._claim.file, at, os.SEEK_SET)
+        while raw:
+            raw = raw[os.write(self._claim.file, raw) :]
 
     def add(self, lines: Sequence[Packed]) -> bool:
         """Put lines into it. Returns whether they are: with no room, they are not."""
         raw = (self._encode(lines) + "\n").encode(errors="surrogatepass")
         if self._size + len(raw) > SPOOL_MAX:
             return False
-        at = self._size
         try:
-            os.lseek(self._claim.file, at, os.SEEK_SET)
-            while raw:
-                written = os.write(self._claim.file, raw)
-                at, raw = at + written, raw[written:]
+            self._write(raw, self._size)
         except OSError:
             with suppress(OSError):
                 os.ftruncate(self._claim.file, self._size)
             return False
-        self._size = at
+        self._size += len(raw)
         return True
 
     def forget(self) -> None:
         """All of it is in the journal: begin it anew where it has grown."""
         if self._size > KEEPS:
             with suppress(OSError):
-                self.begin()
+                os.ftruncate(self._claim.file, self._begins)
+                self._size = self._begins
+
+    @property
+    def gone(self) -> bool:
+        """Whether the file was taken away, as an end of the user's session may do with what is in memory."""
+        return self._claim.gone
+
+    def again(self) -> None:
+        """Make it anew where it was taken away, with what was in it. Raises as the making does; then it is closed."""
+        os.lseek(self._claim.file, HEAD, os.SEEK_SET)
+        raw = os.read(self._claim.file, self._size - HEAD)
+        try:
+            self._claim.again()
+            self._write(raw, HEAD)
+        except BaseException:
+            os.close(self._claim.file)
+            raise
 
     def close(self, *, keep: bool = False) -> None:
         """Let go of it. `keep`: what is in it is not in the journal yet, and stays."""
@@ -103,21 +183,24 @@ class Spool:
 def bring_home(journal: Path) -> str | None:
     """Put into a journal what a killed process left on its way into it. Returns what keeps it from that, if anything
     does; then nothing is lost, and it may be tried again."""
-    try:
-        if not spool_path(journal).exists():
-            return None
-        spool = Spool(journal)
-    except ClaimedError:
+    path = spool_of(journal)
+    if path is None:
         return None
-    except OSError as error:
-        return cause(error)
     try:
+        with looking(path) as file:
+            if file is None or not nobodys(path, file, shared=True):
+                return None
+            raw = path.read_bytes()
+        # From here on nothing is locked, whatever the journal's disk does: who writes it need not wait for this.
         with closing(sqlite3.connect(f"{journal.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None)) as disk:
-            put(disk, spool.left())
-    except (sqlite3.Error, ValueError, OverflowError) as error:
-        spool.close(keep=True)
+            lines = list(_lines(raw))
+            for at in range(0, len(lines), AT_ONCE):
+                put(disk, lines[at : at + AT_ONCE])
+        with looking(path) as file, suppress(OSError):
+            if file is not None and nobodys(path, file) and path.read_bytes() == raw:
+                path.unlink()
+    except (sqlite3.Error, ValueError, OverflowError, OSError) as error:
         return cause(error)
-    spool.close()
     return None
 
 
@@ -125,8 +208,7 @@ def put(connection: sqlite3.Connection, lines: Sequence[Packed]) -> None:
     """Lines that may be there already, in one transaction. Raises sqlite3.Error."""
     connection.execute("BEGIN IMMEDIATE")
     try:
-        for line in lines:
-            connection.execute(INSERTS[len(line)], line)
+        insert(connection, lines)
         connection.execute("COMMIT")
     except BaseException:
         with suppress(sqlite3.Error):
@@ -140,10 +222,20 @@ def _plain(value: object) -> object:
     raise TypeError(f"{value!r} has no place in a journal")
 
 
-def _lines(path: Path) -> Iterator[Packed]:
-    """The journal's lines in a file, up to where it is cut off."""
-    raw = path.read_bytes().partition(b"\n")[2]
-    for written in raw.split(b"\n")[:-1]:
+def _where(path: Path) -> Path | None:
+    """Where the journal of a file's lines was; None where it does not say."""
+    try:
+        with path.open("rb") as file:
+            file.seek(HEAD)
+            said = json.loads(file.readline(_WHERE_MAX).decode(errors="surrogatepass"))
+    except (OSError, ValueError):
+        return None
+    return Path(said) if isinstance(said, str) else None
+
+
+def _lines(raw: bytes) -> Iterator[Packed]:
+    """The journal's lines in what a file holds, up to where it is cut off."""
+    for written in raw.split(b"\n")[2:-1]:
         try:
             batch = json.loads(written.decode(errors="surrogatepass"))
             lines = [tuple(map(_value, line)) for line in batch]

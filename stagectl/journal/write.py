@@ -8,6 +8,7 @@ that is played writes by a `Recorder` (`record.py`), off the press path.
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 from collections import deque
@@ -19,6 +20,7 @@ from types import TracebackType
 from typing import Final, TypeAlias
 
 from stagectl.errors import JournalError
+from stagectl.journal.anew import ANEW_MAX, BESIDE, free, keep_names, which, write_anew
 from stagectl.journal.causes import cause
 from stagectl.journal.migrate import migrate
 from stagectl.journal.schema import (
@@ -47,6 +49,9 @@ CATCH_UP_MAX: Final = 1_000
 
 BUSY_S: Final = 0.004
 """How long a press waits for another program's lock, s."""
+
+OPENS_MS: Final = 2_000
+"""How long a night that is taken up waits for one: somebody reads it, and brings home what was on its way, ms."""
 
 _FAULTS: Final = (sqlite3.Error, OverflowError, UnicodeError)
 _UNFIT: Final = (
@@ -94,6 +99,11 @@ class Journal:
         self._dropped_last: Packed = ()
         self._write_trouble: str | None = None
         self._checkpoint_trouble: str | None = None
+        self._taken_trouble: str | None = None
+        self._file = which(path)
+        self._has_wal = _wal(path).exists()
+        self._made: tuple[int, int] | None = None
+        self._anew = 0
 
     @classmethod
     def create(cls, path: Path, night: Night, *, connect: Connect = connect) -> Journal:
@@ -112,11 +122,11 @@ class Journal:
         try:
             connection = connect(path)
             _lay_out(connection, night)
-            _keep_name(path.parent)
+            keep_names(path.parent)
         except (*_FAULTS, OSError) as error:
             if connection is not None:
                 connection.close()
-            for end in ("", "-wal", "-shm", "-journal"):
+            for end in ("", *BESIDE):
                 with suppress(OSError):
                     Path(f"{path}{end}").unlink()
             raise JournalError(f"The journal {path} cannot be begun: {cause(error)}.") from error
@@ -130,7 +140,7 @@ class Journal:
     @property
     def trouble(self) -> str | None:
         """What is the matter, as a sentence that stays the same while the matter does; None when all is well."""
-        return self._write_trouble or self._checkpoint_trouble
+        return self._write_trouble or self._taken_trouble or self._checkpoint_trouble
 
     def write(self, rows: Sequence[Row], wall_us: int, heard: Heard | None = None) -> None:
         """Put an event and the rows that were made of it into the file, as `put` does, at the wall time `wall_us`, µs
@@ -191,7 +201,7 @@ class Journal:
         if self._connection is None:
             return True
         try:
-            if _sync(Path(f"{self.path}-wal")) > WAL_MAX:
+            if _sync(_wal(self.path)) > WAL_MAX:
                 with closing(self._connect(self.path)) as connection:
                     connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         except (*_FAULTS, OSError) as error:
@@ -199,6 +209,39 @@ class Journal:
             return False
         self._checkpoint_trouble = None
         return True
+
+    def look(self) -> str | None:
+        """See whether the file is still there under its name, and write it anew where it was deleted or moved, or the
+        one beside it was. Returns the sentence that tells it."""
+        old, path = self._connection, self.path
+        if old is None or (which(path) == self._file and (not self._has_wal or _wal(path).exists())):
+            self._taken_trouble = None
+            return None
+        new = None
+        try:
+            if self._anew >= ANEW_MAX:
+                raise OSError(errno.EEXIST, f"that was done {ANEW_MAX} times already")
+            if which(path) not in (None, self._file, self._made):
+                path = free(path)
+            write_anew(old, path)
+            self._made = which(path)
+            new = self._connect(path)
+            _ready(new)
+        except (*_FAULTS, OSError) as error:
+            if new is not None:
+                new.close()
+            self._taken_trouble = (
+                f"The journal {self.path} was deleted or moved while it is played, and cannot be written anew: "
+                f"{cause(error)}."
+            )
+            return None
+        self._anew += 1
+        was, self.path, self._connection, self._file = self.path, path, new, self._made
+        self._taken_trouble = None
+        with suppress(*_FAULTS):
+            old.close()
+        here = "" if was == path else f" as {path}"
+        return f"The journal {was} was deleted or moved while it is played: it is written anew{here}, all of it."
 
     def close(self) -> None:
         """Write what is held, if it can be, and leave one file that holds everything. `held` says what could
@@ -233,11 +276,7 @@ class Journal:
             return False
         try:
             connection.execute("BEGIN IMMEDIATE")
-            try:
-                for length, lines in groupby(batch, key=len):
-                    connection.executemany(INSERTS[length], lines)
-            except _UNFIT:
-                self.lost += _insert_each(connection, batch)
+            self.lost += insert(connection, batch)
             connection.execute("COMMIT")
         except _FAULTS as error:
             with suppress(*_FAULTS):
@@ -256,6 +295,7 @@ def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect:
     connection = None
     try:
         connection = connect(path)
+        connection.execute(f"PRAGMA busy_timeout = {OPENS_MS}").fetchone()
         (sound,) = connection.execute("PRAGMA quick_check(1)").fetchone()
         if sound != "ok":
             raise JournalError(f"The journal {path} cannot be written on: the file is damaged.")
@@ -264,6 +304,7 @@ def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect:
         lasts = [connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0] for table in ("story", "heard")]
         last = max(last or 0 for last in lasts)
         connection.executemany(FILES, files_packed(files or {}, last))
+        connection.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1_000)}").fetchone()
     except BaseException as error:
         if connection is not None:
             connection.close()
@@ -289,16 +330,6 @@ def _lay_out(connection: sqlite3.Connection, night: Night) -> None:
     _ready(connection)
 
 
-def _keep_name(folder: Path) -> None:
-    """Have the disk keep the names in a folder, where the system can be told to. Raises OSError."""
-    if hasattr(os, "O_DIRECTORY"):
-        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(opened)
-        finally:
-            os.close(opened)
-
-
 def _ready(connection: sqlite3.Connection) -> None:
     """Go over to write-ahead mode."""
     connection.execute("PRAGMA journal_mode = WAL").fetchone()
@@ -308,6 +339,11 @@ def _ready(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA user_version = {VERSION}")
     for insert in INSERTS.values():
         connection.executemany(insert, ())
+
+
+def _wal(path: Path) -> Path:
+    """The write-ahead file."""
+    return Path(f"{path}-wal")
 
 
 def _sync(path: Path) -> int:
@@ -321,17 +357,32 @@ def _sync(path: Path) -> int:
         return os.fstat(file.fileno()).st_size
 
 
+def insert(connection: sqlite3.Connection, batch: Sequence[Packed]) -> int:
+    """Insert lines in a transaction. Returns how many do not fit, and are told of instead. Raises sqlite3.Error."""
+    try:
+        for length, lines in groupby(batch, key=len):
+            connection.executemany(INSERTS[length], lines)
+    except _UNFIT:
+        return _insert_each(connection, batch)
+    return 0
+
+
 def _insert_each(connection: sqlite3.Connection, batch: Sequence[Packed]) -> int:
     """Insert lines one by one, telling of one that does not fit what it was. Returns how many did not."""
     unfit = 0
     for line in batch:
         try:
-            connection.execute(INSERTS[len(line)], line)
+            connection.execute(INSERTS[len(line)], tuple(map(_sound, line)))
         except _UNFIT:
             told = _lost(line, 1, detail=ascii(line))
             connection.execute(INSERTS[len(told)], told)
             unfit += 1
     return unfit
+
+
+def _sound(value: int | str | bytes | None) -> int | str | bytes | None:
+    """A text that has parts of a file's name in it which are no UTF-8, with those written out."""
+    return value.encode(errors="backslashreplace").decode() if isinstance(value, str) else value
 
 
 def _lost(line: Packed, count: int, otherwise_us: int = 0, detail: str | None = None) -> Packed:

@@ -58,8 +58,9 @@ def backup_path(journal: Path) -> Path:
 
 def known_levels(state: State) -> Known:
     """What the desk has, by what it said last, or else by what it was asked for."""
-    said = state.known.said
-    return tuple(said.get(send, asked) for send, asked in enumerate(state.asked))
+    said, stored = state.known.said, state.known.stored is not None
+    # What a scene of the desk's own has brought nobody has said yet.
+    return tuple(asked if stored and asked is None else said.get(send, asked) for send, asked in enumerate(state.asked))
 
 
 def levels_text(plan: Plan, levels: Known, head: str) -> str:

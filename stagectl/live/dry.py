@@ -16,6 +16,7 @@ from stagectl.core.step import next_wake, step
 from stagectl.live.desk import DeskSide
 from stagectl.live.links import Link
 from stagectl.live.watch import Watch
+from stagectl.live.whole_mixes import off_at_the_desk
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.story.rows import stop_names
@@ -95,7 +96,8 @@ class _Reader:
         name = place(*stop_names(plan, min(1, len(plan.stops) - 1)))
         lines = [f"The first `next` goes to {name} and changes {len(moved)} of {len(driven)} levels:"]
         lines += [f"  {plan.send_name(send)}: {text(said[send])} → {text(steps[send])}" for send in moved]
-        return lines
+        off = off_at_the_desk(plan, self.state)
+        return lines if off is None else [*lines, f"Warning: {off}."]
 
     def close(self) -> None:
         """Let go of the desk."""

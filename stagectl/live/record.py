@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,6 +19,7 @@ from stagectl.journal.paths import new_path, nights, spare_nights
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
 from stagectl.live.resume import RESUME_MAX_S, BrokenOff, TakenUp, broken_off, last_night, take_up
+from stagectl.ports.udp import machines
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.load import Show
 
@@ -38,19 +39,47 @@ class Record:
         return None if self.taken_up is None else self.taken_up.state
 
 
-def desk_claim(show: Show) -> Claim | None:
-    """The desk, for this process alone; None where that cannot be said. Raises DeviceError where another process drives
-    it."""
-    desk = show.rig.desk
-    # Each JACK server is a world of its own.
-    where = f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}" if desk.port else f"{desk.host}"
-    try:
-        return Claim(running() / name_of("desk", where))
-    except ClaimedError as error:
-        wants = desk.port or "{}:{}".format(*(desk.host or ("", 0)))
-        raise DeviceError(f"the desk at `{wants}` is driven by {error} already; end that first") from error
-    except OSError:
+class DeskClaim:
+    """The desk, for this process alone, by everything that it is called by."""
+
+    def __init__(self, names: Iterable[str], wants: str) -> None:
+        """`wants`: what the rig calls it. Raises DeviceError where another process drives it. Where there can be no
+        claim, there is none."""
+        self._claims: list[Claim] = []
+        self._wants = wants
+        try:
+            for name in sorted(names):
+                with suppress(OSError):
+                    self._claims.append(Claim(running() / name_of("desk", name)))
+        except ClaimedError as error:
+            self.give_up()
+            raise DeviceError(f"the desk at `{wants}` is driven by {error} already; end that first") from error
+
+    def again(self) -> str | None:
+        """Claim it anew where what was claimed by was taken away. Returns what is the matter, if anything is."""
+        for claim in self._claims:
+            try:
+                claim.again()
+            except ClaimedError as error:
+                return f"the desk at `{self._wants}` is driven by {error} as well"
+            except OSError:
+                continue
         return None
+
+    def give_up(self) -> None:
+        """Let go of it."""
+        for claim in self._claims:
+            claim.give_up()
+
+
+def desk_claim(show: Show) -> DeskClaim:
+    """The desk, for this process alone. Raises DeviceError where another process drives it."""
+    desk = show.rig.desk
+    if desk.port is not None:
+        # Each JACK server is a world of its own.
+        return DeskClaim([f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}"], desk.port)
+    host, port = desk.host or ("", 0)
+    return DeskClaim([f"{machine}:{port}" for machine in machines(host)], f"{host}:{port}")
 
 
 def record(

@@ -8,7 +8,6 @@ no level moves because of the restart.
 from __future__ import annotations
 
 import sqlite3
-import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -39,9 +38,6 @@ LOOKED_AT_MAX: Final = 50
 
 BY_FILES: Final = "edited files"
 """Who moved what edited files have moved."""
-
-READS_S: Final = 1.0
-"""How long a night that is to be taken up waits for somebody who reads its journal, s."""
 
 AGREE_NS: Final = 2_000_000_000
 """How far two clocks may differ over the time between, ns, and still have gone on together."""
@@ -117,7 +113,7 @@ def last_night(folders: Iterable[Path], setlist: str, warn: Callable[[str], None
 def broken_off(path: Path) -> BrokenOff | None:
     """The night of a journal, if it has no end. Raises JournalError where another process plays it, or it cannot be
     read."""
-    writer = _writer_of(path)
+    writer = writer_of(path)
     if writer is not None:
         raise NightInUse(f"this night is being played by process {writer}: its journal is {path}")
     with closing(open_read(path)) as connection:
@@ -133,14 +129,6 @@ def broken_off(path: Path) -> BrokenOff | None:
     zero = head.zero if again is None else again[0]
     heard_at = max(last[2], heard or 0)
     return BrokenOff(path=path, head=head, at=last[2], wall_us=last[1], heard_at=heard_at, zero=zero)
-
-
-def _writer_of(path: Path) -> int | None:
-    """The process that writes a journal; whoever only reads it is done with it in a moment."""
-    limit = time.monotonic() + READS_S
-    while (found := writer_of(path)) is not None and time.monotonic() < limit:
-        time.sleep(0.05)
-    return found
 
 
 def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:

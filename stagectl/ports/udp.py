@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import socket
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, Final
 
 from stagectl.errors import DeviceError
@@ -42,6 +44,50 @@ class Lookup:
         if self._trouble is not None:
             raise DeviceError(self._trouble)
         return self._found
+
+
+HERE: Final = "here"
+"""This machine, whatever it is called."""
+
+LOOKUP_S: Final = 0.5
+"""How long a name server may take to say which machine a name is, s."""
+
+
+def machines(host: str, wait_s: float = LOOKUP_S) -> frozenset[str]:
+    """What a host comes to, whichever of its names or addresses it is given by: its addresses, `HERE` for all of this
+    machine's own; the name itself where nothing more is known in time."""
+    found: list[str] = []
+
+    def look_up() -> None:
+        with suppress(OSError):
+            found.extend(str(one[4][0]) for one in socket.getaddrinfo(host, None, type=socket.SOCK_DGRAM))
+
+    thread = threading.Thread(target=look_up, name=f"look up {host}", daemon=True)
+    thread.start()
+    thread.join(wait_s)
+    return frozenset(map(_machine, found)) or frozenset((host.lower().rstrip("."),))
+
+
+def _machine(address: str) -> str:
+    """An address in the one way to write it, or `HERE`."""
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address.lower()
+    plain = getattr(found, "ipv4_mapped", None) or found
+    if plain.is_loopback or plain.is_unspecified or _is_own(address, plain.version):
+        return HERE
+    return str(plain)
+
+
+def _is_own(address: str, version: int) -> bool:
+    """Whether an address is one of this machine's: then what is sent to it comes from it. Nothing is sent."""
+    with socket.socket(socket.AF_INET if version == 4 else socket.AF_INET6, socket.SOCK_DGRAM) as asks:
+        try:
+            asks.connect((address, 9))
+        except OSError:
+            return False
+        return str(asks.getsockname()[0]) == address
 
 
 class UdpOut:

@@ -31,6 +31,7 @@ def as_json(report: Report, wall: Wall) -> dict[str, Any]:
         "timetable": {mark.name: mark.at.astimezone(wall.zone).isoformat() for mark in times.marks},
         "clock_set": [{"at": _s(at), "by_s": by / 1e6} for at, by in times.steps],
         "counts": dict(report.counts),
+        "changes_read": report.read,
         "songs": [
             {
                 "song": None if report.before and not at else song.name,

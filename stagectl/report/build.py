@@ -91,6 +91,7 @@ def build(
         said=story.said,
         more_said=story.more_said,
         counts={**story.counts, "change": levels.count},
+        read=levels.only_read,
         notes=[*_notes(head, story, levels, plan_), *notes],
         has_show=show is not None,
     )
@@ -140,6 +141,10 @@ def _notes(head: Night, story: Story, levels: Levels, plan_: Planned) -> list[st
         out.append(f"{story.missing:,} lines of the night could not be kept and are missing")
     if not story.counts["arrival"]:
         out.append("the night came to no song")
+    if levels.only_read:
+        out.append(
+            f"{levels.only_read:,} levels were read from the desk; nobody moved them, and they count as no change"
+        )
     if levels.more_sends:
         out.append(f"{levels.more_sends:,} changes of further sends are not followed")
     if plan_.unsaid:

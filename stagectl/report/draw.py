@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from typing import Final
+
 from stagectl.report.style import SIZES
 from stagectl.report.words import CELL, clipped, safe, width
+
+NUMBERS_KEPT: Final = 20_000
+"""Numbers whose text is kept: places come again and again."""
 
 
 class Drawing:
@@ -62,5 +68,6 @@ def triangle(x: float, y: float, up: bool) -> str:
     return f"M{_n(x)} {_n(y)}l3-6 3 6z" if up else f"M{_n(x)} {_n(y - 6)}h6l-3 6z"
 
 
+@lru_cache(NUMBERS_KEPT)
 def _n(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".")

@@ -169,8 +169,9 @@ class Exposure:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """All of it. `before`: whether `songs` begins with what was before the first song. `more_songs` and the other
-    `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind. `notes`:
-    what is to be known of how this was made up. `has_show`: whether a show was there to ask.
+    `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind. `read`: how
+    many changes are levels that were read from the desk, and that nobody moved. `notes`: what is to be known of how
+    this was made up. `has_show`: whether a show was there to ask.
     """
 
     setlist: str
@@ -192,6 +193,7 @@ class Report:
     said: Sequence[Said] = ()
     more_said: int = 0
     counts: Mapping[str, int] = field(default_factory=dict)
+    read: int = 0
     exposure: Exposure | None = None
     notes: Sequence[str] = ()
     has_show: bool = False

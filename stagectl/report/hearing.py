@@ -15,10 +15,16 @@ from stagectl.core.levels import OFF, Level, Off, hundredths
 from stagectl.core.plan import Levels, Plan
 from stagectl.ears.mix import Ears
 from stagectl.ears.night import NightEars
-from stagectl.report.figures import SendKey
+
+_OFF: Final = "off"
+"""The level `off`, as a journal has it."""
 
 POWERS_MAX: Final = 50_000
 """Powers of levels that are kept."""
+
+
+BETWEEN: Final = "\x1f"
+"""Stands between the two names of a send: the unit separator of ASCII, which no name holds."""
 
 
 class Event(NamedTuple):
@@ -34,31 +40,33 @@ class Event(NamedTuple):
 class Hearing:
     """Follows the mixes. `plan`: the show's; `base`: the levels of its base, in the desk's steps.
 
-    Whoever has the changes calls `go_to` with the time of each that is later than `now`, and then puts its level into
-    `told`, where it is a send of this show.
+    Whoever has the changes calls `go_to` with the time of each that is later than `now`, and then puts its level, as
+    the journal has it, into `told`, where it is a send of this show.
     """
 
     def __init__(self, plan: Plan, base: Levels) -> None:
         self.ears = Ears()
         self.now = 0
-        self.told: dict[SendKey, Level] = {}
-        """What the desk has not been taken to have heard yet."""
-        self.sends: Mapping[SendKey, tuple[int, int]] = {
-            (listener, plan.column_name(column)): (at, column)
+        self.told: dict[str, int | str | None] = {}
+        """What the desk has not been taken to have heard yet, by the two names of a send with `BETWEEN` between."""
+        self.sends: Mapping[str, int] = {
+            f"{listener}{BETWEEN}{plan.column_name(column)}": at * plan.width + column
             for at, listener in enumerate(plan.listeners)
             for column in range(plan.width)
         }
         self.begun = False
-        self.strangers: Counter[SendKey] = Counter()
-        self._plan, self._base, self._whole = plan, base, plan.whole
+        self.strangers: Counter[str] = Counter()
+        self._plan, self._base, self._width = plan, base, plan.width
         self._listeners: Sequence[str] = plan.listeners
-        self._rows = [list(base[at * plan.width : (at + 1) * plan.width]) for at in range(len(plan.listeners))]
-        self._found: list[int | None] = [None if row[-1] is None else 0 for row in self._rows]
-        self._powers: dict[Level | None, float] = {None: 0.0, OFF: 0.0}
-        # The powers of the same levels, in the same places; the whole mix has none, since it only moves the others.
-        self._loud = [[*map(self._power, row[:-1]), 0.0] for row in self._rows]
-        self._sums = [self._sum(at) for at in range(len(self._rows))]
-        self._since = [0] * len(self._rows)
+        self._levels: list[int | str | None] = [_OFF if isinstance(level, Off) else level for level in base]
+        count = len(plan.listeners)
+        self._found: list[int | None] = [None if self._levels[self._whole(at)] is None else 0 for at in range(count)]
+        self._powers: dict[int | str | None, float] = {None: 0.0, _OFF: 0.0}
+        self._loud = [*map(self._power, self._levels)]
+        self._sums = [self._sum(at) for at in range(count)]
+        self._since = [0] * count
+        self._stood: list[Counter[Level]] = [Counter() for _ in range(count)]
+        """How long each mix stood at which sum in the present song, ns."""
         self._song = ""
         self._here = False
         self._away = 0
@@ -91,27 +99,25 @@ class Hearing:
             return
         if not self.begun:
             self.begun = True
-            self._since = [at] * len(self._rows)
-        for one in range(len(self._rows)):
-            self._close(one, at)
+            self._since = [at] * len(self._since)
+        self._leave_song(at)
         self._song = song
 
     def _hear(self) -> None:
         """What changes while the desk is away reaches it when it is back."""
         if not self.told or not self._here:
             return
-        touched = set()
-        for key, level in self.told.items():
-            listener, column = self.sends[key]
-            row = self._rows[listener]
-            if row[column] != level:
-                row[column] = level
-                if column < self._whole:
-                    self._loud[listener][column] = self._power(level)
-                touched.add(listener)
+        levels, loud, powers, width, touched = self._levels, self._loud, self._powers, self._width, set()
+        for names, raw in self.told.items():
+            send = self.sends[names]
+            if levels[send] != raw:
+                levels[send] = raw
+                power = powers.get(raw)
+                loud[send] = self._power(raw) if power is None else power
+                touched.add(send // width)
         self.told.clear()
         for one in touched:
-            whole = self._rows[one][-1]
+            whole = levels[self._whole(one)]
             if self._found[one] is None and isinstance(whole, int):
                 self._found[one] = whole
             together = self._sum(one)
@@ -121,35 +127,45 @@ class Hearing:
 
     def _sum(self, one: int) -> Level:
         """10·log10 Σ 10^(L/10) of the sends, and, in dB, how far the whole mix was moved; as `ears/mix.py` has it."""
-        whole, found = self._rows[one][-1], self._found[one]
-        if found is not None and isinstance(whole, Off):
+        last = self._whole(one)
+        whole, found = self._levels[last], self._found[one]
+        if found is not None and isinstance(whole, str):
             return OFF
-        total = math.fsum(self._loud[one])
+        total = math.fsum(self._loud[one * self._width : last])
         if total <= 0:
             return OFF
         moved = 0 if found is None or not isinstance(whole, int) else whole - found
         return hundredths(10 * math.log10(total)) + moved
 
-    def _power(self, level: Level | None) -> float:
-        power = self._powers.get(level)
+    def _whole(self, one: int) -> int:
+        """The place of a listener's whole mix, the last of its sends."""
+        return (one + 1) * self._width - 1
+
+    def _power(self, raw: int | str | None) -> float:
+        power = self._powers.get(raw)
         if power is None:
-            assert isinstance(level, int)
-            if len(self._powers) >= POWERS_MAX:
-                return float(10 ** (level / 1000))
-            power = self._powers[level] = float(10 ** (level / 1000))
+            power = 0.0 if isinstance(raw, str) else float(10 ** ((raw or 0) / 1000))
+            if len(self._powers) < POWERS_MAX:
+                self._powers[raw] = power
         return power
 
     def _close(self, one: int, at: int) -> None:
         if self.begun and at > self._since[one]:
-            self.ears.add(self._listeners[one], self._song, self._sums[one], self._since[one], at)
+            self._stood[one][self._sums[one]] += at - self._since[one]
         self._since[one] = at
+
+    def _leave_song(self, at: int) -> None:
+        for one, stood in enumerate(self._stood):
+            self._close(one, at)
+            for level, time in stood.items():
+                self.ears.add(self._listeners[one], self._song, level, 0, time)
+            stood.clear()
 
     def end(self, at: int) -> Ears:
         """The set, from its first recall to a time, ns."""
         self.go_to(at)
         self._hear()
-        for one in range(len(self._rows)):
-            self._close(one, self.now)
+        self._leave_song(self.now)
         return self.ears
 
     def notes(self, ended: bool) -> list[str]:
@@ -158,6 +174,9 @@ class Hearing:
         night = NightEars(self._plan, self._base)
         night.ended, night.away = ended, self._away
         night.strangers.update(
-            {f"{input_} in the mix of {listener}": count for (listener, input_), count in self.strangers.items()}
+            {
+                "{2} in the mix of {0}".format(*names.partition(BETWEEN)): count
+                for names, count in self.strangers.items()
+            }
         )
         return night.notes()

@@ -5,14 +5,15 @@ from __future__ import annotations
 
 import sqlite3
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from stagectl.core.answers import READ
 from stagectl.core.levels import OFF, Level
 from stagectl.ears.night import BY_DESK
 from stagectl.journal.causes import cause
 from stagectl.report.figures import Cell, Mix, SendKey
-from stagectl.report.hearing import Event, Hearing
+from stagectl.report.hearing import BETWEEN, Event, Hearing
 from stagectl.report.visits import Visits
 
 SENDS_KEPT: Final = 20_000
@@ -29,7 +30,7 @@ BY_PLACE: Final = ("next", "back", "go to", "recall", "fall back", "track", "rea
 """Causes that are no wish for one send: the night went on, the mix was hushed, or the desk was read."""
 
 _CHANGES: Final = f"""
-SELECT id, at, listener || char(31) || input,
+SELECT id, at, listener || char({ord(BETWEEN)}) || input,
     CASE WHEN what IN ({", ".join(f"'{cause}'" for cause in BY_DESK)}) THEN level_after ELSE level_sent END
 FROM story WHERE kind = 'change' ORDER BY id
 """
@@ -41,7 +42,9 @@ WHERE kind = 'change' AND level_before IS NOT NULL AND what NOT IN ({", ".join(f
 ORDER BY id
 """
 
-_RECALLS: Final = "SELECT min(id) FROM story WHERE kind = 'change' AND what = 'recall'"
+_SEEN: Final = f"""
+SELECT min(id) FILTER (WHERE what = 'recall'), count(*) FILTER (WHERE what = '{READ}') FROM story WHERE kind = 'change'
+"""
 
 _LOW: Final = -(10**9)
 _Raw = int | str | None
@@ -54,13 +57,15 @@ class Levels:
 
     def __init__(self, visits: Visits, keep: Iterable[int]) -> None:
         self.count = 0
+        self.only_read = 0
+        """Changes that say what was read from the desk."""
         self.end = 0
         self.damage: str | None = None
         self.more_sends = 0
         self.ends_of: dict[int, dict[SendKey, _Raw]] = {}
         """For each song drawn, the levels at the end of its last visit."""
         self._visits = visits
-        self._now: dict[SendKey, _Raw] = {}
+        self._now: dict[str, _Raw] = {}
         self._nudges: dict[tuple[int, SendKey], list[int]] = {}
         wanted = set(keep)
         self._last = {song: at for at, song in enumerate(visits.songs) if song in wanted}
@@ -70,7 +75,7 @@ class Levels:
     ) -> None:
         """Read all changes; `damage` says where they could not be read on. `hearing` hears them all, and the events."""
         try:
-            first_recall = connection.execute(_RECALLS).fetchone()[0] if hearing is not None else None
+            first_recall, self.only_read = connection.execute(_SEEN).fetchone()
             self._follow(connection, hearing, [*events, _NEVER], first_recall)
             self._read_nudges(connection)
         except sqlite3.Error as error:
@@ -84,55 +89,40 @@ class Levels:
         first_recall: int | None,
     ) -> None:
         ids, now = self._visits.ids, self._now
-        visit, count, at, place = 0, 0, 0, 0
-        edge = ids[1] if len(ids) > 1 else 2**63
-        named: dict[str, SendKey] = {}
-        sends = {} if hearing is None else hearing.sends
+        course = _Course(ids, self._leave, hearing, events, first_recall)
+        known: set[str] = set()
+        told: dict[str, _Raw] = {} if hearing is None else hearing.told
+        count = at = edge = 0
+        moment = 2**63 if hearing is None else -1
         try:
             for number, at, names, raw in connection.execute(_CHANGES):
                 count += 1
-                while number >= edge:
-                    self._leave(visit)
-                    visit += 1
-                    edge = ids[visit + 1] if visit + 1 < len(ids) else 2**63
-                key = named.get(names)
-                if key is None:
-                    key = self._named(names)
-                    if key is None:
-                        continue
-                    named[names] = key
-                if raw is not None:
-                    now[key] = raw
-                if hearing is None:
+                if number >= edge or at > moment:
+                    edge = course.come_to(number, at)
+                    moment = max(at, moment)
+                if names not in known and not self._is_followed(names, raw, known, hearing):
                     continue
-                while number >= events[place].number:
-                    hearing.happen(events[place])
-                    place += 1
-                if at > hearing.now:
-                    hearing.go_to(at)
-                if number == first_recall and not hearing.begun:
-                    hearing.begin_at_base(at)
-                if key not in sends:
-                    hearing.strangers[key] += 1
-                elif raw is None:
+                if raw is None:
                     # A level that is not known leaves the one that was, and takes back one of the same moment.
-                    hearing.told.pop(key, None)
+                    told.pop(names, None)
                 else:
-                    hearing.told[key] = OFF if isinstance(raw, str) else raw
+                    now[names] = told[names] = raw
         finally:
-            for rest in range(visit, len(ids)):
-                self._leave(rest)
             self.count, self.end = count, at
-            if hearing is not None:
-                for event in events[place:-1]:
-                    hearing.happen(event)
+            course.end()
 
-    def _named(self, names: str | None) -> SendKey | None:
-        if names is not None and len(self._now) < SENDS_KEPT:
-            listener, _, input_ = names.partition("\x1f")
-            return listener, input_
-        self.more_sends += 1
-        return None
+    def _is_followed(self, names: str | None, raw: _Raw, known: set[str], hearing: Hearing | None) -> bool:
+        """Whether a send that is not known yet is one to be followed, and heard; else it is counted."""
+        if names is None or (names not in self._now and len(self._now) >= SENDS_KEPT):
+            self.more_sends += 1
+        elif hearing is None or names in hearing.sends:
+            known.add(names)
+            return True
+        else:
+            hearing.strangers[names] += 1
+            if raw is not None:
+                self._now[names] = raw
+        return False
 
     def _read_nudges(self, connection: sqlite3.Connection) -> None:
         ids, songs, undone = self._visits.ids, self._visits.songs, self._visits.undone
@@ -144,7 +134,7 @@ class Levels:
     def _leave(self, visit: int) -> None:
         song = self._visits.songs[visit]
         if self._last.get(song) == visit:
-            self.ends_of[song] = dict(self._now)
+            self.ends_of[song] = {_send(names): raw for names, raw in self._now.items()}
 
     def _nudge(self, where: tuple[int, SendKey], before: Any, after: Any, what: str) -> None:
         one = self._nudges.get(where)
@@ -169,7 +159,7 @@ class Levels:
         """Each listener's sends in the songs that are drawn, and how many listeners are not. `held`: refusals at a
         bound, by song and send; `tops`: the highest level of each send; `order`: the listeners as the rig has them."""
         by: dict[str, list[SendKey]] = {}
-        for key in self._now:
+        for key in map(_send, self._now):
             by.setdefault(key[0], []).append(key)
         rank = {name: at for at, name in enumerate(order)}
         names = sorted(by, key=lambda name: rank.get(name, len(rank)))
@@ -206,6 +196,57 @@ class Levels:
         refused = held.get((song, f"{key[1]} in the mix of {key[0]}"), 0)
         top = tops.get(key)
         return Cell(level, net, ups, downs, hands, refused, at_ceiling=level is not None and level == top)
+
+
+class _Course:
+    """What comes between the changes: the night leaves a visit, something happens that the ears need to know."""
+
+    def __init__(
+        self,
+        ids: Sequence[int],
+        leave: Callable[[int], None],
+        hearing: Hearing | None,
+        events: Sequence[Event],
+        first_recall: int | None,
+    ) -> None:
+        self._ids, self._leave, self._hearing, self._events = ids, leave, hearing, events
+        self._first_recall = 2**63 if first_recall is None else first_recall
+        self._visit = self._place = 0
+
+    def come_to(self, number: int, at: int) -> int:
+        """The night comes to the row `number`, at a time, ns. Returns the number of the next row that something comes
+        before."""
+        while number >= self._next_visit:
+            self._leave(self._visit)
+            self._visit += 1
+        hearing = self._hearing
+        if hearing is None:
+            return self._next_visit
+        while number >= self._events[self._place].number:
+            hearing.happen(self._events[self._place])
+            self._place += 1
+        hearing.go_to(at)
+        if number == self._first_recall and not hearing.begun:
+            hearing.begin_at_base(at)
+        recall = self._first_recall if self._first_recall > number else 2**63
+        return min(self._next_visit, self._events[self._place].number, recall)
+
+    @property
+    def _next_visit(self) -> int:
+        return self._ids[self._visit + 1] if self._visit + 1 < len(self._ids) else 2**63
+
+    def end(self) -> None:
+        """There are no more changes."""
+        for rest in range(self._visit, len(self._ids)):
+            self._leave(rest)
+        if self._hearing is not None:
+            for event in self._events[self._place : -1]:
+                self._hearing.happen(event)
+
+
+def _send(names: str) -> SendKey:
+    listener, _, input_ = names.partition(BETWEEN)
+    return listener, input_
 
 
 def _is_silent(cell: Cell) -> bool:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from stagectl.core.answers import READ
 from stagectl.ears.report import SONG_MIN
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
@@ -18,7 +19,8 @@ from stagectl.journal.schema import Night
 from stagectl.report.wall import Wall, zone_of
 
 _SUMS: Final = """
-SELECT max(at), total(kind = 'press'), total(kind = 'change'), total(kind = 'refusal'),
+SELECT max(at), total(kind = 'press'), total(kind = 'change' AND what IS NOT :read), total(kind = 'refusal'),
+    total(kind = 'change' AND what IS :read),
     (SELECT kind FROM story ORDER BY id DESC LIMIT 1)
 FROM story
 """
@@ -34,7 +36,8 @@ SELECT count(*) FROM (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listed:
-    """One journal. `begun`: on the wall; `long`: ns; `size`: bytes of the file and of what SQLite keeps beside it.
+    """One journal. `begun`: on the wall; `long`: ns; `size`: bytes of the file and of what SQLite keeps beside it;
+    `changes`: levels that somebody or the night moved; `read`: those that were only read from the desk.
     Where `fault` says what is wrong with it, the rest may be empty."""
 
     path: Path
@@ -46,6 +49,7 @@ class Listed:
     presses: int = 0
     changes: int = 0
     refusals: int = 0
+    read: int = 0
     ends: bool = False
     fault: str | None = None
 
@@ -75,7 +79,7 @@ def one(path: Path) -> Listed:
 
 
 def _sums(connection: sqlite3.Connection, path: Path, size: int, head: Night, begun: str) -> Listed:
-    end, presses, changes, refusals, last = connection.execute(_SUMS).fetchone()
+    end, presses, changes, refusals, read, last = connection.execute(_SUMS, {"read": READ}).fetchone()
     long = max(0, end or 0)
     (songs,) = connection.execute(_SONGS, {"end": long}).fetchone()
     return Listed(
@@ -88,6 +92,7 @@ def _sums(connection: sqlite3.Connection, path: Path, size: int, head: Night, be
         presses=int(presses),
         changes=int(changes),
         refusals=int(refusals),
+        read=int(read),
         ends=last == "end",
     )
 
@@ -113,6 +118,7 @@ def as_json(item: Listed) -> dict[str, Any]:
         "songs": item.songs,
         "presses": item.presses,
         "changes": item.changes,
+        "read": item.read,
         "refusals": item.refusals,
         "has_end": item.ends,
     }

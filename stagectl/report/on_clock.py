@@ -24,7 +24,7 @@ def summary(report: Report) -> str:
         ("songs played", f"{played:,}"),
         ("from beginning to end", long_text(report.times.end)),
         ("presses", f"{report.counts.get('press', 0):,}"),
-        ("levels changed", f"{report.counts.get('change', 0):,}"),
+        ("levels changed", f"{report.counts.get('change', 0) - report.read:,}"),
         ("refusals", f"{report.counts.get('refusal', 0):,}"),
         ("of them at a bound", f"{bounded:,}"),
         ("connections lost", f"{lost:,}"),

@@ -10,6 +10,7 @@ from typing import Final
 from stagectl.core.levels import plain_text, text
 from stagectl.story.rows import Row
 from stagectl.story.times import clock
+from stagectl.story.told import Told
 
 NAMED_MAX: Final = 3
 """Changes of one press that a line names one by one; more are counted, with the biggest named."""
@@ -22,14 +23,15 @@ _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
 }
 
 
-def lines(rows: Sequence[Row]) -> list[str]:
+def lines(rows: Sequence[Row]) -> list[Told]:
     """The lines for some rows, in their order; the changes of one press share a line. A count of none has no line."""
     out = []
     told = (row for row in rows if row.kind != "count" or row.number)
     for (kind, at, _), group in groupby(told, key=lambda row: (row.kind, row.at, row.press)):
         some = list(group)
         said = changes(some) if kind == "change" else [_SAY[kind](row) for row in some]
-        out += [f"{clock(at):>10}  {line}" for line in said]
+        when = f"{clock(at):>10}  "
+        out += [Told(f"{when}{line}", kind, len(when)) for line in said]
     return out
 
 

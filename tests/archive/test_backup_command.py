@@ -27,10 +27,11 @@ from stagectl.archive import pack as packing
 from stagectl.archive.bounds import MANIFEST, RATIO_MAX
 from stagectl.archive.disk import Disk
 from stagectl.archive.gather import gather
+from stagectl.archive.nights import LEVELS_MAX, night_pieces
 from stagectl.archive.pack import pack
 from stagectl.cli.backup import size_text
 from stagectl.cli.main import main
-from stagectl.errors import FileFaults
+from stagectl.errors import FileFaults, JournalError
 from stagectl.journal.paths import new_path, spare_nights
 from stagectl.journal.read import night, open_read, rows
 from stagectl.journal.schema import Night
@@ -38,7 +39,7 @@ from stagectl.journal.write import Journal
 from stagectl.show.load import load_show
 from stagectl.story.rows import Row
 
-from .hostile import SHOWS, show, tree
+from .hostile import SHOWS, listed, manifest, show, tree, zipped
 
 WALL = 1_795_635_000_123_456
 """2026-11-25T19:30:00.123456Z, µs."""
@@ -335,7 +336,7 @@ def test_a_night_that_is_being_written_is_copied_whole(tmp_path: Path, nights: P
         assert not [one for one in path.parent.iterdir() if one != path]
 
 
-def test_a_journal_that_cannot_be_read_is_told_of_and_one_of_this_setlist_ends_it(tmp_path: Path, nights: Path) -> None:
+def test_a_night_that_cannot_be_read_or_copied_is_left_out_and_said(tmp_path: Path, nights: Path) -> None:
     begun(nights).close()
     journal = begun(nights, 5)
     journal.close()
@@ -354,10 +355,71 @@ def test_a_journal_that_cannot_be_read_is_told_of_and_one_of_this_setlist_ends_i
     middle = len(raw) // 2 // 4096 * 4096
     raw[middle : middle + 8_192] = b"\xff" * 8_192
     broken.path.write_bytes(raw)
-    damaged = CliRunner().invoke(main, ["backup", str(show("nine-songs")), "-o", str(tmp_path / "c.zip")])
+    arguments = ["backup", str(show("nine-songs")), "--nights", "9", "-o"]
+    damaged = CliRunner().invoke(main, [*arguments, str(tmp_path / "c.zip")])
     assert damaged.exit_code == 1 and f"{broken.path} cannot be copied" in damaged.stderr
-    assert "--nights 0" in damaged.stderr
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "state"]
+    # The night before it takes its place, and the show is all there.
+    assert said(tmp_path / "c.zip") == said(tmp_path / "b.zip")
+    # Where no copy can be written, that is said of the first, and nothing is left out one by one.
+    with pytest.raises(JournalError, match=r"cannot be opened\. `--nights 0`"):
+        list(night_pieces("nine songs", [broken.path], 9, tmp_path / "no folder", print, print))
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "c.zip", "state"]
+
+
+def test_levels_that_cannot_be_read_and_a_row_of_no_time_keep_back_nothing_else(tmp_path: Path, nights: Path) -> None:
+    begun(nights).close()
+    (nights / "2026-11-25T19-30-00.levels.yaml").write_bytes(b"#" * (LEVELS_MAX + 1))
+    odd = begun(nights, 1)
+    odd.close()
+    with closing(sqlite3.connect(odd.path)) as connection, connection:
+        connection.execute("UPDATE story SET wall = 1 << 62")
+    path = tmp_path / "b.zip"
+    result = CliRunner().invoke(main, ["backup", str(show("nine-songs")), "--nights", "9", "-o", str(path)])
+    assert result.exit_code == 1
+    first, second, _ = result.stderr.splitlines()
+    assert f"{odd.path} cannot be copied whole" in first and "these are no levels of a desk" in second
+    kept = [file["path"] for file in said(path)["files"] if file["path"].startswith("nights/")]
+    assert kept == ["nights/2026-11-25T19-30-00.night"]
+
+
+def test_a_night_that_is_damaged_in_the_backup_is_left_out_of_what_is_restored(tmp_path: Path, nights: Path) -> None:
+    """Bytes in the middle of what is packed are changed: zlib or the sum finds it."""
+    for hours in range(2):
+        begun(nights, hours).close()
+    path = tmp_path / "b.zip"
+    done("backup", show("nine-songs"), "--nights", "2", "-o", path)
+    names = [file["path"] for file in said(path)["files"]]
+    lost = "nights/2026-11-25T20-30-00.night"
+    whole = done("restore", path, "-o", tmp_path / "whole")
+    assert whole.stderr == ""
+    with zipfile.ZipFile(path) as found:
+        entry = found.getinfo(lost)
+    raw = bytearray(path.read_bytes())
+    middle = entry.header_offset + 30 + len(lost) + entry.compress_size // 2
+    raw[middle : middle + 20] = bytes(byte ^ 0xFF for byte in raw[middle : middle + 20])
+    path.write_bytes(raw)
+    for flags, says in ((["--list"], "Every other file is what was backed up."), ([], "Its last night: ")):
+        flags += [] if flags else ["-o", str(tmp_path / "new")]
+        result = CliRunner().invoke(main, ["restore", str(path), *flags])
+        assert result.exit_code == 1 and says in result.stdout.splitlines()[-1]
+        (line,) = result.stderr.splitlines()
+        assert line.startswith(f"{path}: `{lost}`: it is ") and line.endswith(" left out")
+    before = tree(tmp_path / "whole")
+    del before[lost]
+    assert tree(tmp_path / "new") == before and len(before) == len(names) - 1
+
+
+@pytest.mark.parametrize("where", ["setlist.yaml", "a.night"])
+def test_only_nights_are_left_out(tmp_path: Path, where: str) -> None:
+    """A manifest may call any file a night."""
+    content = b"the show" * 9
+    files = [listed("setlist.yaml", content, what="night"), listed("a.night", content, what="night")]
+    for file in files:
+        file["sha256"] = "0" * 64 if file["path"] == where else file["sha256"]
+    (tmp_path / "b.zip").write_bytes(zipped(("setlist.yaml", content), ("a.night", content), said=manifest(*files)))
+    result = CliRunner().invoke(main, ["restore", str(tmp_path / "b.zip"), "-o", str(tmp_path / "new")])
+    assert (result.exit_code, result.stdout) == (1, "") and f"`{where}`: it is not what was" in result.stderr
+    assert not (tmp_path / "new").exists()
 
 
 def test_what_packs_too_tightly_is_put_in_unpacked_and_restored(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -13,6 +14,8 @@ from click.testing import CliRunner, Result
 from recorded import record_night
 
 from stagectl.cli.main import main
+from stagectl.journal import read
+from stagectl.story.entry import Heard
 from stagectl.where import shipped
 
 
@@ -95,3 +98,39 @@ def test_what_cannot_be_played_again_is_said_plainly(tmp_path: Path, show: Path)
         connection.execute("DELETE FROM files")
     old = replay(str(path))
     assert old.exit_code == 1 and "which kept no events" in old.output
+
+
+@pytest.mark.parametrize("more", [[], ["--setlist", "show"]])
+def test_a_night_that_is_still_played_is_played_again_as_it_was_at_one_moment(
+    tmp_path: Path, show: Path, monkeypatch: pytest.MonkeyPatch, more: list[str]
+) -> None:
+    """What is written between the first look at the rows and the first one at the events belongs to neither."""
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    monkeypatch.chdir(tmp_path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as writer:
+        writer.execute("PRAGMA journal_mode = WAL").fetchone()
+        events = [number for (number,) in writer.execute("SELECT id FROM heard ORDER BY id")]
+        since = events[len(events) // 2]
+        later = {}
+        for table in ("story", "heard"):
+            later[table] = writer.execute(f"SELECT * FROM {table} WHERE id >= ?", (since,)).fetchall()
+            writer.execute(f"DELETE FROM {table} WHERE id >= ?", (since,))
+        real = read.events
+        asked: list[int] = []
+
+        def goes_on(connection: sqlite3.Connection, after_id: int = 0) -> Iterator[tuple[int, Heard]]:
+            if not asked:
+                for table, lines in later.items():
+                    marks = ", ".join("?" * len(lines[0]))
+                    writer.executemany(f"INSERT INTO {table} VALUES ({marks})", lines)
+            asked.append(after_id)
+            return real(connection, after_id)
+
+        monkeypatch.setattr(read, "events", goes_on)
+        result = replay(str(path), *more, "--json")
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.output)
+    assert asked and told["differ"] == [] and told["events"] == len(events) // 2
+    monkeypatch.undo()
+    assert json.loads(replay(str(path), "--json").output)["events"] == len(events)

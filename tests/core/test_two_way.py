@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from depth import examples
 from far_desk import FarDesk, Line
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,6 +20,7 @@ from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.plan import MS, Answers, Levels, Plan
+from stagectl.live.backup import known_levels
 
 SECOND = 1_000 * MS
 ASKED = Answers(each=True, reports=True, echoes=True)
@@ -78,6 +80,36 @@ def test_what_is_read_is_recorded_once() -> None:
     desk.do((SECOND, DeskCame()))
     desk.until(2 * SECOND)
     assert len(desk.of(Changed)) == 1
+
+
+READ_ONCE = Answers(all=True)
+"""It says all its levels when it is asked for them, and nothing of itself."""
+
+
+def test_what_it_was_told_since_is_not_what_it_said_when_it_was_read() -> None:
+    desk = FarDesk(plan=two_way(*SONGS, answers=READ_ONCE), echoes=False)
+    desk.levels |= {0: -1_500, 1: -700, 2: OFF}
+    now = here(desk)
+    assert desk.levels[0] == -1_500 and desk.levels[1] == -1_200
+    # Input 0 was at its level already; of the others, it has said nothing since.
+    assert dict(desk.state.known.said) == {0: -1_500}
+    assert known_levels(desk.state)[:3] == (-1_500, -1_200, -3_000)
+    # Somebody at the desk asks it for all again: now it is a hand that put this back.
+    desk.do((now, DeskSaid(send=1, level=-700)))
+    desk.until(now + SECOND)
+    assert hands(desk) == [(1, -1_200, -700)]
+
+
+@pytest.mark.parametrize("late_ns", [10 * MS, 300 * MS])
+def test_a_late_answer_to_the_reading_is_no_hand(late_ns: int) -> None:
+    desk = FarDesk(plan=two_way(*SONGS, answers=READ_ONCE), echoes=False)
+    desk.levels |= {0: -1_500, 1: -700, 2: OFF}
+    desk.do((0, DeskCame()))
+    desk.until(SECOND)
+    desk.do((SECOND, wish(GoTo(stop=1))), (SECOND + late_ns, DeskSaid(send=1, level=-700)))
+    desk.until(3 * SECOND)
+    assert hands(desk) == [] and desk.differs == {}
+    assert known_levels(desk.state)[:3] == (-1_500, -1_200, -3_000)
 
 
 def test_a_desk_that_never_answers_is_asked_a_bounded_number_of_times() -> None:
@@ -289,7 +321,7 @@ def test_a_hand_whose_last_report_is_lost_is_asked_after() -> None:
     assert desk.state.wanted[0] == -700
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(
     st.lists(
         st.tuples(st.integers(10, 3_000), st.sampled_from(("next", "back", "nudge", "hand", "out", "in")), LEVELS),

@@ -6,6 +6,7 @@ from bisect import bisect_left
 from collections import Counter
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shipped import MIXES, PROFILES, SOCKETS, columns, law_of, pair, picture, sends, spot_of
@@ -69,7 +70,8 @@ def test_no_two_sends_share_a_message(name: str) -> None:
         _tell(desk, speaker.say(send, level))
         expected[spot_of(send)] = level
         changed = {spot for spot, now in picture(desk).items() if now != before[spot]}
-        assert changed == {spot_of(send)}
+        # Whole mixes begin at 0 dB, which may be the one that is told.
+        assert changed == ({spot_of(send)} if before[spot_of(send)] != level else set())
     assert picture(desk) == expected
     assert len(expected) == columns(name) * len(MIXES)
     assert desk.inputs == SOCKETS
@@ -91,7 +93,7 @@ def test_on_its_way_a_level_never_passes_where_it_comes_from_and_goes_to(name: s
 
 
 @pytest.mark.parametrize("name", PROFILES)
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(data=st.data())
 def test_a_whole_show_of_messages_arrives(name: str, data: st.DataObject) -> None:
     """Any sends in any order, running into one another; the last word of each counts."""

@@ -81,7 +81,7 @@ def test_it_says_each_level() -> None:
             "input 3      off       off",
             "input 4      off       off",
             "input 5      off  -12.5 dB",
-            "whole mix    off       off",
+            "whole mix    off      0 dB",
             "not understood: 1 × not an OSC packet",
         ]
 
@@ -100,7 +100,7 @@ def test_json_has_one_object_a_line() -> None:
             "levels": [
                 {"mix": 1, "input": 1, "level_db": "off"},
                 {"mix": 1, "input": 2, "level_db": -12.5},
-                {"mix": 1, "input": None, "level_db": "off"},
+                {"mix": 1, "input": None, "level_db": 0.0},
             ],
             "not_understood": {},
         }

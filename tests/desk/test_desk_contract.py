@@ -266,7 +266,7 @@ def test_the_process_moves_recalls_and_loses_its_power() -> None:
             rig.program.say(wrong)
             assert rig.line().keys() == {"note"}
         rig.program.say("levels")
-        assert {"mix": 2, "input": None, "level_db": "off"} in rig.line()["levels"]
+        assert {"mix": 2, "input": None, "level_db": 0.0} in rig.line()["levels"]
 
 
 def test_the_process_has_faults_by_seed() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
@@ -96,7 +97,7 @@ def profiles(draw: st.DrawFn) -> dict[str, Any]:
     return made | ({"answers": answers} if draw(st.booleans()) else {})
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(profiles(), st.lists(st.integers(1, 40), min_size=1, max_size=4, unique=True), st.integers(1, 3))
 def test_what_is_passed_can_be_spoken_to(typed: dict[str, Any], sockets: list[int], mixes: int) -> None:
     try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shipped import PROFILES, law_of, pair, picture, profile_of, sends, spot_of
@@ -33,7 +34,7 @@ def test_any_bytes_at_all(name: str, packets: list[bytes]) -> None:
 
 
 @pytest.mark.parametrize("name", PROFILES)
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(data=st.data())
 def test_messages_with_bytes_cut_out_or_changed(name: str, data: st.DataObject) -> None:
     """Only what the desk says it heard has changed; and after the damage a whole message is heard again."""

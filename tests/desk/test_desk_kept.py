@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
+from depth import examples
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -117,4 +118,4 @@ class AnyNight(RuleBasedStateMachine):
 
 
 TestAnyNight = AnyNight.TestCase
-TestAnyNight.settings = settings(max_examples=40, stateful_step_count=20)
+TestAnyNight.settings = settings(max_examples=examples(40), stateful_step_count=20)

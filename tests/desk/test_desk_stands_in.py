@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shipped import MIXES, PROFILES, SOCKETS, law_of, picture, profile_of, sends, spot_of
@@ -229,7 +230,7 @@ def test_a_fader_of_few_steps_says_back_where_it_stands(name: str, steps: int, d
 
 
 @pytest.mark.parametrize("name", REPORTING)
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(
     faults=st.builds(
         Faults,

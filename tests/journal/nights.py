@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -20,7 +21,7 @@ NIGHT = Night(
     zone="CET",
     zone_offset=3600,
     program="0.1.0",
-    zero=77,
+    zero=time.monotonic_ns(),
 )
 
 PRESS = Row(7_250_000_000, "press", 1, who="singer", what="more me", pedal="left", control="A", gesture="press")

@@ -64,11 +64,11 @@ def test_a_file_that_is_taken_away_meanwhile_is_nobodys_claim(tmp_path: Path, mo
     real = claims._lock
     taken: list[int] = []
 
-    def lock(file: int) -> bool:
+    def lock(file: int, *, shared: bool = False) -> bool:
         if not taken:
             taken.append(file)
             first.give_up()
-        return real(file)
+        return real(file, shared=shared)
 
     monkeypatch.setattr(claims, "_lock", lock)
     second = Claim(path)

@@ -64,7 +64,7 @@ def test_the_columns_are_the_fields_of_a_row_and_hold_what_sql_can_ask_for(tmp_p
         columns = [name for _, name, *_ in connection.execute("PRAGMA table_info(story)")]
         levels = connection.execute("SELECT level_before, level_after, level_sent FROM story").fetchall()
         kept = connection.execute("SELECT setlist, venue, begun, zone, zone_offset, program, zero FROM night")
-        assert kept.fetchall() == [("Harbour set", "Small club", WALL, "CET", 3600, "0.1.0", 77)]
+        assert kept.fetchall() == [("Harbour set", "Small club", WALL, "CET", 3600, "0.1.0", NIGHT.zero)]
     assert tuple(name.removeprefix("level_") for name in columns) == ("id", "wall", *Row._fields)
     assert levels == [(None, None, None), (-600, -450, -450), (None, "off", "off")]
     assert whole(path)

@@ -16,6 +16,7 @@ from stagectl.cli.main import main
 from stagectl.journal.paths import new_path, spare_nights
 from stagectl.journal.write import Journal
 from stagectl.story.rows import Row
+from stagectl.where import shipped
 
 from .nights import CHANGE, NIGHT, PRESS, SILENCED, WALL, numbered
 
@@ -110,6 +111,65 @@ def test_follow_goes_on_until_it_is_interrupted_or_nobody_reads(
     assert result.exit_code == 0
     assert [line.split()[1] for line in result.output.splitlines()[1:]] == ["0:00.000", "0:01.000", "0:02.000"]
     assert result.stderr == ""
+
+
+@pytest.mark.parametrize("flags", [[], ["--refused"], ["--json"]])
+def test_follow_ends_with_the_night(journal: Journal, monkeypatch: pytest.MonkeyPatch, flags: list[str]) -> None:
+    """Whether the end is among what is told or not, and whether it was there before or comes meanwhile."""
+    waits = 0
+
+    with Journal.create(journal.path.with_name("later.night"), NIGHT) as later:
+
+        def wait() -> bool:
+            nonlocal waits
+            waits += 1
+            assert waits < 3
+            if waits == 2:
+                later.write([Row(9_000_000_000, "refusal", 1, "singer", "up", detail="it is too soon")], WALL)
+                later.write([Row(10_000_000_000, "end")], WALL)
+            return True
+
+        monkeypatch.setattr(log, "wait", wait)
+        arguments = ["log", "--follow", "--journal", str(later.path), *flags]
+        results = [CliRunner().invoke(main, arguments) for _ in range(2)]
+    assert waits == 2
+    assert [result.exit_code for result in results] == [0, 0] and results[0].output == results[1].output
+    assert ("refus" in results[0].output, "the night is over" in results[0].output) == (True, not flags)
+
+
+def test_a_night_is_named_as_the_list_names_it(
+    journal: Journal, spare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spare.mkdir(parents=True)
+    named = {journal.path: "Harbour set"}
+    for folder, title in ((spare, "Later set"), (journal.path.parent, "Last set")):
+        one = Journal.create(new_path(folder, WALL + len(named) * 3_600_000_000), replace(NIGHT, setlist=title))
+        one.close()
+        named[one.path] = title
+    listed = [line.split()[-1] for line in CliRunner().invoke(main, ["nights"]).stdout.splitlines()]
+    for path, title in named.items():
+        assert path.stem in listed
+        for name in (path.stem, path.name, str(path)):
+            assert CliRunner().invoke(main, ["log", "--journal", name]).output.startswith(title)
+            report = CliRunner().invoke(main, ["report", name, "--json"])
+            assert json.loads(report.stdout)["setlist"] == title
+    # A file that is here is meant first.
+    monkeypatch.chdir(tmp_path)
+    Journal.create(Path(journal.path.name), replace(NIGHT, setlist="here")).close()
+    assert CliRunner().invoke(main, ["log", "--journal", journal.path.name]).output.startswith("here")
+    assert CliRunner().invoke(main, ["log", "--journal", journal.path.stem]).output.startswith("Harbour set")
+
+
+@pytest.mark.parametrize(
+    "arguments", [["log", "--journal", "{}"], ["report", "{}"], ["replay", "{}"], ["keep", "{show}", "{}"]]
+)
+def test_a_name_that_no_night_has_is_said_with_the_nearest(journal: Journal, arguments: list[str]) -> None:
+    wrong = journal.path.stem.replace("19", "18")
+    show = shipped("setlists") / "nine-songs"
+    result = CliRunner().invoke(main, [one.format(wrong, show=show) for one in arguments])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert f"There is no journal at {wrong}, and no night of that name in {journal.path.parent}" in result.stderr
+    assert f"did you mean `{journal.path.stem}`?" in result.stderr
 
 
 @pytest.mark.parametrize("follow", [[], ["--follow"]])

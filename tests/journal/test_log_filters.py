@@ -13,10 +13,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stagectl.journal import headings as headings_
 from stagectl.journal import query
-from stagectl.journal.query import WAITING_MAX, Asking, Wanted, end_of, names, unknown
+from stagectl.journal.headings import Headings
+from stagectl.journal.query import WAITING_MAX, Asking, Last, Wanted, end_of, names, unknown
 from stagectl.journal.read import open_read, rows
-from stagectl.journal.since import since
+from stagectl.journal.since import note, since
 from stagectl.journal.write import Journal
 from stagectl.story.rows import Row
 
@@ -196,6 +198,7 @@ def test_the_end_of_a_night() -> None:
         ("19:31", Wanted(since_us=WALL - 123_456 - 59 * MINUTE_US)),
         ("19:30", Wanted(since_us=WALL - 123_456 + 23 * 60 * MINUTE_US)),
         ("0:05", Wanted(since_us=WALL - 123_456 + 215 * MINUTE_US)),
+        ("24:00", Wanted(since_at=24 * 60_000_000_000)),
         ("1:12:30", Wanted(since_at=HOUR_NS + 12 * 60_000_000_000 + 30_000_000_000)),
         ("0:07.250", Wanted(since_at=7_250_000_000)),
         ("12:03.5", Wanted(since_at=723_500_000_000)),
@@ -210,11 +213,99 @@ def test_since_when(text: str, expected: Wanted) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "24:00", "21:60", "9", "1:72:00", "1:02:72", "3:72.5", "ten min", "-5 min", "21:4", "5 days"]
+    "text", ["", "24:60", "21:60", "9", "1:72:00", "1:02:72", "3:72.5", "ten min", "-5 min", "21:4", "5 days"]
 )
 def test_what_is_no_time(text: str) -> None:
     with pytest.raises(ValueError, match=r"time|minutes"):
         since(text, NIGHT, WALL)
+
+
+BEGUN_US = WALL - WALL % MINUTE_US
+
+
+def quiet_at(minute: int) -> Last:
+    """The last row of a night that went on for so many minutes and was over then."""
+    return Last(BEGUN_US + minute * MINUTE_US, minute * 60_000_000_000, ends=True)
+
+
+@pytest.mark.parametrize(
+    ("text", "last", "now_min", "into_s"),
+    [
+        # The night went from 20:30 to 23:30 and was over: by the clock nothing would be left from 0:44 on.
+        ("0:44", quiet_at(180), 180, 44),
+        ("4:05", quiet_at(180), 180, 245),
+        ("23:31", quiet_at(180), 180, 1_411),
+        ("23:30", quiet_at(180), 180, None),
+        ("21:40", quiet_at(180), 180, None),
+        # It was over after 44 s, or went on to after midnight.
+        ("0:44", Last(BEGUN_US + 44_000_000, 44_000_000_000, ends=True), 1, 44),
+        ("0:45", Last(BEGUN_US + 44_000_000, 44_000_000_000, ends=True), 1, None),
+        ("0:44", quiet_at(255), 255, None),
+        # It goes on: a pause without a row is of the night, until it is too long for one.
+        ("23:45", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 200, None),
+        ("23:55", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 200, 1_435),
+        ("0:44", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 9_999, 44),
+        # Up to an hour before its beginning it is the clock, as it was without an end.
+        ("19:40", quiet_at(180), 180, None),
+        ("0:44", None, 180, None),
+    ],
+)
+def test_a_clock_time_that_the_night_had_not_come_to_is_one_into_it(
+    text: str, last: Last | None, now_min: int, into_s: int | None
+) -> None:
+    found = since(text, NIGHT, BEGUN_US + now_min * MINUTE_US, last)
+    if into_s is None:
+        assert found == since(text, NIGHT, 0) and note(text, found) is None
+    else:
+        assert found == Wanted(since_at=into_s * 1_000_000_000)
+        assert f"had not come to {text} on the wall" in str(note(text, found))
+
+
+def test_what_can_be_no_clock_time_needs_no_note() -> None:
+    for text in ("45:10", "0:00:44", "10 min"):
+        assert note(text, since(text, NIGHT, WALL, quiet_at(180))) is None
+
+
+_ABOVE = "SELECT max(id) FROM story WHERE kind = 'arrival' AND id <= ?"
+
+
+@given(batches(WALL), wanted(WALL), st.sampled_from((1, 5, 10_000)))
+def test_above_each_row_stands_its_arrival(night: list[Batch], asked: Wanted, at_once: int) -> None:
+    """Which one that is SQLite says by itself; without the headings it is what was asked for."""
+    with kept(night) as connection, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(headings_, "AT_ONCE", at_once)
+        found = list(Asking(connection, asked).rows())
+        headed = list(Headings(connection).over(found))
+        stands, added = None, []
+        for number, _, row in headed:
+            if row.kind == "arrival":
+                assert number != stands
+                stands = number
+            assert connection.execute(_ABOVE, (number,)).fetchone() == (stands,)
+            if (number, row) not in {(one, other) for one, _, other in found}:
+                added.append(number)
+        assert [one for one in headed if one[0] not in added] == found
+        assert len(added) == len(set(added)) and all(number < headed[-1][0] for number in added)
+
+
+def test_an_arrival_that_is_written_meanwhile_is_found(tmp_path: Path) -> None:
+    path = tmp_path / "n.night"
+    with Journal.create(path, NIGHT) as journal, closing(open_read(path)) as connection:
+        headings = Headings(connection)
+        for at, song in enumerate(("Slow Tram", "Kettle", "Kettle", "Slow Tram")):
+            journal.write([Row(at, "arrival", at, song=song), PRESS._replace(press=at)], WALL)
+            (*_, pressed) = rows(connection)
+            above, _ = headings.over([pressed])
+            assert (above[0], above[2].song) == (pressed[0] - 1, song)
+
+
+def test_a_row_that_comes_late_stands_below_its_own_arrival() -> None:
+    arrivals = [Row(at, "arrival", at, song=song) for at, song in enumerate(("Slow Tram", "Kettle"))]
+    night = [Batch((arrivals[0], PRESS), WALL), Batch((arrivals[1], PRESS._replace(press=2)), WALL)]
+    with kept(night) as connection:
+        headings, everything = Headings(connection), list(rows(connection))
+        songs = [[row.song for _, _, row in headings.over([everything[at]])] for at in (3, 1, 3)]
+        assert songs == [["Kettle", None], ["Slow Tram", None], ["Kettle", None]]
 
 
 @given(st.integers(0, 23), st.integers(0, 59), st.integers(0, 86_399), st.integers(-14 * 4, 14 * 4))

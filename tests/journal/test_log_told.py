@@ -10,7 +10,9 @@ import csv
 import io
 import json
 import re
+import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -33,6 +35,7 @@ from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 from stagectl.story.heard import heard
 from stagectl.story.rows import Row
+from stagectl.story.words import lines
 from stagectl.where import shipped
 
 from .nights import CHANGE, NIGHT, PRESS, SILENCED, WALL
@@ -99,6 +102,39 @@ def test_a_listener_s_part_of_the_demo_night(night: Path) -> None:
     lines = told(night, "--listener", "singer").output.splitlines()
     assert lines[0].startswith("nine songs, 2026-11-25 20:30 CET")
     assert all(re.match(r"2\d:\d\d:\d\d +\d+:\d\d\.\d{3}  ", line) for line in lines[1:])
+
+
+@pytest.mark.parametrize("flags", [("--listener", "singer"), ("--refused",), ("--pedal", "vocal pedal")])
+def test_what_is_left_of_a_song_stands_below_its_arrival(night: Path, flags: tuple[str, ...]) -> None:
+    """The last arrival above each line is the one above it in the whole log, and each stands there once."""
+    arrivals = {*lines([row for row in rehearsed() if row.kind == "arrival"])}
+
+    def below(told: Sequence[str]) -> tuple[list[tuple[str, str]], list[str]]:
+        """The time of each line that is no arrival, with the arrival above it; and the arrivals."""
+        above, out = [""], []
+        for line in told[1:]:
+            if line[9:] in arrivals:
+                above.append(line)
+            else:
+                out.append((line[:21], above[-1]))
+        return out, above
+
+    whole, _ = below(told(night).output.splitlines())
+    left, above = below(told(night, *flags).output.splitlines())
+    assert 0 < len(left) < len(whole) and set(left) <= set(whole)
+    assert len(above) == len(set(above)) > 2
+
+
+def test_a_time_that_the_night_had_not_come_to_on_the_wall_is_one_into_it(night: Path) -> None:
+    with closing(sqlite3.connect(night)) as connection, connection:
+        (at,) = connection.execute("SELECT max(at) FROM story").fetchone()
+        connection.execute(
+            "INSERT INTO story (id, wall, at, kind) SELECT max(id) + 1, max(wall), ?, 'end' FROM story", (at,)
+        )
+    result = told(night, "--since", "0:44", "--json")
+    assert [json.loads(line) for line in result.stdout.splitlines()] == objects(night, "--since", "0:00:44") != []
+    assert "had not come to 0:44 on the wall" in result.stderr
+    assert told(night, "--since", "0:00:44").stderr == ""
 
 
 def test_the_songs_of_the_demo_night_are_all_of_it_from_the_first_arrival_on(night: Path) -> None:

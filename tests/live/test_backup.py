@@ -472,3 +472,11 @@ def test_a_disk_that_hangs_holds_up_neither_the_loop_nor_the_end(tmp_path: Path)
         return took
 
     assert asyncio.run(night()) >= 0.05
+
+
+def test_what_a_scene_of_the_desks_own_has_brought_is_not_known() -> None:
+    plan = plan_of("kick", whole=False)
+    state = having(plan, {0: -590, 2: -800})._replace(asked=(None, None, -700, None))
+    assert known_levels(state) == (-590, None, -800, None)
+    recalled = state._replace(known=state.known._replace(stored=1))
+    assert known_levels(recalled) == (None, None, -800, None)

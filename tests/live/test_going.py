@@ -97,3 +97,14 @@ def test_a_track_that_is_paused_stands_still(duo: Set) -> None:
     for at in (MIN, 5 * MIN):
         duo.do(Wake(), at)
         assert duo.to_go(at) == 6 * MIN + 30 * S
+
+
+def test_a_song_whose_track_is_lost_goes_on_from_where_the_track_was(duo: Set) -> None:
+    """The track is begun two minutes after the song: what counts is where it was."""
+    duo.do(wish(GoTo(stop=3)), 0)
+    duo.do(wish(PauseCue()), MIN)
+    duo.do(wish(PauseCue()), 3 * MIN)
+    assert duo.state.track is not None and duo.to_go(4 * MIN) == 5 * MIN + 30 * S
+    duo.going.look(duo.state)
+    assert duo.going.to_go(duo.state._replace(track=None), 4 * MIN) == 5 * MIN + 30 * S
+    assert duo.going.began == 0, "but the song itself began when it came"

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import re
 import shutil
+import socket
 import sqlite3
 import time
 from contextlib import closing
@@ -16,11 +19,13 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
 from stagectl.errors import DeviceError, JournalError
+from stagectl.journal.claim import holder_of
 from stagectl.journal.paths import nights
 from stagectl.journal.read import files, open_read
 from stagectl.journal.record import Recorder
 from stagectl.journal.schema import Night as Head
 from stagectl.live import record as recording
+from stagectl.live.going import Going
 from stagectl.live.record import Record, desk_claim, record
 from stagectl.live.resume import AGREE_NS, BrokenOff, zero_again
 from stagectl.show.compile import Compiled, compile_show
@@ -124,6 +129,71 @@ def test_a_night_that_was_broken_off_goes_on_at_the_same_place_with_the_same_wis
     new = begun(folder)
     assert new.taken_up is None and new.recorder.path != path
     drop(new.recorder)
+
+
+def going_on(folder: Path, of: Record) -> tuple[Going, State]:
+    """How far the set has got, as the daemon follows it from where the night is taken up."""
+    show, compiled = loaded(folder)
+    going = Going(show, compiled.plan)
+    assert of.taken_up is not None
+    going.take_up(of.taken_up.state, of.zero, of.recorder.path)
+    return going, of.taken_up.state
+
+
+def test_a_song_goes_on_from_where_it_was_when_the_night_was_broken_off(folder: Path) -> None:
+    """By what a night that was never broken off says at the same time."""
+    show, compiled = loaded(folder)
+    player, never = playing(folder, begun(folder)), Going(show, compiled.plan)
+    before_it = Going(show, compiled.plan)
+    happens = player.happens
+
+    def watched(event: Event, after: int = 10**9) -> None:
+        happens(event, after)
+        never.look(player.state)
+
+    player.happens = watched  # type: ignore[method-assign]
+    player.press("on", MORE, "on", MORE, LESS, "on", MORE, MORE)
+    # An arrival at another section of the song, and a nudge, are no beginning.
+    path = player.of.recorder.path
+    was = player.killed()
+    again = begun(folder)
+    going, state = going_on(folder, again)
+    # The test's clock is ahead of the computer's, so that the night's zero is another.
+    since, away = again.zero - player.of.zero, 40 * 10**9
+    assert state.now == was.now + since
+    before_it.look(state)
+    to_go = never.to_go(was, was.now + away)
+    assert to_go is not None and to_go != before_it.to_go(state, state.now + away)
+    assert never.began is not None and going.began == never.began + since
+    assert going.to_go(state, state.now + away) == to_go
+    # And where the journal cannot tell, from then on.
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DELETE FROM story WHERE kind = 'arrival'")
+    assert going_on(folder, again)[0].began == state.now
+    drop(again.recorder)
+
+
+def test_before_the_first_song_nothing_is_counted(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.killed()
+    again = begun(folder)
+    assert going_on(folder, again)[0].began is None
+    drop(again.recorder)
+
+
+def test_a_show_in_a_folder_whose_name_is_no_text_is_taken_up_too(tmp_path: Path) -> None:
+    folder = Path(os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9"))
+    try:
+        shutil.copytree(ROOT / "setlists" / "three-songs", folder)
+    except OSError:
+        pytest.skip("this file system takes UTF-8 alone")
+    player = playing(folder, begun(folder))
+    player.press("on", MORE)
+    was = player.killed()
+    again = begun(folder)
+    assert again.recorder.path == player.of.recorder.path and not WARNED
+    assert again.taken_up is not None and again.taken_up.state.wishes == was.wishes
+    drop(again.recorder)
 
 
 def test_killed_again_and_again(folder: Path) -> None:
@@ -266,15 +336,65 @@ def test_a_journal_of_an_earlier_version_begins_anew(folder: Path) -> None:
 def test_one_process_drives_a_desk(folder: Path) -> None:
     show, _ = loaded(folder)
     claim = desk_claim(show)
-    assert claim is not None
     with pytest.raises(
         DeviceError, match=r"the desk at `127\.0\.0\.1:9000` is driven by process \d+ already; end that"
     ):
         desk_claim(show)
     claim.give_up()
-    again = desk_claim(show)
-    assert again is not None
-    again.give_up()
+    desk_claim(show).give_up()
+
+
+OWN_NAMES = ["localhost", "LOCALHOST", "127.0.0.1", "::1", "0.0.0.0", "::ffff:127.0.0.1", socket.gethostname()]
+
+
+@pytest.mark.parametrize("name", OWN_NAMES)
+def test_a_desk_is_the_same_by_each_of_its_names(folder: Path, name: str) -> None:
+    """Of this machine: RFC 6761, 6.3 (`localhost`), RFC 1122, 3.2.1.3 (127/8), RFC 4291, 2.5.3 and 2.5.5.2."""
+    claim = desk_claim(loaded(folder)[0])
+    try:
+        show = at_host(folder, f"[{name}]:9000" if ":" in name else f"{name}:9000")
+        with pytest.raises(DeviceError, match="is driven by process"):
+            desk_claim(show)
+    finally:
+        claim.give_up()
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1:9001", "192.0.2.7:9000", "no-such-desk.invalid:9000"])
+def test_other_desks_are_others(folder: Path, host: str) -> None:
+    """Addresses for documentation (RFC 5737), and a name that never is one (RFC 6761, 6.4)."""
+    claim = desk_claim(loaded(folder)[0])
+    try:
+        other = desk_claim(at_host(folder, host))
+        with pytest.raises(DeviceError, match="is driven by process"):
+            desk_claim(at_host(folder, host.upper()))
+        other.give_up()
+    finally:
+        claim.give_up()
+
+
+def at_host(folder: Path, host: str) -> Show:
+    """The show with its desk elsewhere."""
+    rig = folder / "rig.yaml"
+    rig.write_text(re.sub(r"host: .*:900\d\"?", f'host: "{host}"', rig.read_text()))
+    show = load_show(folder)
+    assert show.rig.desk.host is not None
+    return show
+
+
+def test_a_claim_that_is_taken_away_is_claimed_again(folder: Path) -> None:
+    """The end of a user's session may delete what the user has in memory."""
+    show, _ = loaded(folder)
+    claim = desk_claim(show)
+    [path] = [one.path for one in claim._claims]
+    assert claim.again() is None and path.exists()
+    path.unlink()
+    assert claim.again() is None and holder_of(path) == os.getpid()
+    path.unlink()
+    other = desk_claim(show)
+    assert claim.again() == f"the desk at `127.0.0.1:9000` is driven by process {os.getpid()} as well"
+    claim.give_up()
+    assert holder_of(path) == os.getpid(), "what is another's is not taken away"
+    other.give_up()
 
 
 @pytest.mark.parametrize(

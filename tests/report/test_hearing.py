@@ -7,6 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -82,7 +83,7 @@ def heard(one: NightEars | Hearing) -> dict[str, dict[str, list[tuple[float, flo
     }
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(st.lists(_rows, max_size=40), _some([DRIVEN, FOUND]))
 def test_both_come_to_the_same_on_any_story(some: Sequence[Row], base: Levels) -> None:
     at = 0

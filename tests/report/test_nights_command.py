@@ -55,14 +55,18 @@ def test_a_line_says_what_a_night_was(folder: Path) -> None:
         "refused",
         "end",
         "size",
+        "name",
     ]
+    assert line.split()[-1] == path.stem
     assert where == f"{folder}:"
     assert line.split("  ")[2:4] == ["2026-11-25 21:00", "nine songs, Tidewater Hall"]
     (told,) = map(json.loads, nights("--json"))
     with closing(sqlite3.connect(path)) as connection:
-        for name, kind in (("presses", "press"), ("changes", "change"), ("refusals", "refusal")):
+        for name, kind in (("presses", "press"), ("refusals", "refusal")):
             question = "SELECT count(*) FROM story WHERE kind = ?"
             assert connection.execute(question, (kind,)).fetchone() == (told[name],)
+        question = "SELECT what = 'read', count(*) FROM story WHERE kind = 'change' GROUP BY 1"
+        assert dict(connection.execute(question)).get(0) == told["changes"]
         assert connection.execute("SELECT max(at) / 1e9 FROM story").fetchone()[0] == pytest.approx(told["long_s"])
         songs = {song for (song,) in connection.execute("SELECT song FROM story WHERE kind = 'arrival'")}
     # The night stays in each of its songs for a second at least.
@@ -82,6 +86,20 @@ def test_songs_that_were_passed_through_and_the_base_do_not_count(folder: Path) 
     written(new_path(folder, BEGUN_US + 10**12), [*some[:-1], *more])
     # In the first night `one` lasts half a second; in the second night a second altogether.
     assert [json.loads(line)["songs"] for line in nights("--json")] == [1, 2]
+
+
+def test_levels_that_were_read_are_no_changes(folder: Path) -> None:
+    read = [change(SECOND, level, what="read", who="desk") for level in (-600, -700)]
+    hand = change(MINUTE, -900, -600, what="hand", who="desk")
+    written(new_path(folder, BEGUN_US), [HERE, *read, change(SECOND, -600, -700), hand, END])
+    (one,) = map(json.loads, nights("--json"))
+    assert (one["changes"], one["read"]) == (2, 2)
+    assert nights()[2].split()[-6] == "2"
+    report = json.loads(CliRunner().invoke(main, ["report", "--json"]).stdout)
+    assert (report["counts"]["change"], report["changes_read"]) == (4, 2)
+    assert [note for note in report["notes"] if note.startswith("2 levels were read from the desk; nobody moved")]
+    page = CliRunner().invoke(main, ["report", "-o", "-"]).stdout
+    assert "<dt>levels changed</dt><dd>2</dd>" in page
 
 
 def test_both_folders_are_listed_and_the_oldest_comes_first(folder: Path) -> None:

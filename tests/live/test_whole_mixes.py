@@ -1,0 +1,146 @@
+"""Whole mixes that are off at the desk: said before the night and when the desk is back, where the show leaves them so.
+
+The levels are the desk's own, over real UDP, or told to the core as a desk would; the wording is compared by hand.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from lines import Program
+from nights import STAGECTL, playing, quick_copy
+from test_night_over_osc import free_port
+from test_two_way_over_osc import Desk, end
+
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent
+from stagectl.core.grid import Grid
+from stagectl.core.levels import OFF, Level
+from stagectl.core.plan import Plan
+from stagectl.core.state import State, begin
+from stagectl.core.step import step
+from stagectl.live.whole_mixes import NAMED_MAX, WholeMixes, off_at_the_desk
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+from stagectl.where import shipped
+
+SINGER = "the whole mix of singer is off at the desk, and the show leaves it so"
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    """Three songs, of which none moves a whole mix."""
+    return compile_show(load_show(shipped("setlists") / "three-songs"), None).plan
+
+
+def read(plan: Plan, wholes: Mapping[int, Level], state: State | None = None) -> State:
+    """The state when a desk came and was read: inputs at -10 dB, whole mixes at 0 dB but for some listeners'."""
+    state, _ = step(plan, state or begin(plan, 0), DeskCame(), 1)
+    for send in filter(plan.can_read, range(len(plan.ceilings))):
+        listener, column = divmod(send, plan.width)
+        level = -1_000 if column != plan.whole else wholes.get(listener, 0)
+        assert not state.desk_here
+        state, _ = step(plan, state, DeskSaid(send=send, level=level), 2)
+    assert state.desk_here
+    return state
+
+
+@pytest.mark.parametrize(
+    ("wholes", "says"),
+    [
+        ({}, None),
+        ({0: -6_000}, None),
+        ({0: OFF}, SINGER),
+        (
+            {0: OFF, 2: OFF},
+            "the whole mixes of singer and {2} are off at the desk, and the show leaves them so",
+        ),
+    ],
+)
+def test_what_is_off_is_said_by_name(plan: Plan, wholes: dict[int, Level], says: str | None) -> None:
+    expected = None if says is None else says.format(*plan.listeners)
+    assert off_at_the_desk(plan, read(plan, wholes)) == expected
+
+
+def test_many_are_counted(plan: Plan) -> None:
+    names = tuple(f"listener {at}" for at in range(NAMED_MAX + 2))
+    many = replace(
+        plan,
+        listeners=names,
+        own=(None,) * len(names),
+        ceilings=plan.ceilings[: plan.width] * len(names),
+        mix_ceilings=(),
+        stops=tuple(replace(stop, levels=stop.levels[: plan.width] * len(names)) for stop in plan.stops),
+    )
+    said = off_at_the_desk(many, read(many, dict.fromkeys(range(len(names)), OFF)))
+    assert said is not None and said.startswith(
+        "the whole mixes of listener 0, listener 1, listener 2 and 3 more are off"
+    )
+
+
+def test_the_lowest_level_of_a_desk_that_cannot_say_off_is_said_as_it_is(plan: Plan) -> None:
+    cannot = replace(plan, whole_grid=Grid(steps=(-6_000, -300, 0), has_off=False))
+    said = off_at_the_desk(cannot, read(cannot, {0: -6_000, 1: -300}))
+    assert said == "the whole mix of singer is at -60 dB at the desk, and the show leaves it so"
+
+
+@pytest.mark.parametrize(("level", "is_said"), [(-300, False), (OFF, True)])
+def test_one_that_the_first_song_brings_up_is_not_said(plan: Plan, level: Level, is_said: bool) -> None:
+    send = plan.send(0, plan.whole)
+
+    def moved(levels: tuple[Level | None, ...]) -> tuple[Level | None, ...]:
+        return (*levels[:send], level, *levels[send + 1 :])
+
+    drives = replace(plan, stops=tuple(replace(stop, levels=moved(stop.levels)) for stop in plan.stops))
+    assert (off_at_the_desk(drives, read(drives, {0: OFF})) is not None) == is_said
+
+
+def test_it_is_said_once_each_time_that_the_desk_was_read(plan: Plan) -> None:
+    said: list[str] = []
+    looks = WholeMixes(plan, said.append)
+    assert looks.can_read
+    state = read(plan, {0: OFF})
+    looks.look(state)
+    assert (looks.begin(state), said) == (SINGER, [])
+    looks.look(state)
+    state, _ = step(plan, state, DeskWent(), 3)
+    looks.look(state)
+    assert (said, looks.begin(state)) == ([], None)
+    for _ in range(2):
+        looks.look(read(plan, {0: OFF}))
+    assert said == [SINGER]
+    looks.look(state)
+    looks.look(read(plan, {}))
+    assert said == [SINGER]
+
+
+@pytest.mark.ports
+def test_a_dry_run_and_the_ready_line_say_it(tmp_path: Path) -> None:
+    """The desk begins with whole mixes at 0 dB; then a hand takes one down."""
+    desk_port = free_port()
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(desk_port), "9010": str(free_port())})
+    desk = Desk(desk_port)
+    try:
+        assert [desk.levels()[mix, None] for mix in (1, 2, 3)] == [0.0, 0.0, 0.0]
+        dry = [*STAGECTL, "run", str(show), "--dry"]
+        assert "whole mix" not in subprocess.run(dry, capture_output=True, text=True, check=True).stdout
+        desk.say("move 1 whole off")
+        before = desk.levels()
+        lines = subprocess.run(dry, capture_output=True, text=True, check=True).stdout.splitlines()
+        assert lines[-1] == f"Warning: {SINGER}."
+        journal = tmp_path / "off.night"
+        with playing(show, journal) as daemon:
+            ready = _ready(daemon)
+            assert desk.levels() == before
+            story = end(daemon, journal)
+        assert ready.endswith(f"everything is here; {SINGER}")
+        assert [one["what"] for one in story if one["kind"] == "trouble"] == [SINGER]
+    finally:
+        desk.close()
+
+
+def _ready(daemon: Program) -> str:
+    return daemon.until(lambda line: line.startswith("ready")).rstrip()
