@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from stagectl.archive.gather import Piece
     from stagectl.archive.manifest import Manifest
     from stagectl.show.load import Show
+    from stagectl.term.waiting import Waiting
 
 
 @click.command("backup")
@@ -29,7 +30,8 @@ def command(setlist: Path, output: Path | None, most: int) -> None:
     files, press scripts and takes beside it, the journals of its last nights, and what the desk's levels were then.
 
     Sound files are not packed, but listed: copy them yourself. A night that is being played is copied whole as it is
-    now. A file that is there already is never written over. `stagectl restore` brings it all back.
+    now; one that is damaged is left out, the rest is packed, and the exit code is 1. A file that is there already is
+    never written over. `stagectl restore` brings it all back.
 
     \b
     Example:
@@ -42,19 +44,29 @@ def command(setlist: Path, output: Path | None, most: int) -> None:
     from stagectl.errors import DeviceError, Fault, FileFaults
     from stagectl.journal.causes import cause
     from stagectl.show.load import load_show
+    from stagectl.term.waiting import Waiting
 
     show = load_show(setlist)
     path = output if output is not None else Path(_name(show))
     if not path.parent.is_dir():
         raise FileFaults([Fault(str(path), 0, f"there is no folder {path.parent} to write it into")])
+    lost: list[str] = []
     try:
-        with tempfile.TemporaryDirectory(prefix=".stagectl-", dir=path.parent) as copies:
-            manifest = pack(gather(show, _nights(show, most, Path(copies))), path)
+        with tempfile.TemporaryDirectory(prefix=".stagectl-", dir=path.parent) as copies, Waiting("copying") as waiting:
+            gathered = gather(show, _nights(show, most, Path(copies), lost, waiting))
+
+            def watch(more: int) -> None:
+                waiting.done += more
+
+            waiting.at("packing", 0, 2 * sum(piece.size for piece in gathered.pieces))
+            manifest = pack(gathered, path, watch=watch)
     except OSError as error:
         raise DeviceError(f"the backup {path} cannot be written: {cause(error)}") from error
     click.echo(f"{path}: {manifest.title}, {count(len(manifest.files), 'file')}, {size_text(path.stat().st_size)}")
     for line in content(manifest):
         click.echo(line)
+    if lost:
+        raise SystemExit(1)
     if most and not any(file.what == "night" for file in manifest.files):
         click.echo("There is no night of this setlist yet.")
 
@@ -65,18 +77,25 @@ def _name(show: Show) -> str:
     return f"{show.folder.resolve().name or 'show'}-{stamp}.zip"
 
 
-def _nights(show: Show, most: int, copies: Path) -> list[Piece]:
+def _nights(show: Show, most: int, copies: Path, lost: list[str], waiting: Waiting) -> list[Piece]:
+    """The nights that are packed. `lost` takes what is said of those that cannot be."""
     from stagectl.archive.nights import night_pieces
     from stagectl.journal.of_setlist import of_setlist
     from stagectl.journal.paths import nights, ordered, spare_nights
 
     def warn(says: str) -> None:
+        waiting.hide()
         click.echo(f"stagectl: warning: {says}", err=True)
+
+    def lose(says: str) -> None:
+        lost.append(says)
+        waiting.hide()
+        click.echo(f"stagectl: {says}", err=True)
 
     if not most:
         return []
     journals, sure = of_setlist(ordered(nights(), spare_nights()), show.sources["setlist"].path)
-    pieces = list(night_pieces(show.setlist.title, journals, most, copies, warn))
+    pieces = list(night_pieces(show.setlist.title, journals, most, copies, warn, lose))
     if pieces and not sure:
         warn(f"no night says that it was played from this folder; those of the title `{show.setlist.title}` are taken")
     return pieces

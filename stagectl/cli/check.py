@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from stagectl.cli.common import count, load, setlist_argument, venue_option
+from stagectl.term.ink import echo
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from stagectl.core.plan import Plan
     from stagectl.errors import Advice
     from stagectl.show.load import Show
-    from stagectl.show.proof import Proved
+    from stagectl.show.summary import Change
 
 NOTES_MAX: Final = 12
 """Notes of one kind that are told one by one."""
@@ -47,51 +48,68 @@ def command(setlist: Path, venue: str | None, whole: bool, here: bool) -> None:
     """
     from stagectl.errors import FileFaults
     from stagectl.show.proof import proof_of
-
-    show, compiled = load(setlist, venue, stems=True)
-    proved = proof_of(show, compiled.plan, venue)
-    if proved.faults:
-        raise FileFaults(proved.faults)
-    _summary(show, compiled.plan, venue, whole, here, proved)
-
-
-def _summary(show: Show, plan: Plan, venue: str | None, whole: bool, here: bool, proved: Proved) -> None:
-    from stagectl.cli import clarity
-    from stagectl.cli.changes import stored_note, table, wire_notes
-    from stagectl.show.clarity import mixes
     from stagectl.show.summary import Changes
+    from stagectl.term.waiting import Waiting
 
-    songs, rig = show.setlist.songs, show.rig
-    sections = sum(len(song.sections) for song in songs)
-    where = f" at {venue}" if venue else ""
-    click.echo(f"{show.setlist.title}{where}: {count(len(songs), 'song')}, {count(sections, 'section')}")
-    click.echo(f"  scenes:    {_names(show.setlist.scenes)}")
-    click.echo(f"  venues:    {_names(show.setlist.venues)}")
-    click.echo(f"  listeners: {_names(plan.listeners)}; {count(len(plan.inputs), 'input')}")
-    end = rig.desk.port or "{}:{}".format(*(rig.desk.host or ("", 0)))
-    click.echo(f"  desk:      {show.profile.name}, at `{end}`")
-    click.echo(f"  pedals:    {_names(f'{pedal.name} ({pedal.mapping})' for pedal in rig.pedals)}")
-    found = Changes(show, plan)
-    changes = list(found)
-    for line in table(show, plan, found.everything(), changes, whole):
-        click.echo(line)
-    for line in clarity.table(plan, list(mixes(rig, plan)), whole):
-        click.echo(line)
-    for line in _set_length(show, plan, venue):
-        click.echo(f"  {line}")
-    for note in _some(wire_notes(show, plan, changes), whole):
-        click.echo(f"  note: {note}")
-    for one in (stored_note(plan, changes), _script_note(show, plan)):
-        if one is not None:
-            click.echo(f"  note: {one}")
-    click.echo(f"  {proved.says}")
-    advice = [*proved.advice, *_looked_through(show)]
+    with Waiting("reading the show") as waiting:
+        show, compiled = load(setlist, venue, stems=True)
+
+        def watch(venue: str | None, done: int, steps: int) -> None:
+            waiting.at(f"proving the night at {venue}" if venue else "proving the night", done, steps)
+
+        proved = proof_of(show, compiled.plan, venue, watch)
+        if proved.faults:
+            raise FileFaults(proved.faults)
+        waiting.at("looking at what each change moves")
+        changes = Changes(show, compiled.plan)
+        listed = list(changes)
+        waiting.at("reading the sound files through")
+        advice = [*proved.advice, *_looked_through(show)]
+    _summary(show, compiled.plan, venue)
+    _tables(show, compiled.plan, venue, changes.everything(), listed, whole)
+    echo(f"  {proved.says}", "proved")
     if here:
         from stagectl.cli.here import sound_devices
 
-        advice += sound_devices(show, lambda line: click.echo(f"  {line}"))
-    warned = _warnings(show, plan, whole, advice)
-    click.echo(f"No faults, {count(warned, 'warning')}." if warned else "No faults.")
+        advice += sound_devices(show, lambda line: echo(f"  {line}", "summary"))
+    warned = _warnings(show, compiled.plan, whole, advice)
+    echo(f"No faults, {count(warned, 'warning')}." if warned else "No faults.", "sound")
+
+
+def _summary(show: Show, plan: Plan, venue: str | None) -> None:
+    songs, rig = show.setlist.songs, show.rig
+    sections = sum(len(song.sections) for song in songs)
+    where = f" at {venue}" if venue else ""
+    end = rig.desk.port or "{}:{}".format(*(rig.desk.host or ("", 0)))
+    echo(f"{show.setlist.title}{where}: {count(len(songs), 'song')}, {count(sections, 'section')}", "heading")
+    for line in (
+        f"scenes:    {_names(show.setlist.scenes)}",
+        f"venues:    {_names(show.setlist.venues)}",
+        f"listeners: {_names(plan.listeners)}; {count(len(plan.inputs), 'input')}",
+        f"desk:      {show.profile.name}, at `{end}`",
+        f"pedals:    {_names(f'{pedal.name} ({pedal.mapping})' for pedal in rig.pedals)}",
+    ):
+        echo(f"  {line}", "summary")
+
+
+def _tables(
+    show: Show, plan: Plan, venue: str | None, everything: Change, changes: Sequence[Change], whole: bool
+) -> None:
+    from stagectl.cli import clarity
+    from stagectl.cli.changes import stored_note, table, wire_notes
+    from stagectl.show.clarity import mixes
+
+    for line in table(show, plan, everything, changes, whole):
+        echo(line, "table")
+    for line in clarity.table(plan, list(mixes(show.rig, plan)), whole):
+        echo(line, "table")
+    for line in _set_length(show, plan, venue):
+        echo(f"  {line}", "summary")
+    for note in _some(wire_notes(show, plan, changes), whole):
+        echo(f"  note: {note}", "note")
+    for one in (stored_note(plan, changes), _script_note(show, plan)):
+        if one is not None:
+            echo(f"  note: {one}", "note")
 
 
 def _warnings(show: Show, plan: Plan, whole: bool, more: Iterable[Advice]) -> int:
@@ -100,9 +118,9 @@ def _warnings(show: Show, plan: Plan, whole: bool, more: Iterable[Advice]) -> in
 
     found = advice_on(show, plan, more)
     for advice in found if whole else found[:WARNINGS_MAX]:
-        click.echo(str(advice))
+        echo(str(advice), "warning")
     if not whole and len(found) > WARNINGS_MAX:
-        click.echo(f"and {count(len(found) - WARNINGS_MAX, 'more warning')}; `--all` lists them")
+        echo(f"and {count(len(found) - WARNINGS_MAX, 'more warning')}; `--all` lists them")
     return len(found)
 
 

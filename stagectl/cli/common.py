@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from stagectl.cli.complete import offer, venues
+
 if TYPE_CHECKING:
     from stagectl.rehearse.room import Timed
     from stagectl.show.compile import Compiled
@@ -23,7 +25,8 @@ def setlist_argument(command: CommandT) -> CommandT:
 
 def venue_option(command: CommandT) -> CommandT:
     """`--venue NAME`."""
-    return click.option("--venue", metavar="NAME", help="The room, as the setlist names it.")(command)
+    said = "The room, as the setlist names it."
+    return click.option("--venue", metavar="NAME", shell_complete=offer(venues), help=said)(command)
 
 
 def presses_option(help_: str) -> Callable[[CommandT], CommandT]:
@@ -82,7 +85,7 @@ def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Tim
 
 
 def last_journal() -> Path:
-    """The journal of the last night. Raises JournalError where there is none."""
+    """The journal of the last night, which is the one that began last. Raises JournalError where there is none."""
     from stagectl.errors import JournalError
     from stagectl.journal.paths import latest, nights, spare_nights
 
@@ -90,6 +93,26 @@ def last_journal() -> Path:
     if path is None:
         raise JournalError(f"there is no night yet in {nights()}")
     return path
+
+
+def journal_at(named: Path | None) -> Path:
+    """The journal that is named: by a path, or by its bare name in the folders of the nights, as `stagectl nights`
+    lists it; the last night where none is. Raises JournalError where there is none of that name."""
+    if named is None:
+        return last_journal()
+    if named.is_file() or len(named.parts) != 1:
+        return named
+    from stagectl.errors import JournalError, nearest
+    from stagectl.journal.paths import SUFFIX, nights, ordered, spare_nights
+
+    folders = (nights(), spare_nights())
+    names = (named.name, f"{named.name}{SUFFIX}")
+    for path in (folder / name for folder in folders for name in names):
+        if path.is_file():
+            return path
+    known = [path.stem for path in ordered(*folders)]
+    says = f"There is no journal at {named}, and no night of that name in {folders[0]}"
+    raise JournalError(f"{says}{nearest(named.stem, known) if known else ''}")
 
 
 def aligned(rows: Sequence[Sequence[str]], left: Collection[int]) -> Iterator[str]:

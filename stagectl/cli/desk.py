@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from stagectl.cli.common import api_option
+from stagectl.cli.complete import offer, profiles
 
 if TYPE_CHECKING:
     from stagectl.show.profile import ProfileModel
@@ -17,7 +18,7 @@ FADER_STEPS_MAX: Final = 65_536
 
 
 @click.command("desk")
-@click.argument("profile")
+@click.argument("profile", shell_complete=offer(profiles, files=True))
 @click.option("--inputs", type=click.IntRange(1, INPUTS_MAX), required=True, help="How many sockets it has.")
 @click.option("--mixes", type=click.IntRange(1, MIXES_MAX), required=True, help="How many mixes it has.")
 @click.option("--osc", metavar="HOST:PORT", help="Listen for OSC here; port 0 takes any free port.")
@@ -48,7 +49,7 @@ def command(
       levels                 say every level
       move MIX INPUT LEVEL   a hand at the desk moves a level (`whole`: of the mix)
       store N, recall N      keep all levels as the stored scene N, bring it back
-      power off, power on    switch it off and on: its levels begin anew
+      power off, power on    switch it off and on: its levels begin anew, inputs off, whole mixes at 0 dB
     It says every level once more when it is ended, by Ctrl-C or SIGTERM.
 
     Questions, reports and echoes are those that the profile says under `answers`.
@@ -62,7 +63,7 @@ def command(
       slow 300 ms     questions are answered so late
 
     \b
-    Example
+    Example:
       stagectl desk osc-decibels --inputs 16 --mixes 4 --osc 127.0.0.1:9000
     """
     from stagectl.desk.faults import Faults

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from stagectl.cli.common import load, presses_of, presses_option, setlist_argument, venue_option
+from stagectl.cli.complete import inputs, listeners, offer, sections, songs
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -20,10 +21,17 @@ if TYPE_CHECKING:
 
 @click.command("explain")
 @setlist_argument
-@click.option("--listener", required=True, metavar="NAME", help="Whose mix.")
-@click.option("--input", "input_", required=True, metavar="NAME", help="An input, `own` or `whole mix`.")
-@click.option("--song", metavar="NAME", help="In which song; else in the base.")
-@click.option("--section", metavar="NAME", help="In which section of the song.")
+@click.option("--listener", required=True, metavar="NAME", shell_complete=offer(listeners), help="Whose mix.")
+@click.option(
+    "--input",
+    "input_",
+    required=True,
+    metavar="NAME",
+    shell_complete=offer(inputs),
+    help="An input, `own` or `whole mix`.",
+)
+@click.option("--song", metavar="NAME", shell_complete=offer(songs), help="In which song; else in the base.")
+@click.option("--section", metavar="NAME", shell_complete=offer(sections), help="In which section of the song.")
 @venue_option
 @presses_option("A press script (.yaml) or a pedal take (.mid) to rehearse first, here or beside the show.")
 @click.option("--at", metavar="TIME", help="How far to rehearse it: `1:52`; else to its end.")

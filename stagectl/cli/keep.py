@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stagectl.cli.common import count, load, setlist_argument
+from stagectl.cli import complete
+from stagectl.cli.common import count, journal_at, load, setlist_argument
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,11 +18,18 @@ if TYPE_CHECKING:
     from stagectl.keep.evidence import Night
     from stagectl.keep.offers import Offer
     from stagectl.show.load import Show
+    from stagectl.term.waiting import Waiting
 
 
 @click.command("keep", short_help="Fold the nights' nudges back into the setlist.")
 @setlist_argument
-@click.argument("journals", nargs=-1, type=click.Path(path_type=Path), metavar="[JOURNAL]...")
+@click.argument(
+    "journals",
+    nargs=-1,
+    type=click.Path(path_type=Path),
+    metavar="[JOURNAL]...",
+    shell_complete=complete.offer(complete.journals, files=True),
+)
 @click.option(
     "--accept",
     multiple=True,
@@ -36,7 +44,8 @@ def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) 
     terminal each is asked for; elsewhere only what --accept names is written. Only the lines of these values change,
     and the old file stays beside the new one, with the date in its name.
 
-    Without JOURNAL it is the last night of this setlist.
+    JOURNAL is a night's file, or its name as `stagectl nights` lists it. Without it, it is the last night of this
+    setlist: the one that began last.
 
     \b
     Examples:
@@ -45,10 +54,13 @@ def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) 
     """
     from stagectl.keep.nights import lesson_of
     from stagectl.keep.words import Teller, ends
+    from stagectl.term.waiting import Waiting
 
-    show, compiled = load(setlist, None, stems=True)
-    nights = _nights(show, journals)
-    lesson = lesson_of(show, nights)
+    with Waiting("reading the show") as waiting:
+        show, compiled = load(setlist, None, stems=True)
+        nights = _nights(show, journals, waiting)
+        waiting.at("weighing what they come to")
+        lesson = lesson_of(show, nights)
     teller = Teller(show, compiled.plan)
     click.echo(f"{show.setlist.title}: {count(len(nights), 'night')}: {', '.join(night.name for night in nights)}")
     asks = not accept and sys.stdin.isatty() and sys.stdout.isatty()
@@ -68,22 +80,24 @@ def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) 
         click.echo("Nothing was written." if told else "Nothing was written; --accept says what to write.")
 
 
-def _nights(show: Show, journals: Sequence[Path]) -> list[Night]:
+def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Night]:
     """The nights that are named, or the last one of this setlist, in the order of their beginnings. Raises JournalError
     where one was that of another setlist, or its venue is none of this setlist's."""
     from stagectl.errors import JournalError
     from stagectl.journal.read import files, night, open_read, rows
     from stagectl.keep.nights import night_of
+    from stagectl.term.waiting import last_number, number, over_rows
 
     found = []
-    for path in dict.fromkeys(journals) or [_last_of(show)]:
+    for path in dict.fromkeys(map(journal_at, journals)) or [_last_of(show, waiting)]:
         with closing(open_read(path)) as connection:
             played = night(connection)
             if played.setlist != show.setlist.title:
                 where = show.sources["setlist"].path
                 says = f"{path}: this night was that of `{played.setlist}`, and {where} is `{show.setlist.title}`"
                 raise JournalError(f"{says}: name the setlist that was played")
-            story = (row for _, _, row in rows(connection))
+            waiting.at(f"reading {path.name}")
+            story = (row for _, _, row in over_rows(waiting, rows(connection), last_number(connection), number))
             try:
                 one = night_of(show, _name(played.begun_us, played.venue), played.venue, files(connection), story)
             except ValueError as error:
@@ -98,7 +112,7 @@ def _name(begun_us: int, venue: str | None) -> str:
     return f"{when(begun_us):%Y-%m-%d}" + (f" {venue}" if venue else "")
 
 
-def _last_of(show: Show) -> Path:
+def _last_of(show: Show, waiting: Waiting) -> Path:
     """The journal of the last night of this setlist. Raises JournalError where there is none."""
     from stagectl.errors import JournalError
     from stagectl.journal.of_setlist import of_setlist
@@ -112,6 +126,7 @@ def _last_of(show: Show) -> Path:
         with suppress(JournalError), closing(open_read(path)) as connection:
             if night(connection).setlist == show.setlist.title:
                 if not sure:
+                    waiting.hide()
                     click.echo(
                         f"no night says that it was played from this folder; by its title it is {path}", err=True
                     )

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from stagectl.cli.complete import journals, of_night, offer
+
 if TYPE_CHECKING:
     import sqlite3
 
@@ -23,16 +25,32 @@ POLL_S: Final = 0.2
 
 FILTERS: Final = ("listener", "song", "pedal", "refused", "since", "slow")
 
+WITHOUT_ARRIVALS: Final = ("listener", "pedal", "refused", "slow_us")
+"""What leaves out arrivals that its rows came after, where it is asked for."""
+
 
 @click.command("log", short_help="Tell what happened in a night.")
-@click.option("--listener", metavar="NAME", help="Only changes of their mix, their own presses, refusals of them.")
-@click.option("--song", metavar="NAME", help="Only what happened from its arrival to the next one's.")
 @click.option(
-    "--pedal", metavar="NAME", help="Only this pedal's presses and what they came to, its refusals, its links."
+    "--listener",
+    metavar="NAME",
+    shell_complete=offer(of_night("listener")),
+    help="Only changes of their mix, their own presses, refusals of them.",
+)
+@click.option(
+    "--song",
+    metavar="NAME",
+    shell_complete=offer(of_night("song")),
+    help="Only what happened from its arrival to the next one's.",
+)
+@click.option(
+    "--pedal",
+    metavar="NAME",
+    shell_complete=offer(of_night("pedal")),
+    help="Only this pedal's presses and what they came to, its refusals, its links.",
 )
 @click.option("--refused", is_flag=True, help="Only refusals.")
 @click.option(
-    "--since", metavar="TIME", help="Only from then on: `21:40` on the wall, `1:12:30` into it, `10 min` ago."
+    "--since", metavar="TIME", help="Only from then on: `21:40` on the wall, `0:04:30` into it, `10 min` ago."
 )
 @click.option(
     "--slow",
@@ -40,7 +58,7 @@ FILTERS: Final = ("listener", "song", "pedal", "refused", "since", "slow")
     metavar="MS",
     help="Only presses whose first byte left later than that, and sections that their track brought later.",
 )
-@click.option("--follow", is_flag=True, help="Go on telling while the night is played.")
+@click.option("--follow", is_flag=True, help="Go on telling while the night is played, until it ends.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 @click.option("--csv", "as_csv", is_flag=True, help="CSV for a spreadsheet (RFC 4180, UTF-8).")
 @click.option("--clock/--no-clock", default=True, show_default=True, help="Begin each line with the time on the wall.")
@@ -51,11 +69,22 @@ FILTERS: Final = ("listener", "song", "pedal", "refused", "since", "slow")
     metavar="SETLIST",
     help="Only what it came to for each listener's ears, by the rig of this show.",
 )
-@click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="A night's file; else the last night.")
+@click.option(
+    "--journal",
+    type=click.Path(path_type=Path),
+    metavar="JOURNAL",
+    shell_complete=offer(journals, files=True),
+    help="A night's file or name; else the last night.",
+)
 def command(
     as_json: bool, as_csv: bool, clock: bool, follow: bool, show: Path | None, journal: Path | None, **filters: Any
 ) -> None:
-    """Tell what happened in the last night: every press, change and refusal. Several filters leave what fits them all.
+    """Tell what happened in the last night, which is the one that began last: every press, change and refusal. JOURNAL
+    is a night's file, or its name as `stagectl nights` lists it.
+
+    Several filters leave what fits them all. Above what is left of a song stands the line of its arrival; in JSON and
+    CSV it does not. A time such as `0:44` is one on the wall; where the night had not come to it, it is minutes and
+    seconds into the night.
 
     In CSV an apostrophe stands before a text that a spreadsheet would take for a formula.
 
@@ -70,20 +99,24 @@ def command(
       stagectl log --ears setlists/nine-songs
     """
     _check_usage(as_json, as_csv, follow, show, filters)
-    from stagectl.cli.common import last_journal
+    from stagectl.cli.common import journal_at
     from stagectl.cli.log_lines import heading
     from stagectl.journal.read import night, open_read
+    from stagectl.term.ink import echo
 
-    path = journal or last_journal()
+    path = journal_at(journal)
     with closing(open_read(path)) as connection, suppress(KeyboardInterrupt):
         if show is not None:
             ears = ears_lines(connection, show, as_json)
-            _put("\n".join([*([] if as_json else [heading(night(connection))]), *ears, ""]))
+            if not as_json:
+                echo(heading(night(connection)), "heading")
+            for line in ears:
+                click.echo(line) if as_json else echo(line, "summary")
             return
         wanted = _wanted(connection, follow, **filters)
         head, lines = _form(connection, as_json, as_csv, clock)
         _put(head)
-        told = _tell(connection, wanted, lines, follow)
+        told = _tell(connection, wanted, lines, follow, headed=not (as_json or as_csv))
         if not told and any(wanted) and not (as_json or as_csv):
             _put("Nothing of that in this night.\n")
 
@@ -113,17 +146,22 @@ def _wanted(
 ) -> Wanted:
     """What the filters ask for. A name that the night does not have, or a text that is no time, is wrong usage; while
     the night goes on, the name is only warned of, since it may come up."""
-    from stagectl.journal.query import Wanted, end_of, unknown
+    from stagectl.journal.query import Wanted, last, unknown
     from stagectl.journal.read import night
 
     begins = Wanted()
     if since is not None:
+        from stagectl.journal.since import note
         from stagectl.journal.since import since as begins_at
 
+        row = last(connection)
+        now_us = row.wall_us if row is not None and row.ends else time.time_ns() // 1_000
         try:
-            begins = begins_at(since, night(connection), end_of(connection) or time.time_ns() // 1_000)
+            begins = begins_at(since, night(connection), now_us, row)
         except ValueError as error:
             raise click.BadParameter(str(error), param_hint="--since") from error
+        if (says := note(since, begins)) is not None:
+            click.echo(f"stagectl: --since: {says}", err=True)
     slow_us = None if slow is None else round(slow * 1_000)
     wanted = begins._replace(listener=listener, song=song, pedal=pedal, refused=refused, slow_us=slow_us)
     for part, says in unknown(connection, wanted).items():
@@ -145,7 +183,12 @@ def _form(connection: sqlite3.Connection, as_json: bool, as_csv: bool, clock: bo
         from stagectl.journal.csv_rows import header
 
         return header(), log_lines.as_csv(played)
-    return f"{log_lines.heading(played)}\n", log_lines.for_people(played, clock)
+    from stagectl.story.told import Told
+    from stagectl.term.ink import pen_for
+
+    pen = pen_for(sys.stdout)
+    head = pen(Told(log_lines.heading(played), "heading"))
+    return f"{head}\n", log_lines.for_people(played, clock, pen)
 
 
 def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> list[str]:
@@ -159,6 +202,7 @@ def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> 
     from stagectl.errors import JournalError
     from stagectl.journal.read import night, rows
     from stagectl.show.ears import setting_of
+    from stagectl.term.waiting import Waiting, last_number, number, over_rows
 
     show, compiled = load(setlist, None)
     played = night(connection).setlist
@@ -167,25 +211,41 @@ def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> 
         raise JournalError(f"{says}: name the setlist that was played")
     setting = setting_of(show)
     told = NightEars(compiled.plan, setting.base)
-    found = report.figures(setting.criterion, setting.listeners, told.read(row for _, _, row in rows(connection)))
+    with Waiting("adding the night up") as waiting:
+        story = over_rows(waiting, rows(connection), last_number(connection), number)
+        ears = told.read(row for _, _, row in story)
+    found = report.figures(setting.criterion, setting.listeners, ears)
     notes = told.notes()
     if as_json:
         return [json.dumps(report.as_json(setting.criterion, found, told.now, notes), ensure_ascii=False)]
     return report.lines(setting.criterion, found, notes)
 
 
-def _tell(connection: sqlite3.Connection, wanted: Wanted, lines: Lines, follow: bool) -> int:
-    """Print the rows, and go on with it; how many there were."""
+def _tell(connection: sqlite3.Connection, wanted: Wanted, lines: Lines, follow: bool, *, headed: bool) -> int:
+    """Print the rows, and go on with it until the night ends; how many there were. `headed`: where a filter leaves out
+    arrivals, with them above what came after them."""
     from stagectl.cli.log_lines import whole_presses
-    from stagectl.journal.query import Asking
+    from stagectl.journal.headings import Headings
+    from stagectl.journal.query import Asking, end_of
+    from stagectl.term.waiting import Waiting, last_number, number, over_rows
 
     asking = Asking(connection, wanted, follow=follow)
+    asked = (getattr(wanted, part) for part in WITHOUT_ARRIVALS)
+    left_out = any(value is not None and value is not False for value in asked)
+    headings = Headings(connection) if headed and left_out else None
     told = 0
     while True:
-        for some in whole_presses(asking.rows()):
-            told += len(some)
-            _put(lines(some))
-        if not follow or not wait():
+        # Asked before the rows are read, so that none that came before the end is missed.
+        over = not follow or end_of(connection) is not None
+        with Waiting("reading the night", draws=not follow) as waiting:
+            found = over_rows(waiting, asking.rows(), last_number(connection), number)
+            for some in whole_presses(found if headings is None else headings.over(found)):
+                told += len(some)
+                text = lines(some)
+                if sys.stdout.isatty():
+                    waiting.hide()
+                _put(text)
+        if over or not wait():
             return told
 
 

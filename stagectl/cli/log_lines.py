@@ -13,12 +13,15 @@ if TYPE_CHECKING:
 
     from stagectl.journal.schema import Night
     from stagectl.story.rows import Row
+    from stagectl.term.ink import Pen
 
     Written: TypeAlias = tuple[int, int, Row]
     """A row with its number and its wall time, µs since 1970."""
 
     Lines: TypeAlias = Callable[[Sequence[Written]], str]
     """From some rows, which begin and end with whole presses, to what is printed of them, ends of lines included."""
+
+WALL: Final = len("00:00:00 ")
 
 AT_ONCE: Final = 1_000
 """Rows from which on they are printed, before more are read."""
@@ -33,10 +36,11 @@ def heading(night: Night) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def for_people(night: Night, clock: bool) -> Lines:
+def for_people(night: Night, clock: bool, pen: Pen = str) -> Lines:
     """One line a change of the night; the changes of one press share a line. `clock`: the time on the wall, in the
-    night's own zone, before the time of the night."""
+    night's own zone, before the time of the night. `pen`: what lines look like."""
     from stagectl.journal.paths import when
+    from stagectl.story.told import Told
     from stagectl.story.words import lines
 
     zone = _zone(night)
@@ -46,11 +50,11 @@ def for_people(night: Night, clock: bool) -> Lines:
             told = lines([row for _, _, row in rows])
         else:
             told = [
-                f"{when(some[0][1]).astimezone(zone):%H:%M:%S} {line}"
+                Told(f"{when(some[0][1]).astimezone(zone):%H:%M:%S} {line}", line.kind, WALL + line.head)
                 for some in _pressed(rows)
                 for line in lines([row for _, _, row in some])
             ]
-        return "".join(f"{line}\n" for line in told)
+        return "".join(f"{pen(line)}\n" for line in told)
 
     return said
 

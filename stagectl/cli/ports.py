@@ -14,6 +14,10 @@ def command(api: str) -> None:
 
     A rig names a port by any part of its name that no other port shares. What the pedals of the last night said that
     was counted instead of recorded (clock, half messages, floods) is shown below.
+
+    \b
+    Example: what the rig may name
+      stagectl ports
     """
     import sys
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stagectl.cli.complete import journals, offer
+
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Sequence
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command("report", short_help="One page of a night, to look at.")
-@click.argument("journal", type=click.Path(path_type=Path), required=False)
+@click.argument("journal", type=click.Path(path_type=Path), required=False, shell_complete=offer(journals, files=True))
 @click.option(
     "--setlist",
     "show",
@@ -33,7 +35,8 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
     """Make one page of a night: each listener's levels by song, nudges, ceilings, refusals, how soon bytes left, what
     was lost, the clock against the timetable, and what it came to at the ears.
 
-    JOURNAL is a night's file, and the last night where none is named. The page is one HTML file that needs nothing
+    JOURNAL is a night's file, or its name as `stagectl nights` lists it; where none is named, it is the last night: the
+    one that began last. The page is one HTML file that needs nothing
     else; it prints on A4 and Letter. Without -o it is called after the journal, here; with --json it goes to standard
     output.
 
@@ -46,16 +49,20 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
     import sys
     from contextlib import closing
 
-    from stagectl.cli.common import last_journal
+    from stagectl.cli.common import journal_at
     from stagectl.journal.read import open_read
     from stagectl.report.as_json import as_json as figures
     from stagectl.report.build import build
     from stagectl.report.keep import keep
     from stagectl.report.page import page
+    from stagectl.term.waiting import Waiting, counts_rows
 
-    path = journal or last_journal()
-    with closing(open_read(path)) as connection:
-        report, wall = build(connection, *_played(connection, show))
+    path = journal_at(journal)
+    with closing(open_read(path)) as connection, Waiting("reading the show") as waiting:
+        played = _played(connection, show)
+        waiting.at("adding the night up")
+        counts_rows(waiting, connection)
+        report, wall = build(connection, *played)
     text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)
     if output is None:
         output = Path("-") if as_json else Path(f"{path.stem}.html")

@@ -22,7 +22,8 @@ def command(backup: Path, output: Path | None, only_list: bool) -> None:
 
     Before anything is written, every file is checked against its sum, and what could do harm is refused: paths that
     leave the folder, links, names that some system does not allow, sizes beyond every show. Nothing that is there is
-    written over, and a failure leaves nothing half. Nights go into the folder `nights` of the new one.
+    written over, and a failure leaves nothing half. Nights go into the folder `nights` of the new one; one that is
+    damaged is left out, the rest is brought back, and the exit code is 1.
 
     \b
     Examples:
@@ -35,6 +36,7 @@ def command(backup: Path, output: Path | None, only_list: bool) -> None:
     from stagectl.cli.common import count
     from stagectl.errors import DeviceError, Fault, FileFaults, nearest
     from stagectl.journal.causes import cause
+    from stagectl.term.waiting import Waiting
 
     if not backup.is_file():
         known = sorted(path.name for path in backup.parent.glob("*.zip"))
@@ -45,22 +47,27 @@ def command(backup: Path, output: Path | None, only_list: bool) -> None:
         file = backup.open("rb")
     except OSError as error:
         raise DeviceError(f"{backup} cannot be read: {cause(error)}") from error
-    with file:
+    with file, Waiting("checking every file") as waiting:
         found = check(file, str(backup))
         manifest = found.manifest
         folder = output if output is not None else Path(backup.stem)
         if not only_list:
+            waiting.at("bringing it back")
             unpack(found, str(backup), folder)
     where = backup if only_list else folder
     by = f"as of {manifest.when}, by stagectl {manifest.program}"
     click.echo(f"{where}: {manifest.title}, {count(len(manifest.files), 'file')}, {by}")
     for line in content(manifest):
         click.echo(line)
+    for fault in found.damaged:
+        click.echo(f"{fault}; {'it would be' if only_list else 'it was'} left out", err=True)
     if only_list:
-        click.echo("Every file is what was backed up.")
-        return
-    for line in _next(manifest, folder):
-        click.echo(line)
+        click.echo(f"Every {'other ' if found.damaged else ''}file is what was backed up.")
+    else:
+        for line in _next(manifest, folder):
+            click.echo(line)
+    if found.damaged:
+        raise SystemExit(1)
 
 
 def _next(manifest: Manifest, folder: Path) -> list[str]:

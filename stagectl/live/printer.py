@@ -1,6 +1,7 @@
 """Printing that never holds up a press: a bounded queue and a thread that empties it.
 
-A terminal that does not read (a full pipe, a paused screen) costs lines, which are counted, and nothing else.
+A terminal that does not read (a full pipe, a paused screen) costs lines, which are counted, and nothing else. What
+lines look like there is worked out before the night (`term/ink.py`), and put around them in this thread.
 """
 
 from __future__ import annotations
@@ -12,6 +13,9 @@ from collections.abc import Sequence
 from contextlib import suppress
 from queue import Empty, Full, Queue
 from typing import Final, TextIO
+
+from stagectl.story.told import Told
+from stagectl.term.ink import Pen, pen_for
 
 LINES_MAX: Final = 2_000
 """Batches that wait to be printed; more are dropped and counted."""
@@ -26,6 +30,7 @@ class Printer:
     def __init__(self, out: TextIO | None = None, error: TextIO | None = None) -> None:
         self._out = out or sys.stdout
         self._error = error or _own_stderr()
+        self._pens: dict[TextIO, Pen] = {stream: pen_for(stream) for stream in (self._out, self._error)}
         self._queue: Queue[tuple[TextIO, Sequence[str]] | None] = Queue(LINES_MAX)
         self.lost = 0
         self._held: list[str] | None = []
@@ -35,7 +40,7 @@ class Printer:
     def begin(self, first: str) -> None:
         """Print the first line of stdout, then what was said before it, and from now on everything at once."""
         held, self._held = self._held or [], None
-        self.say([first, *held])
+        self.say([Told(first, "ready"), *held])
 
     def say(self, lines: Sequence[str]) -> None:
         """Print lines to stdout, soon; but nothing before `begin`."""
@@ -46,7 +51,7 @@ class Printer:
 
     def warn(self, line: str) -> None:
         """Print a line to stderr, soon."""
-        self._put(self._error, [line])
+        self._put(self._error, [Told(line, "trouble")])
 
     def _put(self, stream: TextIO, lines: Sequence[str]) -> None:
         if lines:
@@ -59,7 +64,7 @@ class Printer:
         while (item := self._queue.get()) is not None:
             stream, lines = item
             try:
-                stream.write("\n".join(lines) + "\n")
+                stream.write("\n".join(map(self._pens[stream], lines)) + "\n")
                 stream.flush()
             except (OSError, ValueError):
                 # Nobody reads any more: what is said is in the journal.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.levels import LEVEL_MIN, change_text, height, text
@@ -70,9 +70,15 @@ class _Above(NamedTuple):
 _NOT_ABOVE: Final = _Above(0, LEVEL_MIN, 0, frozenset(), frozenset())
 
 
-def proof_of(show: Show, compiled: Plan | None = None, venue: str | None = None) -> Proved:
+Watch: TypeAlias = "Callable[[str | None, int, int], None]"
+"""Told before the proof of each venue (None: of the base) how many steps are done, of how many."""
+
+
+def proof_of(
+    show: Show, compiled: Plan | None = None, venue: str | None = None, watch: Watch = lambda *_: None
+) -> Proved:
     """Prove a sound show. `compiled`: the plan of a venue (or of none), where there is one already."""
-    return _Prover(show).proved({} if compiled is None else {venue: compiled})
+    return _Prover(show).proved({} if compiled is None else {venue: compiled}, watch)
 
 
 class _Prover:
@@ -89,11 +95,15 @@ class _Prover:
         self.dead: Found = {}
         self.most = 0
 
-    def proved(self, plans: Mapping[str | None, Plan]) -> Proved:
+    def proved(self, plans: Mapping[str | None, Plan], watch: Watch) -> Proved:
+        # To walk what the feet can do is the first step.
+        steps = 1 + len(self.venues)
+        watch(None, 0, steps)
         first = self._plan(None, plans)
         found = walked(first)
         self._walked(first, found)
-        for venue in self.venues:
+        for done, venue in enumerate(self.venues, 1):
+            watch(venue, done, steps)
             plan = first if venue is None else self._plan(venue, plans)
             self._venue(plan, venue, prove(plan, found, self.jump))
         self.faults += [self.setlist.fault(says, *path) for path, says in self._told(self.rises, "of")]
