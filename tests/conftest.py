@@ -9,12 +9,13 @@ import signal
 from typing import Any
 
 import pytest
+from depth import examples
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
     "stagectl",
     deadline=None,
-    max_examples=25,
+    max_examples=examples(25),
     print_blob=True,
     derandomize=os.environ.get("CI") == "true",
     suppress_health_check=(HealthCheck.too_slow, HealthCheck.data_too_large),

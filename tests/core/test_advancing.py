@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Night, nights, rest, run, settled, small_plan, wish
@@ -53,7 +54,7 @@ def test_back_recovers_at_once_and_both_ends_refuse() -> None:
     assert [refused.reason for refused in at_end.of(Refused)] == [Reason.LAST]
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(nights())
 def test_a_pedal_that_went_or_came_fires_nothing_by_itself(night: Night) -> None:
     """After a pedal's going or coming, none of its gestures fires until something of it moves again."""

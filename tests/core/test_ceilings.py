@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from depth import examples
 from hypothesis import Phase, given, settings
 from shows import Night, nights, rest, run
 
@@ -32,7 +33,7 @@ def asks_keep_their_bounds(night: Night) -> None:
                 assert level in grid.steps
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(nights())
 def test_no_ask_is_above_ceiling_or_desk(night: Night) -> None:
     asks_keep_their_bounds(night)
@@ -83,7 +84,7 @@ def test_forgetting_it_in_one_place_alone_is_still_safe(monkeypatch: pytest.Monk
 
     monkeypatch.setattr(targets_module, "target", careless)
 
-    @settings(max_examples=25, database=None)
+    @settings(max_examples=examples(25), database=None)
     @given(nights())
     def property_(night: Night) -> None:
         asks_keep_their_bounds(night)

@@ -8,6 +8,7 @@ from typing import Any
 from unittest.mock import patch
 
 import pytest
+from depth import examples
 from hypothesis import Phase as RunPhase
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -215,7 +216,7 @@ def check(said: list[tuple[int, bool]], bounce_ns: int) -> None:
     assert bounces(ran) == [(when, f"{n} edge{'s' if n > 1 else ''}") for when, n in counts]
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(SAID, st.sampled_from((0, 20 * MS, 50 * MS)))
 def test_trains_act_as_the_theory_says(said: list[tuple[int, bool]], bounce_ns: int) -> None:
     check(said, bounce_ns)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Night, nights, rest, run, with_wakes
@@ -35,7 +36,7 @@ def test_same_events_same_night(night: Night) -> None:
     assert run(night.plan, night.events) == run(night.plan, night.events)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(nights(), st.data())
 def test_wake_ups_make_no_difference(night: Night, data: st.DataObject) -> None:
     times = data.draw(st.lists(st.integers(0, night.ends), max_size=15), label="woken at")
@@ -56,7 +57,7 @@ def test_woken_on_time_or_at_the_end(night: Night) -> None:
     assert late.state == on_time.state._replace(now=end)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(nights())
 def test_a_refused_event_changes_nothing(night: Night) -> None:
     state = begin(night.plan, 0)
@@ -101,7 +102,7 @@ def test_every_event_but_a_wake_is_recorded_or_part_of_a_gesture(night: Night) -
         )
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(nights())
 def test_at_rest_the_desk_has_what_is_wanted(night: Night) -> None:
     plan = night.plan

@@ -9,6 +9,7 @@ from typing import Any, cast
 from unittest.mock import patch
 
 import pytest
+from depth import examples
 from hypothesis import Phase as RunPhase
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -236,7 +237,7 @@ class Foot(RuleBasedStateMachine):
         assert self.fired == self.expected()
 
 
-RUNS = settings(max_examples=75, stateful_step_count=25)
+RUNS = settings(max_examples=examples(75), stateful_step_count=25)
 
 TestFoot = Foot.TestCase
 TestFoot.settings = RUNS
@@ -402,7 +403,7 @@ def test_what_was_mapped_at_the_way_down_counts() -> None:
 # -- the same through the one door ------------------------------------------------------------------------------
 
 
-@settings(max_examples=75)
+@settings(max_examples=examples(75))
 @given(
     MAPPINGS,
     timings(),

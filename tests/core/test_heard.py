@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Night, nights, run
@@ -53,7 +54,7 @@ def kept(night: Night, folder: Path) -> tuple[list[tuple[int, Heard]], list[Row]
         return list(events(connection)), [row for _, _, row in rows(connection)]
 
 
-@settings(max_examples=20)
+@settings(max_examples=examples(20))
 @given(nights())
 def test_a_night_played_again_from_its_journal_is_the_same_night(night: Night) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -70,7 +71,7 @@ def test_a_night_played_again_from_its_journal_is_the_same_night(night: Night) -
     assert again == story == Teller(night.plan).rows(straight.effects)
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(nights(), st.data())
 def test_broken_off_anywhere_it_goes_on_as_if_everything_had_been_unplugged(night: Night, data: st.DataObject) -> None:
     """The state that a journal gives is the one that the process had, so what comes after it is the same too."""

@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import accumulate
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import LAMPS, Night, Ran, Timed, nights, rest, run, small_plan, wish, with_wakes
@@ -140,7 +141,7 @@ def should_show(plan: Plan, ran: Ran, pedal: int, lamp: Lamp, at: int) -> int:
     return int([one.here for one in ran.of(Connected) if one.pedal is None and one.player is None][-1:] == [True])
 
 
-@settings(max_examples=75)
+@settings(max_examples=examples(75))
 @given(evenings())
 def test_what_a_witness_at_the_pedal_sees(night: Night) -> None:
     """Woken whenever the core asks for it: after each event and each wake-up, whatever does not show what it should is
@@ -168,7 +169,7 @@ def test_what_a_witness_at_the_pedal_sees(night: Night) -> None:
     assert witness.wrong(Ran(state=state, effects=tuple(effects)), state.now) == []
 
 
-@settings(max_examples=50)
+@settings(max_examples=examples(50))
 @given(evenings(), st.lists(st.integers(0, 20_000 * MS), max_size=20))
 def test_wake_ups_make_no_difference_to_lamps(night: Night, times: list[int]) -> None:
     events = [*night.events, (night.ends + HOUR, Wake())]
@@ -177,7 +178,7 @@ def test_wake_ups_make_no_difference_to_lamps(night: Night, times: list[int]) ->
     assert woken.state == plain.state
 
 
-@settings(max_examples=13)
+@settings(max_examples=examples(13))
 @given(nights())
 def test_lamps_change_nothing_else(night: Night) -> None:
     """The same night without lamps has the same effects but for the lamps' own."""

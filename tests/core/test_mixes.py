@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
+from depth import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -149,7 +150,7 @@ def mixes_keep_their_bounds(night: Night) -> None:
     watched.wait(night.ends + 10**10)
 
 
-@settings(max_examples=50)
+@settings(max_examples=examples(50))
 @given(nights())
 def test_no_message_takes_a_mix_above_its_ceiling_or_up_too_fast(night: Night) -> None:
     mixes_keep_their_bounds(night)
@@ -226,7 +227,7 @@ def test_a_hand_counts_later_as_far_as_the_mix_may_go() -> None:
 FINE = st.lists(st.one_of(st.integers(-3_000, -300), st.just(OFF)), min_size=3, max_size=6)
 
 
-@settings(max_examples=75)
+@settings(max_examples=examples(75))
 @given(FINE, st.integers(-2_500, -600), st.lists(BY, min_size=1, max_size=6))
 def test_making_room_keeps_the_sum(others: list[Level], own: int, presses: list[int]) -> None:
     """Within 0.05 dB, or the wish is refused because the rest may make no more room."""
@@ -297,7 +298,7 @@ def test_later_presses_move_what_they_name_and_nothing_else() -> None:
 
 
 @pytest.mark.parametrize("step_", [10, 50, 75, 100])
-@settings(max_examples=20)
+@settings(max_examples=examples(20))
 @given(st.lists(st.integers(-1_500, 0), min_size=4, max_size=10), st.integers(-300, 0))
 def test_at_the_ceiling_of_a_mix_more_me_is_heard_on_any_desk(step_: int, levels: list[int], under: int) -> None:
     levels[0] = min(levels[0], -600)
@@ -433,7 +434,7 @@ def test_a_nudge_for_the_section_ends_with_it() -> None:
     assert after(plan, Undo(), state=ran.state).state.wanted[0] == -400
 
 
-@settings(max_examples=12)
+@settings(max_examples=examples(12))
 @given(plans(), st.data())
 def test_undo_after_any_fifty_actions_restores_exactly(plan: Plan, data: st.DataObject) -> None:
     start = settled(plan)
@@ -520,4 +521,4 @@ class Machine(RuleBasedStateMachine):
 
 
 TestMachine = Machine.TestCase
-TestMachine.settings = settings(max_examples=15, stateful_step_count=25)
+TestMachine.settings = settings(max_examples=examples(15), stateful_step_count=25)

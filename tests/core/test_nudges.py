@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from depth import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from shows import BY, FINE, LEVELS, Ran, grids, run, settled, small_plan, wish
@@ -58,7 +59,7 @@ def range_top(plan: Plan) -> int:
     return min(top, base + plan.limits.nudge_up) if isinstance(base, int) else top
 
 
-@settings(max_examples=100)
+@settings(max_examples=examples(100))
 @given(one_send(), st.lists(st.tuples(BY, st.sampled_from(Lasts)), min_size=1, max_size=30))
 def test_each_press_is_heard_or_refused_with_a_true_reason(plan: Plan, presses: list[tuple[int, Lasts]]) -> None:
     state = settled(plan)
@@ -88,7 +89,7 @@ def test_each_press_is_heard_or_refused_with_a_true_reason(plan: Plan, presses: 
             assert heard(before) == lowest
 
 
-@settings(max_examples=100)
+@settings(max_examples=examples(100))
 @given(one_send(), st.integers(1, TRAIL_MAX), BY, st.sampled_from(Lasts), st.lists(BY, max_size=5))
 def test_there_and_back_ends_where_it_began(plan: Plan, times: int, by: int, lasts: Lasts, before: list[int]) -> None:
     state = settled(plan)

@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import islice, pairwise
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from midi_files import listing, metre, notes, saved, score, tempo
@@ -106,7 +107,7 @@ def _file(made: list[BarChange], tempos: list[tuple[int, int]], per_quarter: int
 
 
 @pytest.mark.slow
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(songs())
 def test_music21_agrees_on_seconds_and_bars(song: tuple[list[BarChange], list[tuple[int, int]]]) -> None:
     made, tempos = song
@@ -118,7 +119,7 @@ def test_music21_agrees_on_seconds_and_bars(song: tuple[list[BarChange], list[tu
         assert ours.quarter_of(bar) == quarter
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(songs(), st.sampled_from([24, 96, 192, 480, 960]))
 def test_midicsv_s_changes_added_up_agree(
     song: tuple[list[BarChange], list[tuple[int, int]]], per_quarter: int

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Ran, Timed, rest, run, small_plan, wish
@@ -176,7 +177,7 @@ def cues(draw: st.DrawFn, song: int) -> CueCall | None:
     )
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(st.data())
 def test_a_track_brings_what_a_naive_night_brings(data: st.DataObject) -> None:
     """Presses fall half a tick after a tick, and so does all that their tracks bring; those of one tick come one after

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import cast
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Ran, rest, run, settled, small_plan, travels, wish
@@ -168,7 +169,7 @@ def test_a_rise_stays_a_rise_and_is_never_later_than_its_time(steps: list[tuple[
     assert start <= (path(smoothed) or [(start, 0)])[0][0]
 
 
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(STEPS, SMOOTHS, st.lists(st.integers(0, 500), max_size=10))
 def test_smoothing_does_not_depend_on_wake_ups(steps: list[tuple[int, int]], ms: int, wakes: list[int]) -> None:
     plan = plan_of(Travel(smooth_ns=ms * MS))

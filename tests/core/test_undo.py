@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import GAPS, Ran, actions, plans, rest, run, settled, sizes_of, small_plan, wish
@@ -27,7 +28,7 @@ def _do(plan: Plan, state: State, *presses: tuple[Action, str]) -> Ran:
     return run(plan, [(at + 10**9 * n, wish(action, who)) for n, (action, who) in enumerate(presses, 1)], state)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(plans(), st.data())
 def test_one_presser_alone_can_take_everything_back(plan: Plan, data: st.DataObject) -> None:
     start = settled(plan)

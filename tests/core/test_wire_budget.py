@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from depth import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from shows import (
@@ -34,13 +35,13 @@ from stagectl.core.state import State
 SECOND = 1_000 * MS
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(nights(max_events=40))
 def test_the_budget_is_never_passed(night: Night) -> None:
     keeps_the_budget(night.plan, rest(night.plan, run(night.plan, night.events)).effects)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(plans(link=DIN), st.lists(st.integers(0, 30), min_size=20, max_size=40))
 def test_frantic_feet_do_not_pass_the_budget(plan: Plan, gaps: list[int]) -> None:
     """A press every few milliseconds: places and nudges, so that a plan is replaced before it is told."""
@@ -85,7 +86,7 @@ def _goes_on(plan: Plan, start: State, listener: int = 0) -> Ran:
     return rest(plan, run(plan, [(start.now, wish(Next(), listener=listener))], start))
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(cuts(), st.data())
 def test_a_cut_sends_what_differs_downs_first_and_the_presser_s_mix_before_the_others(
     plan: Plan, data: st.DataObject
@@ -113,7 +114,7 @@ def test_a_cut_takes_no_longer_than_the_wire(plan: Plan) -> None:
         assert asks[-1].at <= start.now + len(flat(asks)) * plan.link.message_ns
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(cuts(), st.integers(0, 25))
 def test_a_new_press_in_mid_cut_leaves_nothing_queued(plan: Plan, after: int) -> None:
     start = settled(plan)
@@ -128,7 +129,7 @@ def test_a_new_press_in_mid_cut_leaves_nothing_queued(plan: Plan, after: int) ->
         assert ended.asks[0].at <= max(at, ran.state.wire_free)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(slides())
 def test_fades_are_monotone_and_end_exactly_at_the_target(plan: Plan) -> None:
     start = settled(plan)
@@ -169,7 +170,7 @@ def _told_until(asks: Iterable[Ask], send: int, at: int) -> Level | None:
     return told[-1] if told else None
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(
     st.integers(-6_000, 0),
     st.integers(-6_000, 0),

@@ -8,6 +8,7 @@ from functools import cache
 from typing import Final, get_args
 
 import pytest
+from depth import examples
 from small_shows import Seen, base_of, everything, small_show
 
 from stagectl.core import nudges as nudges_module
@@ -24,7 +25,7 @@ from stagectl.proof.prove import Walked, reaches, walked
 from stagectl.proof.scenery import Scenery
 from stagectl.proof.spans import Spans, Ways
 
-SHOWS: Final = 1_000
+SHOWS: Final = examples(1_000)
 BLOCK: Final = 125
 """Shows of one test."""
 

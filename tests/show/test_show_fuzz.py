@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 import yaml
 from demo_copies import Copy
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -132,7 +133,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Copy:
     return Copy(tmp_path_factory.mktemp("fuzz"), "nine-songs")
 
 
-@settings(max_examples=125)
+@settings(max_examples=examples(125))
 @given(changes=st.lists(edits(), min_size=1, max_size=4))
 def test_an_edited_show_loads_or_tells_its_faults(changes: list[tuple[str, str, int, int, str]], folder: Copy) -> None:
     before = {file: (folder.folder / file).read_text("utf-8") for file in FILES}
@@ -146,7 +147,7 @@ def test_an_edited_show_loads_or_tells_its_faults(changes: list[tuple[str, str, 
             (folder.folder / file).write_text(text, "utf-8")
 
 
-@settings(max_examples=75)
+@settings(max_examples=examples(75))
 @given(
     file=st.sampled_from(FILES), at=st.integers(0, 10_000), raw=st.binary(min_size=1, max_size=12), over=st.booleans()
 )
@@ -161,7 +162,7 @@ def test_random_bytes_in_a_file_load_or_are_told(file: str, at: int, raw: bytes,
         path.write_bytes(before)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(file=st.sampled_from(FILES), raw=st.binary(max_size=200))
 def test_a_file_of_random_bytes_is_told(file: str, raw: bytes, folder: Copy) -> None:
     path = folder.folder / file
@@ -180,7 +181,7 @@ values = st.recursive(
 )
 
 
-@settings(max_examples=75)
+@settings(max_examples=examples(75))
 @given(part=st.sampled_from(FILES), pick=st.integers(0, 10_000), value=values)
 def test_any_value_in_any_place_loads_or_is_told(part: str, pick: int, value: object, folder: Copy) -> None:
     """The data of a file with one value of it replaced by another, written out again."""

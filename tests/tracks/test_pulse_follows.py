@@ -8,6 +8,7 @@ from itertools import pairwise
 from random import Random
 
 import pytest
+from depth import examples
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -140,7 +141,7 @@ class Follows(RuleBasedStateMachine):
             assert later - at >= step // 2
 
 
-Follows.TestCase.settings = settings(max_examples=30, stateful_step_count=20, deadline=None)
+Follows.TestCase.settings = settings(max_examples=examples(30), stateful_step_count=20, deadline=None)
 TestFollows = Follows.TestCase
 
 

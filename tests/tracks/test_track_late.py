@@ -6,6 +6,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from played import (
@@ -77,7 +78,7 @@ def _is_near(said: list[Said], player: Player, sent: list[Heard], arrived: list[
         assert -least - MS < wrong(one, player) < MS
 
 
-@settings(max_examples=20)
+@settings(max_examples=examples(20))
 @given(tempo=tempos(), ppm=PPM, delay=DELAYS)
 def test_late_clocks_are_followed(tempo: TempoMap, ppm: int, delay: Delay) -> None:
     follower, player = Follower("clock", tempo), Player(ppm=ppm)
@@ -90,7 +91,7 @@ def test_late_clocks_are_followed(tempo: TempoMap, ppm: int, delay: Delay) -> No
     assert all(then.at - one.at < SAY_NS + 60 * MS for one, then in pairwise(said))
 
 
-@settings(max_examples=20)
+@settings(max_examples=examples(20))
 @given(tempo=tempos(), ppm=PPM, seed=SEEDS)
 def test_clocks_late_by_chance_are_followed_within_3_ms(tempo: TempoMap, ppm: int, seed: int) -> None:
     """Late by 0 to 10 ms. As soon as two quarter notes have been heard."""
@@ -127,7 +128,7 @@ def test_time_code_late_by_chance_is_followed_within_3_ms(rate: Rate, since: int
     assert all(abs(wrong(one, player)) < ERROR for one in settled)
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(tempo=tempos(), seed=SEEDS, stops=st.lists(st.integers(200, 4_000), min_size=1, max_size=4))
 def test_stops_and_continues_lose_nothing(tempo: TempoMap, seed: int, stops: list[int]) -> None:
     """Each stop is said where it was, each continue goes on from there."""
@@ -229,7 +230,7 @@ def test_a_track_that_stands_still_for_a_moment_is_found_again(stall_ms: int) ->
     assert all(abs(wrong(one, then)) <= 2 for one in said if one.at > then.time(2 * SECOND) + 100 * MS)
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(ratio=st.fractions(Fraction(4, 5), Fraction(5, 4), max_denominator=50), seed=SEEDS)
 def test_a_clock_at_another_tempo_than_the_song_s_is_followed_clock_by_clock(ratio: Fraction, seed: int) -> None:
     """The setlist says 120 and the player plays, say, 110: what it counts is right all the same."""
@@ -257,7 +258,7 @@ PACKETS = st.one_of(
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(
     messages=st.lists(st.tuples(PACKETS, st.integers(-SECOND, 2 * SECOND)), max_size=120), tempo=st.none() | tempos()
 )

@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from midi_files import RP001_EXAMPLE, corpus, listing, metre, notes, saved, score, tempo
@@ -60,7 +61,7 @@ def test_changes_at_any_tick_agree_with_midicsv(data: st.DataObject, per_quarter
 
 
 @pytest.mark.slow
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(
     st.dictionaries(st.integers(0, 60), st.sampled_from([300_000, 480_000, 500_000, 750_000, 1_000_000]), max_size=5)
 )

@@ -6,6 +6,7 @@ import math
 import struct
 
 import pytest
+from depth import examples
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pythonosc.osc_bundle_builder import IMMEDIATELY, OscBundleBuilder
@@ -195,7 +196,7 @@ def test_what_is_no_packet_is_refused(packet: bytes) -> None:
 @example(b"/a\0\0" + _padded("," + "[" * 2_000 + "]" * 2_000))
 @example(b"/a\0\0" + _padded("," + "T" * (PACKET_MAX - 12)))
 @example(b"#bundle\0" + bytes(8) + b"\0\0\0\x04/\0\0\0" * 5_000)
-@settings(max_examples=250)
+@settings(max_examples=examples(250))
 def test_any_bytes_give_messages_or_a_wire_error(packet: bytes) -> None:
     _parse_or_refuse(packet)
 
@@ -213,7 +214,7 @@ def mutated(draw: st.DrawFn) -> bytes:
 
 
 @given(mutated())
-@settings(max_examples=250)
+@settings(max_examples=examples(250))
 def test_mutated_packets_give_messages_or_a_wire_error(packet: bytes) -> None:
     _parse_or_refuse(packet)
 

@@ -1,0 +1,19 @@
+"""How long the properties search. The suite has to be done in minutes; `STAGECTL_SEARCH=long` looks three times as
+long, and does each property as often as its test says."""
+
+from __future__ import annotations
+
+import os
+from typing import Final
+
+LONG: Final = os.environ.get("STAGECTL_SEARCH") == "long"
+
+SHARE: Final = 3
+"""The suite takes one of so many examples."""
+
+LEAST: Final = 5
+
+
+def examples(many: int) -> int:
+    """How many examples: `many` in a long search, a third of them in the suite."""
+    return many if LONG else max(LEAST, many // SHARE)
