@@ -10,12 +10,15 @@ import os
 import sys
 from contextlib import suppress
 from importlib import import_module
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from stagectl import __version__
 from stagectl.errors import DeviceError, FileFaults, JournalError, StagectlError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 FAULTS, SYSTEM = 1, 3
 
@@ -32,9 +35,11 @@ COMMANDS: Final = {
     "keep": "Fold what the nights taught back into the setlist.",
     "backup": "Pack a show, its nights and the desk's levels into one file.",
     "restore": "Bring a show back from such a file, into a new folder.",
+    "sheet": "The show on paper: cue sheet, input list, cards, scene map.",
     "report": "One page of a night, to look at.",
     "nights": "List the nights that were kept.",
     "desk": "A virtual desk on a real port.",
+    "completion": "A script with which your shell completes what you type.",
     "schema": "JSON Schema of a kind of file, for editors.",
 }
 
@@ -56,6 +61,13 @@ class _Commands(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """The commands that begin so; none of them is imported for that."""
+        from click.shell_completion import CompletionItem
+
+        found = [CompletionItem(name, help=says) for name, says in COMMANDS.items() if name.startswith(incomplete)]
+        return found + (click.Command.shell_complete(self, ctx, incomplete) if incomplete.startswith("-") else [])
+
     def invoke(self, ctx: click.Context) -> Any:
         for stream in (sys.stdout, sys.stderr):
             # A terminal that cannot show an arrow gets a question mark, not a traceback.
@@ -76,7 +88,10 @@ class _Commands(click.Group):
 
 def fail(message: str, code: int) -> None:
     """Say what is the matter on stderr, and end with the exit code."""
-    click.echo(message, err=True)
+    from stagectl.term.ink import echo
+
+    for line in message.split("\n"):
+        echo(line, "fault", err=True)
     raise SystemExit(code)
 
 

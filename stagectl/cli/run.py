@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from stagectl.cli.at import PAGE_AT, host_port
 from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 
 
@@ -16,26 +17,54 @@ from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 @click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="Where to keep the night's journal.")
 @click.option("--fresh", is_flag=True, help="Begin a new night, even where the last one was broken off.")
 @click.option("--dry", is_flag=True, help="Read the desk, say what the first recall would change, and change nothing.")
-def command(setlist: Path, venue: str | None, api: str, journal: Path | None, fresh: bool, dry: bool) -> None:
+@click.option(
+    "--page",
+    callback=host_port,
+    is_flag=False,
+    flag_value=PAGE_AT,
+    metavar="[HOST:PORT]",
+    help=f"Serve the stage page for browsers; left bare, for this machine alone, at {PAGE_AT}.",
+)
+@click.option("--control", is_flag=True, help="Let whoever has the key that is printed control from the page.")
+def command(
+    setlist: Path,
+    venue: str | None,
+    api: str,
+    journal: Path | None,
+    fresh: bool,
+    dry: bool,
+    page: tuple[str, int] | None,
+    control: bool,
+) -> None:
     """Play the night until Ctrl-C: serve the pedals, the desk and the players, and keep the journal.
 
     A pedal or desk that is missing is waited for; the rest is served. A night that was broken off by a crash or a power
     cut is taken up again where it was. SETLIST is the file or its folder.
 
+    With --page, a browser shows the song, the clock, what the last press did and everybody's nudges. Where more than
+    this machine can reach it, it needs the key that is printed, with a code for a phone's camera.
+
     \b
-    Example:
+    Examples:
       stagectl run setlists/nine-songs --venue "Tidewater Hall"
+      stagectl run setlists/nine-songs --page 0.0.0.0:8480 --control
     """
     import asyncio
 
+    if control and page is None:
+        raise click.BadParameter("controls are on the page: add --page", param_hint="--control")
     show, compiled = load(setlist, venue)
     if dry:
         from stagectl.live.dry import look
+        from stagectl.term.ink import echo
 
         known, lines = asyncio.run(look(show, compiled, api))
-        click.echo("\n".join(lines))
+        for line in lines:
+            echo(line, "table")
         raise SystemExit(0 if known else 1)
     from stagectl.live.daemon import run
     from stagectl.live.loop import play
+    from stagectl.live.page import Served
 
-    play(run(show, compiled, venue, api, journal, fresh=fresh))
+    served = None if page is None else Served(*page, control=control)
+    play(run(show, compiled, venue, api, journal, fresh=fresh, page=served))

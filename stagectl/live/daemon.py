@@ -6,7 +6,7 @@ import asyncio
 import gc
 import signal
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -20,11 +20,13 @@ from stagectl.live.going import Going
 from stagectl.live.hearing import Hearing
 from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.night import Night, Outs
+from stagectl.live.page import Around, Connections, NightPage, Served, set_clock
 from stagectl.live.printer import Printer
-from stagectl.live.record import desk_claim, record
+from stagectl.live.record import DeskClaim, desk_claim, record
 from stagectl.live.timetable import night_jobs
 from stagectl.live.tracks import Tracks
 from stagectl.live.watch import Watch
+from stagectl.live.whole_mixes import WholeMixes
 from stagectl.ports.udp import listen
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
@@ -45,25 +47,43 @@ COUNT_S: Final = 1.0
 
 
 async def run(
-    show: Show, compiled: Compiled, venue: str | None, api: str, journal: Path | None, *, fresh: bool = False
+    show: Show,
+    compiled: Compiled,
+    venue: str | None,
+    api: str,
+    journal: Path | None,
+    *,
+    fresh: bool = False,
+    page: Served | None = None,
 ) -> None:
     """Play the night until SIGINT or SIGTERM; one that was broken off is taken up again, unless it has to be a `fresh`
-    one. Raises DeviceError where it cannot even begin, JournalError where another process plays it."""
+    one. `page`: where its stage page is served, if anywhere. Raises DeviceError where it cannot even begin,
+    JournalError where another process plays it."""
     claim = desk_claim(show)
     try:
-        await _Daemon(show, compiled, venue, api, journal, fresh).play()
+        await _Daemon(show, compiled, venue, api, journal, fresh, page, claim).play()
     finally:
-        if claim is not None:
-            claim.give_up()
+        claim.give_up()
 
 
 class _Daemon:
     def __init__(
-        self, show: Show, compiled: Compiled, venue: str | None, api: str, journal: Path | None, fresh: bool
+        self,
+        show: Show,
+        compiled: Compiled,
+        venue: str | None,
+        api: str,
+        journal: Path | None,
+        fresh: bool,
+        page: Served | None,
+        claim: DeskClaim,
     ) -> None:
         self.show = show
+        self.claim = claim
+        self._claim_trouble: str | None = None
         self.venue = venue
         self.printer = Printer()
+        self.page: NightPage | None = None
         record_ = record(
             show, compiled.plan, venue, journal, fresh=fresh, tell=self._journal_is, warn=self.printer.warn
         )
@@ -76,7 +96,10 @@ class _Daemon:
         outs.cue = self.tracks.tell
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero, record_.state)
         self.going = Going(show, compiled.plan)
-        self.night.watchers += [self.tracks.look, self.going.look]
+        if self.taken_up is not None:
+            self.going.take_up(self.taken_up.state, self.zero, self.journal.path)
+        self.whole_mixes = WholeMixes(compiled.plan, self._warn)
+        self.night.watchers += [self.tracks.look, self.going.look, self.whole_mixes.look]
         self.jobs = night_jobs(
             show,
             compiled.plan,
@@ -103,6 +126,30 @@ class _Daemon:
             self.links.append(self.side.voice)
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
         outs.lost = self.tracks.lost = self.watch.lost
+        if page is not None:
+            self.page = self._page(compiled, page)
+
+    def _page(self, compiled: Compiled, served: Served) -> NightPage:
+        """The stage page, which then looks at every state and hears what people are told."""
+        connections = Connections(
+            list(self.pedals),
+            self.links,
+            lambda: self.side.waits and self.desk.here,
+            lambda: self.journal.trouble,
+        )
+        around = Around(
+            state=lambda: self.night.state,
+            handle=self._event,
+            clock=lambda state, now: set_clock(self.going, state, now, self.jobs.curfew_ms),
+            known=connections.known,
+            say=self.printer.say,
+            warn=self._warn,
+            zero=self.zero,
+        )
+        page = NightPage(self.show, compiled, self.venue, served, around)
+        self.night.watchers.append(page.look)
+        self.night.tellers.append(page.told)
+        return page
 
     def _event(self, event: Event, at: int) -> None:
         self.night.handle(event, at)
@@ -112,6 +159,12 @@ class _Daemon:
         row = Row(time.monotonic_ns() - self.zero, "reminder", what=sentence)
         self.journal.write([row], time.time_ns() // 1000)
         self.printer.say(lines([row]))
+        self._show([row])
+
+    def _show(self, rows: Sequence[Row]) -> None:
+        """What did not come from the core is shown, too."""
+        if self.page is not None:
+            self.page.told(rows)
 
     def _stepped(self, by_s: float) -> None:
         """The clock on the wall was set."""
@@ -120,9 +173,13 @@ class _Daemon:
 
     def _warn(self, sentence: str) -> None:
         """What is wrong is told, and kept."""
+        self.printer.warn(sentence)
+        self._keep_trouble(sentence)
+
+    def _keep_trouble(self, sentence: str) -> None:
         row = Row(time.monotonic_ns() - self.zero, "trouble", what=sentence)
         self.journal.write([row], time.time_ns() // 1000)
-        self.printer.warn(sentence)
+        self._show([row])
 
     def _say(self, line: str) -> None:
         self.printer.say([line])
@@ -175,6 +232,7 @@ class _Daemon:
         while True:
             await asyncio.sleep(COUNT_S)
             self._write_counts()
+            self._keep_claim()
 
     def _keyboard_gone(self, pedal: int) -> None:
         """A keyboard-type pedal's device says no more."""
@@ -189,6 +247,13 @@ class _Daemon:
         at = time.monotonic_ns() - self.zero
         self.journal.write([*self.hearing.counts(at), *self.side.counts(at)], time.time_ns() // 1000)
         self.journal.go()
+
+    def _keep_claim(self) -> None:
+        """What the desk is claimed by may have been taken away."""
+        trouble = self.claim.again()
+        if trouble is not None and trouble != self._claim_trouble:
+            self._warn(trouble)
+        self._claim_trouble = trouble
 
     # -- what comes and goes ------------------------------------------------------------------------------
 
@@ -239,6 +304,7 @@ class _Daemon:
             if self.side.waits and self.desk.here:
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
+            await self._for_whole_mixes()
             gc.collect()
             gc.freeze()
             self.printer.begin(self._ready(goes_on))
@@ -248,10 +314,13 @@ class _Daemon:
                 ("counting", self._keep_counting),
                 ("watching the clock", self.clock.forever),
             )
-            tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in chores]
+            shown = () if self.page is None else self.page.chores
+            tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in (*chores, *shown)]
             await stop.wait()
         finally:
             self.tracks.close()
+            if self.page is not None:
+                self.page.close()
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
@@ -281,6 +350,14 @@ class _Daemon:
         while self.tracks.missing and time.monotonic() < limit:
             await asyncio.sleep(LOOK_S)
 
+    async def _for_whole_mixes(self) -> None:
+        """Wait until the desk is read, but not for long: what is off there is said with the rest."""
+        limit = time.monotonic() + ANSWER_S
+        while self.whole_mixes.can_read and self.side.answering.is_set() and time.monotonic() < limit:
+            if self.night.state.desk_here:
+                return
+            await asyncio.sleep(LOOK_S)
+
     def _ready(self, goes_on: str | None) -> str:
         where = f", {self.venue}" if self.venue else ""
         where += "" if goes_on is None else f"; {goes_on}"
@@ -293,4 +370,8 @@ class _Daemon:
         waits = f"; waiting for {', '.join(missing)}" if missing else "; everything is here"
         if any(link.is_midi and not link.here for link in self.links):
             waits += "; `stagectl ports` lists what there is"
+        off = self.whole_mixes.begin(self.night.state)
+        if off is not None:
+            self._keep_trouble(off)
+            waits += f"; {off}"
         return f"ready: {self.show.setlist.title}{where}{waits}"

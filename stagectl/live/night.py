@@ -69,6 +69,8 @@ class Night:
         self._talk = talk
         self.watchers: list[Callable[[State], None]] = []
         """Each is called with the state after every event, when the bytes have left."""
+        self.tellers: list[Callable[[Sequence[Row]], None]] = []
+        """Each is called with the rows that people are told, after the bytes have left."""
         self._timer: asyncio.TimerHandle | None = None
         self._untold: list[Row] = []
         self._left_at: int | None = None
@@ -211,6 +213,8 @@ class Night:
     def _tell(self) -> None:
         rows, self._untold = self._untold, []
         self._printer.say(lines(rows))
+        for teller in self.tellers:
+            self._safely(teller, rows)
 
     def _arm(self) -> None:
         """Wake the core when it asks for it."""

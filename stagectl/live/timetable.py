@@ -44,6 +44,7 @@ by so little that nobody has noticed."""
 
 REMINDERS: Final = "the reminders"
 NEXT: Final = "the next night"
+CURFEW: Final = "curfew"
 BACKUP: Final = "the backup of the desk's levels"
 """What the jobs are called."""
 
@@ -120,6 +121,12 @@ class NightJobs:
         self._schedule = Schedule(self._zone, self._missed, self._trouble)
         self._plan_backup()
         return [] if self.reminding is None else self.reminding.begin(self._schedule)
+
+    @property
+    def curfew_ms(self) -> int | None:
+        """When it has to be quiet, on the wall, ms since 1970; None where the timetable does not say it."""
+        night = () if self.reminding is None else self.reminding.night
+        return next((round(one.at.timestamp() * 1000) for one in night if one.name == CURFEW and not one.own), None)
 
     def stepped(self, by_s: float) -> None:
         """The clock on the wall was set, by so many seconds."""

@@ -14,15 +14,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from stagectl.core.action_table import Kind
 from stagectl.core.events import Moved
-from stagectl.core.levels import Level, text
+from stagectl.core.levels import text
 from stagectl.core.plan import MS, Plan
 from stagectl.rehearse.room import Moment, Room
 from stagectl.rehearse.script import Feet
 from stagectl.rehearse.tell import MESSAGES_SHOWN, counted, story_lines, table
 from stagectl.show.feet import gestures_of
-from stagectl.show.gestures import ActionModel
+from stagectl.show.feet_words import action_words, short
 from stagectl.show.load import Show
 from stagectl.show.yamltext import shown
 from stagectl.story.rows import Row, stop_names
@@ -58,22 +57,6 @@ def keys_of(plan: Plan) -> dict[str, Key]:
     """A key for each control, as far as there are keys."""
     controls = [Key(p, c) for p, pedal in enumerate(plan.pedals) for c in range(len(pedal.controls))]
     return dict(zip(KEYS, controls, strict=False))
-
-
-def action_words(action: ActionModel) -> str:
-    """An action as its author wrote it: `nudge click +1`, `ride fiddle from -6 to +3`, `go to Encore, section out`."""
-    values, spec = action.fields(), action.spec
-    words = spec.word
-    for field in spec.fields:
-        value = values[field.name]
-        if value is None:
-            continue
-        if field.kind is Kind.CHANGE:
-            said = _cell(value)
-            words += f" {said}" if field.name == "by" else f" {field.name} {said}"
-        else:
-            words += f" {value}" if field.name == spec.main else f", {field.name} {value}"
-    return words
 
 
 def at_terminal(room: Room, show: Show) -> None:
@@ -236,7 +219,7 @@ class Keyboard:
     def _levels(self) -> None:
         wanted, width = self.room.state.wanted, self.plan.width
         known = [column for column in range(width) if any(level is not None for level in wanted[column::width])]
-        body = [[self.plan.column_name(column), *map(_cell, wanted[column::width])] for column in known]
+        body = [[self.plan.column_name(column), *map(short, wanted[column::width])] for column in known]
         self._table(["dB", *self.plan.listeners], body)
 
     def _table(self, head: list[str], body: list[list[str]]) -> None:
@@ -249,10 +232,6 @@ class Keyboard:
         for row in body:
             made.add_row(*(Text(cell) for cell in row))
         self.console.print(made)
-
-
-def _cell(level: Level | None) -> str:
-    return "" if level is None else text(level).removesuffix(" dB")
 
 
 _KEY_TEXT: Final = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.)?|.", re.DOTALL)

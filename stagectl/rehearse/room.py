@@ -7,9 +7,11 @@ from typing import NamedTuple, TypeAlias
 
 from stagectl.core.effects import Ask, Cue, Effect, Lit, Question, RecallStored, Told
 from stagectl.core.events import DeskCame, DeskSaid, Event, LampsCame, PedalCame, PlayerCame, Wake
+from stagectl.core.levels import Level
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
 from stagectl.core.tracks import next_due
+from stagectl.desk.meaning import Spot
 from stagectl.desk.speak import Speaker
 from stagectl.desk.stand_in import StandIn
 from stagectl.desk.talk import DeskTalk
@@ -60,16 +62,16 @@ class Room:
         self.setting = setting_of(show)
         self.mixes = Mixes(self.plan.listeners, self.setting.base)
 
-    def open(self) -> list[Moment]:
-        """The desk and every pedal are here, and every lamp can be told."""
-        self._tell_desk(self._talk.subscribe(), 0)
-        moments = self.do(DeskCame(), 0)
+    def open(self, now: int = 0) -> list[Moment]:
+        """The desk and every pedal are here from a time on, ns, and every lamp can be told."""
+        self._tell_desk(self._talk.subscribe(), now)
+        moments = self.do(DeskCame(), now)
         for pedal in range(len(self.plan.pedals)):
-            moments += self.do(PedalCame(pedal=pedal), 0)
+            moments += self.do(PedalCame(pedal=pedal), now)
             if self.plan.pedals[pedal].lamps:
-                moments += self.do(LampsCame(pedal=pedal), 0)
+                moments += self.do(LampsCame(pedal=pedal), now)
         for player in range(len(self.plan.players)):
-            moments += self.do(PlayerCame(player=player), 0)
+            moments += self.do(PlayerCame(player=player), now)
         return moments
 
     def do(self, event: Event, now: int) -> list[Moment]:
@@ -95,6 +97,11 @@ class Room:
     def track_due(self) -> int | None:
         """When the track that runs does something next, ns."""
         return next_due(self.state)
+
+    @property
+    def due(self) -> int | None:
+        """When anything happens by itself next, ns."""
+        return self._due(self.state)
 
     def _due(self, state: State) -> int | None:
         """When the core or the desk has something to do by itself."""
@@ -158,6 +165,17 @@ class Room:
     def _tell_desk(self, packets: Sequence[bytes], at: int) -> None:
         for packet in packets:
             self._stand_in.hear(packet, None, at)
+
+    def spot(self, send: int) -> Spot:
+        """Where the desk has the level of a send."""
+        listener, column = divmod(send, self.plan.width)
+        socket = None if column == self.plan.whole else self._rig.inputs[column].socket
+        return Spot(self._rig.listeners[listener].mix, socket)
+
+    def level(self, send: int) -> Level:
+        """Where the virtual desk stands. Raises KeyError where it has no such level."""
+        mix, socket = self.spot(send)
+        return self.desk.whole(mix) if socket is None else self.desk.level(socket, mix)
 
     def differences(self) -> list[str]:
         """Where the virtual desk does not stand where it was asked to; nothing, if all is well."""

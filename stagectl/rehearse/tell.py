@@ -9,6 +9,7 @@ from stagectl.core.levels import Level, text
 from stagectl.ears import report
 from stagectl.rehearse.room import FirstOfLevel, Moment, Room
 from stagectl.story.rows import Row, as_json
+from stagectl.story.told import Told
 from stagectl.story.wire import Sent
 from stagectl.story.words import lines
 
@@ -50,7 +51,7 @@ def _press(rows: Sequence[Row], sent: Sequence[Sent]) -> Iterable[str]:
         levels = sum(isinstance(one, FirstOfLevel) for one in some)
         if levels and levels != len(some):
             count = f"{counted(levels, 'level')} in {count}"
-        yield f"{'':>10}    {to} gets {count}{more}{over}"
+        yield Told(f"{'':>10}    {to} gets {count}{more}{over}", "aside")
 
 
 def ears_lines(room: Room, as_json: bool) -> list[str]:

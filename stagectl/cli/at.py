@@ -1,0 +1,29 @@
+"""`HOST:PORT` on the command line."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+import click
+
+PAGE_AT: Final = "127.0.0.1:8480"
+"""Where a page is served when nothing else is said."""
+
+PORT_MAX: Final = 65_535
+
+_AT: Final = re.compile(r"(?:(?P<host>\[[0-9a-fA-F:.]+\]|[^\s:/\[\]]+):)?(?P<port>[0-9]{1,5})")
+
+
+def host_port(_: click.Context, __: click.Parameter, value: str | None) -> tuple[str, int] | None:
+    """The host and the port of an option; `8480` alone is a port for this machine only, port 0 any that is free. IPv6
+    stands in brackets, as in addresses (RFC 3986, 3.2.2). Raises BadParameter."""
+    if value is None:
+        return None
+    found = _AT.fullmatch(value)
+    if found is None:
+        raise click.BadParameter(f"`{value}` is no HOST:PORT, such as `{PAGE_AT}` or `[::1]:8480`")
+    port = int(found["port"])
+    if port > PORT_MAX:
+        raise click.BadParameter(f"port {port} is beyond what there is: 0 to {PORT_MAX:,}")
+    return (found["host"] or "127.0.0.1").strip("[]"), port

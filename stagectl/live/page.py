@@ -1,0 +1,269 @@
+"""The stage page of a night: its board is made soon after the bytes have left; what clients want goes to the core.
+
+The board is made anew where something that it shows has changed, and never more often than every `EVERY_S`; where
+nobody looks, every `IDLE_S`. Nothing here is on the way of a press: the state is looked at when its event is over, and
+drawn by a timer.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import sys
+import time
+from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
+
+from stagectl.core.events import Event
+from stagectl.core.state import State
+from stagectl.live.going import Going
+from stagectl.live.links import KeyboardLink, Link, OutLink, PedalLink
+from stagectl.show.compile import Compiled
+from stagectl.show.load import Show
+from stagectl.story.rows import Row
+from stagectl.view.asked import asked
+from stagectl.view.client import Page, PageHeard
+from stagectl.view.guard import is_loopback
+from stagectl.view.lamps import Known, LampEntry, lamps
+from stagectl.view.last import LastEntry, NoticeEntry, last_of, notice_of
+from stagectl.view.lines import Open
+from stagectl.view.picture import Moment, Picture, SetClock, Told
+
+EVERY_S: Final = 0.02
+"""The least time between two boards, s."""
+
+SOON_S: Final = 0.002
+"""How long after an event its board is made, s: by then its bytes have left."""
+
+IDLE_S: Final = 1.0
+"""The least time between two boards while nobody looks, s; and how often it is looked whether a lamp has changed."""
+
+KEY_BYTES: Final = 16
+"""Bytes of a key: 128 bits, which nobody guesses."""
+
+STAGE: Final = "stage"
+MAP: Final = "map"
+"""The boards of a night."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Around:
+    """What the page needs of the night. `state`: as it is; `handle`: takes an event at a monotonic time, ns; `clock`:
+    what the clock says of the set at such a time; `known`: how the connections are, but for the page itself; `say`,
+    `warn`: take sentences. `zero`: when the night began, monotonic ns."""
+
+    state: Callable[[], State]
+    handle: Callable[[Event, int], None]
+    clock: Callable[[State, int], SetClock]
+    known: Callable[[], Known]
+    say: Callable[[Sequence[str]], None]
+    warn: Callable[[str], None]
+    zero: int
+
+
+class Served(NamedTuple):
+    """Where the page is to be served, and whether it may control."""
+
+    host: str
+    port: int
+    control: bool = False
+
+    def opened(self, title: str) -> Open:
+        """As the page's process is told, with keys made for this night: one to read where others than this machine can
+        reach it, one to control where that is wanted."""
+        read = None if is_loopback(self.host) else secrets.token_urlsafe(KEY_BYTES)
+        control = secrets.token_urlsafe(KEY_BYTES) if self.control else None
+        return Open(self.host, self.port, title, "night", read, control)
+
+
+class NightPage:
+    """The page of one night, made in the loop."""
+
+    def __init__(self, show: Show, compiled: Compiled, venue: str | None, served: Served, around: Around) -> None:
+        self.clients = 0
+        self._plan, self._around = compiled.plan, around
+        self._picture = Picture(show, compiled.plan, venue)
+        self._open = served.opened(show.setlist.title)
+        heard = PageHeard(changed=self._changed, want=self._want, clients=self._clients_are, trouble=around.warn)
+        self.page = Page(self._open, heard)
+        self._loop = asyncio.get_running_loop()
+        self._timer: asyncio.TimerHandle | None = None
+        self._made_at = 0.0
+        self._shown: tuple[object, ...] = ()
+        self._lamps: list[LampEntry] = []
+        self._last: LastEntry | None = None
+        self._notice: NoticeEntry | None = None
+        self._printed = False
+        self._told: set[str] = set()
+        self._safely(self._put_map, show, compiled)
+        self._make()
+
+    @property
+    def chores(self) -> list[tuple[str, Callable[[], Coroutine[Any, Any, None]]]]:
+        """What has to be kept going."""
+        return [("the page", self.page.forever), ("the page's lamps", self._watch_lamps)]
+
+    def close(self) -> None:
+        """The night is over."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self.page.close("the night is over")
+
+    # -- the board --------------------------------------------------------------------------------------------
+
+    def look(self, state: State) -> None:
+        """The state after an event."""
+        if self._timer is None and any(a is not b for a, b in zip(self._shown, _shown(state), strict=False)):
+            self._soon()
+
+    def told(self, rows: Sequence[Row]) -> None:
+        """What people were told."""
+        moment = _moment()
+        last, notice = last_of(rows, self._around.zero, moment), notice_of(rows, self._around.zero, moment)
+        if last is not None or notice is not None:
+            self._last, self._notice = last or self._last, notice or self._notice
+            self._soon()
+
+    def _soon(self) -> None:
+        if self._timer is None:
+            every = EVERY_S if self.clients else IDLE_S
+            at = max(self._loop.time() + SOON_S, self._made_at + every)
+            self._timer = self._loop.call_at(at, self._make)
+
+    def _make(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer, self._made_at = None, self._loop.time()
+        self._safely(self._put)
+
+    def _put(self) -> None:
+        around, moment = self._around, _moment()
+        state = around.state()
+        self._shown = _shown(state)
+        self._lamps = self._lamps_now(state)
+        told = Told(self._last, self._notice, self._lamps)
+        self.page.put(STAGE, self._picture.board(state, moment, around.clock(state, moment.ns), told))
+
+    def _put_map(self, show: Show, compiled: Compiled) -> None:
+        from stagectl.sheet.scene_map import scene_map
+        from stagectl.view.map_board import map_board
+
+        self.page.put(MAP, map_board(scene_map(show, compiled), _moment().wall_ms))
+
+    def _lamps_now(self, state: State) -> list[LampEntry]:
+        return lamps(self._plan, state, self._around.known()._replace(clients=self.clients))
+
+    async def _watch_lamps(self) -> None:
+        """Lamps change by themselves, too."""
+        while True:
+            await asyncio.sleep(IDLE_S)
+            if self._lamps_now(self._around.state()) != self._lamps:
+                self._soon()
+
+    def _safely(self, does: Callable[..., None], *what: Any) -> None:
+        """What a board meets is said, once, and ends nothing."""
+        try:
+            does(*what)
+        except Exception as error:  # noqa: BLE001 - a fault in one part stops no other
+            sentence = f"the page: {type(error).__name__}: {error}"
+            if sentence not in self._told:
+                self._told.add(sentence)
+                self._around.warn(sentence)
+
+    # -- what the page says -----------------------------------------------------------------------------------
+
+    def _changed(self, here: bool, text: str) -> None:
+        if not here:
+            self._around.warn(text)
+        elif self._printed:
+            self._around.say([f"the page is served again at {text}"])
+        else:
+            self._printed = True
+            self._around.say(addresses(text, self._open, at_terminal=sys.stdout.isatty()))
+
+    def _clients_are(self, count: int) -> None:
+        self.clients = count
+        # Whoever has just come is not left with a board that nobody looked at.
+        self._make()
+
+    def _want(self, want: dict[str, Any]) -> None:
+        try:
+            event = asked(self._plan, want)
+        except ValueError as error:
+            self._around.warn(f"the page asked for what cannot be done: {error}")
+            return
+        self._around.handle(event, time.monotonic_ns())
+
+
+def _shown(state: State) -> tuple[object, ...]:
+    """What of the state the board shows; what has not changed is the same object."""
+    return (
+        state.place,
+        state.nudges,
+        state.rides,
+        state.hushed,
+        state.held,
+        state.wanted,
+        state.steps,
+        state.track,
+        state.players_here,
+        state.desk_here,
+    )
+
+
+def _moment() -> Moment:
+    return Moment(time.monotonic_ns(), time.time_ns() // 1_000_000)
+
+
+def addresses(url: str, open_: Open, *, at_terminal: bool) -> list[str]:
+    """What is printed when the page is here: a line for each address, and below it its code for a phone's camera, where
+    a terminal can show it and more than this machine can reach it, or it controls."""
+    from stagectl.view.qr import code_lines
+
+    far = open_.read_key is not None
+    said = [("page", url if open_.read_key is None else f"{url}?key={open_.read_key}", far)]
+    if open_.control_key is not None:
+        said.append(("page with controls", f"{url}?key={open_.control_key}", True))
+    out: list[str] = []
+    for name, address, coded in said:
+        out.append(f"{name}: {address}")
+        if coded and at_terminal:
+            out += code_lines(address)
+    return out
+
+
+class Connections:
+    """How the connections are, as the lamps say it. `feet`: the link of each pedal by its index; one that is heard over
+    OSC has none, and is here. `outs`: the desk and the players by name."""
+
+    def __init__(
+        self,
+        pedals: Sequence[str],
+        links: Sequence[Link],
+        silent: Callable[[], bool],
+        journal: Callable[[], str | None],
+    ) -> None:
+        feet = {link.name: link for link in links if type(link) in (PedalLink, KeyboardLink)}
+        self._feet: list[PedalLink | KeyboardLink | None] = [_foot(feet.get(name)) for name in pedals]
+        self._outs = {link.name: link for link in links if isinstance(link, OutLink)}
+        self._silent, self._journal = silent, journal
+        self._met: set[str] = set()
+
+    def known(self) -> Known:
+        """As they are."""
+        here = {at for at, link in enumerate(self._feet) if link is None or link.here}
+        some: list[PedalLink | KeyboardLink | OutLink] = [link for link in self._feet if link is not None]
+        some += self._outs.values()
+        self._met.update(link.name for link in some if link.here)
+        wants = {link.name: link.wants for link in some}
+        return Known(here, wants, frozenset(self._met), self._silent(), self._journal())
+
+
+def _foot(link: Link | None) -> PedalLink | KeyboardLink | None:
+    return link if isinstance(link, PedalLink | KeyboardLink) else None
+
+
+def set_clock(going: Going, state: State, now: int, curfew_ms: int | None) -> SetClock:
+    """What the clock says of the set."""
+    return SetClock(going.began, going.to_go(state, now), curfew_ms)

@@ -1,0 +1,216 @@
+"""What the stage page shows, as data that JSON can hold: the board `stage`.
+
+Made from the plan and the state after the bytes have left. Nothing is worked out here that the core knows: levels,
+ceilings and what is left to them are asked of it (`view/bars.py`). Times on the board are of the clock on the wall, ms
+since 1970; the page counts on from there by itself, so that a board is only made where something has happened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Final, NamedTuple, TypedDict
+
+from stagectl.show.set_length import gaps_of, lengths_of, set_to_go
+from stagectl.view.bars import Bars, MixEntry
+
+if TYPE_CHECKING:
+    from stagectl.core.plan import Plan
+    from stagectl.core.state import State
+    from stagectl.show.load import Show
+    from stagectl.view.lamps import LampEntry
+    from stagectl.view.last import LastEntry, NoticeEntry
+
+MS: Final = 1_000_000
+"""Nanoseconds in a millisecond."""
+
+LONG_NS: Final = 1 << 62
+"""Longer than any song, ns."""
+
+
+class SectionEntry(TypedDict):
+    """A section of the present song. `at`: where it begins in the track, ms, None where it does not follow it."""
+
+    name: str
+    at: int | None
+
+
+class NextEntry(TypedDict):
+    """The stop that `next` goes to. `section`: None for a song as such."""
+
+    song: str
+    section: str | None
+    new_song: bool
+
+
+class PlaceEntry(TypedDict):
+    """Where the night is. `number`: of the song, 0 before the first; `at`: the index of the section in `sections`, -1
+    for the song as such. `base`: the levels have fallen back; `scene`: what is laid over it."""
+
+    song: str
+    number: int
+    songs: int
+    section: str | None
+    sections: Sequence[SectionEntry]
+    at: int
+    next: NextEntry | None
+    base: bool
+    scene: str | None
+
+
+class TrackEntry(TypedDict):
+    """The track that plays. `at0`: when its position was 0; `stands`: the position at which it is paused, else None."""
+
+    at0: int
+    length: int | None
+    runs: bool
+    stands: int | None
+
+
+class ClockEntry(TypedDict):
+    """`song_length`: ms, None where nobody has said it. The set is over at max(now, `song_ends`) + `rest`; None while
+    it is not running. `curfew`: on the wall."""
+
+    song_began: int | None
+    song_length: int | None
+    track: TrackEntry | None
+    song_ends: int | None
+    rest: int | None
+    curfew: int | None
+
+
+class Board(TypedDict):
+    """The whole board."""
+
+    now: int
+    show: str
+    venue: str | None
+    kind: str
+    inputs: Sequence[str]
+    place: PlaceEntry
+    clock: ClockEntry
+    last: LastEntry | None
+    notice: NoticeEntry | None
+    listeners: list[MixEntry]
+    lamps: Sequence[LampEntry]
+
+
+class Moment(NamedTuple):
+    """One moment by both clocks: monotonic, ns, and on the wall, ms since 1970."""
+
+    ns: int
+    wall_ms: int
+
+    def wall(self, ns: int) -> int:
+        """A monotonic time by the clock on the wall."""
+        return self.wall_ms + (ns - self.ns) // MS
+
+
+class SetClock(NamedTuple):
+    """What the clock says of the set. `began`: when the present song began, monotonic ns; `to_go`: what is to go of the
+    set, ns (`live/going.py`); None before the first song. `curfew`: on the wall, ms since 1970."""
+
+    began: int | None = None
+    to_go: int | None = None
+    curfew: int | None = None
+
+
+class Told(NamedTuple):
+    """What people were told last, and how the connections are."""
+
+    last: LastEntry | None = None
+    notice: NoticeEntry | None = None
+    lamps: Sequence[LampEntry] = ()
+
+
+class Picture:
+    """Makes the board of a night. `kind`: `night` or `rehearsal`."""
+
+    def __init__(self, show: Show, plan: Plan, venue: str | None, kind: str = "night") -> None:
+        self.plan = plan
+        self._head = (show.setlist.title, venue, kind)
+        self._bars = Bars(plan)
+        self._sections = _sections(plan)
+        self._lengths = lengths_of(show, plan)
+        gaps = gaps_of(show, plan)
+        self._rests = [set_to_go(self._lengths, gaps, song, LONG_NS) for song in range(len(self._lengths))]
+
+    def board(self, state: State, moment: Moment, clock: SetClock, told: Told) -> Board:
+        """The board at a moment."""
+        title, venue, kind = self._head
+        return {
+            "now": moment.wall_ms,
+            "show": title,
+            "venue": venue,
+            "kind": kind,
+            "inputs": self.plan.inputs,
+            "place": self._place(state),
+            "clock": self._clock(state, moment, clock),
+            "last": told.last,
+            "notice": told.notice,
+            "listeners": self._bars.mixes(state),
+            "lamps": told.lamps,
+        }
+
+    def _place(self, state: State) -> PlaceEntry:
+        plan, place = self.plan, state.place
+        stop = plan.stops[place.stop]
+        sections = self._sections[stop.song]
+        further = place.stop + 1 < len(plan.stops)
+        return {
+            "song": plan.song_name(place.stop),
+            "number": stop.song + 1,
+            "songs": len(self._lengths),
+            "section": stop.name if stop.section >= 0 else None,
+            "sections": sections,
+            "at": stop.section,
+            "next": _next(plan, place.stop) if further else None,
+            "base": place.base,
+            "scene": None if place.scene is None else plan.scenes[place.scene].name,
+        }
+
+    def _clock(self, state: State, moment: Moment, clock: SetClock) -> ClockEntry:
+        song = self.plan.stops[state.place.stop].song
+        goes = clock.to_go is not None and song >= 0
+        length = self._lengths[song] if song >= 0 else None
+        song_ends = moment.ns + clock.to_go - self._rests[song] if goes and clock.to_go is not None else None
+        return {
+            "song_began": None if clock.began is None or song < 0 else moment.wall(clock.began),
+            "song_length": None if length is None else length // MS,
+            "track": self._track(state, moment),
+            "song_ends": None if song_ends is None else moment.wall(song_ends),
+            "rest": self._rests[song] // MS if goes else None,
+            "curfew": clock.curfew,
+        }
+
+    def _track(self, state: State, moment: Moment) -> TrackEntry | None:
+        track, cue = state.track, self.plan.stops[state.place.stop].cue
+        if track is None:
+            return None
+        length = cue.length_ns if cue is not None and track.song == self.plan.stops[state.place.stop].song else None
+        return {
+            "at0": moment.wall(track.zero),
+            "length": None if length is None else length // MS,
+            "runs": track.paused is None,
+            "stands": None if track.paused is None else track.paused // MS,
+        }
+
+
+def _next(plan: Plan, stop: int) -> NextEntry:
+    there = plan.stops[stop + 1]
+    return {
+        "song": plan.song_name(stop + 1),
+        "section": there.name if there.section >= 0 else None,
+        "new_song": there.song != plan.stops[stop].song,
+    }
+
+
+def _sections(plan: Plan) -> Mapping[int, list[SectionEntry]]:
+    """The sections of each song, in their order."""
+    found: dict[int, list[SectionEntry]] = {}
+    for at, stop in enumerate(plan.stops):
+        some = found.setdefault(stop.song, [])
+        if stop.section >= 0:
+            timed = () if stop.cue is None else stop.cue.sections
+            position = next((one.position for one in timed if one.stop == at), None)
+            some.append({"name": stop.name, "at": None if position is None else position // MS})
+    return found

@@ -1,0 +1,218 @@
+// What every page of stagectl shares: boards by server-sent events, how old they are, bright and dark, keys, wants.
+
+export const STALE_MS = 5000; // Nothing heard for so long: what is shown is old.
+const AGAIN_MS = 2000; // A stream that the browser has given up is opened anew after so long.
+const LOOK_MS = 500;
+
+// -- text and elements ---------------------------------------------------------------------------------------
+
+// An element with a class, a text and an address. Text is only ever text: no name can become markup.
+export function make(tag, kind, text) {
+  const one = document.createElement(tag);
+  if (kind) one.className = kind;
+  if (text !== undefined) one.textContent = text;
+  return one;
+}
+
+// Set a text where it differs, so that nothing is laid out anew for nothing.
+export function say(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+// A name in a direction of its own (Unicode UAX 9: isolate), so that it turns round nothing beside it.
+export function named(text, kind) {
+  const one = make("bdi", kind, text);
+  one.dir = "auto";
+  return one;
+}
+
+export function flag(element, name, on) {
+  if (element.classList.contains(name) !== on) element.classList.toggle(name, on);
+}
+
+export function put(element, name, value) {
+  if (element.style.getPropertyValue(name) !== value) element.style.setProperty(name, value);
+}
+
+// -- times and levels ------------------------------------------------------------------------------------------
+
+// Seconds as `7:05`, `1:02:03`; below 0 with a minus.
+export function clock(ms) {
+  const all = Math.floor(Math.abs(ms) / 1000);
+  const [hours, minutes, seconds] = [Math.floor(all / 3600), Math.floor(all / 60) % 60, all % 60];
+  const two = (number) => String(number).padStart(2, "0");
+  const sign = ms < 0 && all ? "−" : "";
+  return sign + (hours ? `${hours}:${two(minutes)}:${two(seconds)}` : `${minutes}:${two(seconds)}`);
+}
+
+// A time on the wall: `21:42`.
+export function wall(ms) {
+  const at = new Date(ms);
+  return `${at.getHours()}:${String(at.getMinutes()).padStart(2, "0")}`;
+}
+
+// How long ago, in words that do not tremble.
+export function ago(ms) {
+  const seconds = Math.max(0, Math.round(ms / 1000));
+  if (seconds < 2) return "just now";
+  if (seconds < 60) return `${seconds} s ago`;
+  return seconds < 3600 ? `${Math.floor(seconds / 60)} min ago` : `${Math.floor(seconds / 3600)} h ago`;
+}
+
+// Hundredths of a dB with a sign: `+1.5`, `−6`, `0`.
+export function signed(hundredths) {
+  const size = String(Math.abs(hundredths) / 100);
+  return hundredths > 0 ? `+${size}` : hundredths < 0 ? `−${size}` : "0";
+}
+
+export function level(shown) {
+  if (shown === null || shown === undefined) return "";
+  return shown === "off" ? "off" : `${signed(shown).replace("+", "")} dB`;
+}
+
+// -- the stream ------------------------------------------------------------------------------------------------
+
+// How far the program's clock is ahead of this browser's, ms: of all that was heard, what came with the least delay.
+let ahead = null;
+let heardAt = null;
+
+// The program's time on the wall, ms.
+export function now() {
+  return Date.now() + (ahead ?? 0);
+}
+
+function heard(sent) {
+  heardAt = performance.now();
+  if (typeof sent === "number") ahead = ahead === null ? sent - Date.now() : Math.max(ahead, sent - Date.now());
+}
+
+// Hear boards. `boards`: a function for each name. `you`: told what this client may do. `state`: told whether what is
+// shown is `live`, `old` (with its age, ms) or `over` (and why). Returns nothing; it goes on for ever.
+export function hear({ boards, you, state }) {
+  let source = null;
+  let over = null;
+  const opened = performance.now();
+
+  function open() {
+    source = new EventSource("/live");
+    source.addEventListener("open", () => {
+      ahead = null;
+      over = null;
+    });
+    source.addEventListener("you", (event) => {
+      heard();
+      you?.(JSON.parse(event.data));
+    });
+    source.addEventListener("beat", (event) => {
+      heard(JSON.parse(event.data).now);
+      look();
+    });
+    source.addEventListener("gone", (event) => {
+      over = JSON.parse(event.data).why;
+      look();
+    });
+    for (const [name, take] of Object.entries(boards)) {
+      source.addEventListener(name, (event) => {
+        const board = JSON.parse(event.data);
+        // The last board may be an old one, given to a client that has just come: it says nothing of the clock.
+        heard();
+        take(board);
+        look();
+      });
+    }
+    source.addEventListener("error", () => {
+      // After an answer that is no stream, the browser gives up (WHATWG HTML, 9.2.3); we do not.
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, AGAIN_MS);
+      look();
+    });
+  }
+
+  function look() {
+    const age = performance.now() - (heardAt ?? opened);
+    if (over !== null) state({ is: "over", why: over, age });
+    else if (age > STALE_MS) state({ is: "old", age, never: heardAt === null });
+    else state({ is: heardAt === null ? "opening" : "live", age });
+  }
+
+  open();
+  setInterval(look, LOOK_MS);
+}
+
+// The sentence for a state of the stream, for the strip that says it.
+export function sentence(state) {
+  const age = clock(state.age);
+  if (state.is === "over") return `It is over: ${state.why}. What you see is as it was at the end.`;
+  if (state.is === "old" && state.never) return `No connection to stagectl for ${age}. Trying again.`;
+  if (state.is === "old") return `OLD: what you see is ${age} old. No connection to stagectl; trying again.`;
+  return state.is === "opening" ? "Connecting" : "live";
+}
+
+// -- bright and dark -------------------------------------------------------------------------------------------
+
+export function isDark() {
+  const chosen = document.documentElement.dataset.light;
+  return chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+}
+
+export function turnLight() {
+  const next = isDark() ? "bright" : "dark";
+  document.documentElement.dataset.light = next;
+  keep("stagectl light", next);
+  return next;
+}
+
+export function keep(name, value) {
+  try {
+    localStorage.setItem(name, value);
+  } catch {
+    // Not kept here, then.
+  }
+}
+
+export function kept(name) {
+  try {
+    return localStorage.getItem(name);
+  } catch {
+    return null;
+  }
+}
+
+// -- wants -------------------------------------------------------------------------------------------------------
+
+// Ask for something. Gives whether it was taken, and a sentence; what came of it shows on the board.
+export async function want(what) {
+  try {
+    const answer = await fetch("/want", {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(what),
+      credentials: "same-origin",
+      signal: AbortSignal.timeout(STALE_MS),
+    });
+    const text = (await answer.text()).trim();
+    return { sent: answer.ok, text: answer.ok ? "sent" : text || `refused (${answer.status})` };
+  } catch {
+    return { sent: false, text: "not sent: no connection to stagectl" };
+  }
+}
+
+// -- keys --------------------------------------------------------------------------------------------------------
+
+// Single keys for actions; they can be turned off (WCAG 2.2, 2.1.4), and never act where somebody types or chooses.
+export function keys(table) {
+  addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    if (event.target.closest("input, select, textarea, dialog")) return;
+    const row = table.find((one) => one.key === event.key && (one.may?.() ?? true));
+    if (!row || (!row.always && kept("stagectl keys") === "off")) return;
+    event.preventDefault();
+    row.does();
+  });
+}
+
+// A screen that stays lit, where the browser lets a page ask for it.
+export function stayLit() {
+  const ask = () => navigator.wakeLock?.request("screen").catch(() => {});
+  ask();
+  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && ask());
+}

@@ -1,0 +1,506 @@
+"""The stage page in a real browser, served by its own process.
+
+Judged by what the browser draws and says: boxes of elements, sizes of letters, what it asks for, and what reaches the
+process. The boards are made by the program from real steps of the core.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+from page_served import Served, browser, served
+from stage_boards import at_stop, demo, evening
+
+from stagectl.sheet.scene_map import scene_map
+from stagectl.view.map_board import map_board
+from stagectl.view.site import static_files
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+pytestmark = pytest.mark.slow
+
+KEY: Final = "a-key-that-lets-somebody-control"
+WAIT_S: Final = 20.0
+SIZES: Final = ((1280, 800), (800, 1280), (390, 844), (1024, 600))
+
+MARKUP: Final = "<img src=x onerror=alert(1)><script>alert(2)</script>" + "W" * 147
+TURNED: Final = ("שלום עולם " * 20)[:200]
+SIGNS: Final = "\U0001f3b8\U0001f941" * 100
+OVERRIDE: Final = "\u202etxet denrut\u202c " + "x" * 180
+NAMES: Final = (MARKUP, TURNED, SIGNS, OVERRIDE)
+
+
+class Stage:
+    """The process with its boards, and a browser."""
+
+    def __init__(self, page: Served, chromium: Browser) -> None:
+        self.served, self._browser = page, chromium
+
+    @contextmanager
+    def look(
+        self, path: str = "", size: tuple[int, int] = (1280, 800), *, control: bool = False, **how: Any
+    ) -> Iterator[Page]:
+        """The page at a path, drawn, by somebody new. Whatever the browser complains of, or asks others for, fails."""
+        context = self._browser.new_context(viewport={"width": size[0], "height": size[1]}, **how)
+        page, troubles = context.new_page(), list[str]()
+        page.on("pageerror", lambda error: troubles.append(str(error)))
+        page.on("dialog", lambda dialog: troubles.append(dialog.message))
+        page.on("console", lambda said: troubles.append(said.text) if "Security Policy" in said.text else None)
+        page.on("request", lambda one: None if one.url.startswith(self.served.bare) else troubles.append(one.url))
+        try:
+            if control:
+                page.goto(self.served.url)
+            page.goto(self.served.bare + path)
+            page.wait_for_selector("body.is-live")
+            yield page
+            assert troubles == []
+        finally:
+            context.close()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with browser() as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def stage(chromium: Browser) -> Iterator[Stage]:
+    with served(KEY) as page:
+        yield Stage(page, chromium)
+
+
+def shown(page: Page, selector: str) -> str:
+    return page.locator(selector).inner_text()
+
+
+def until(page: Page, script: str) -> None:
+    """Wait until an expression is true, look by look, since the page's policy lets in nothing that looks."""
+    limit = time.monotonic() + WAIT_S
+    while not page.evaluate(script):
+        assert time.monotonic() < limit, script
+        page.wait_for_timeout(10)
+
+
+def hostile() -> dict[str, Any]:
+    """A board with every name as bad as it can be."""
+    board: dict[str, Any] = json.loads(json.dumps(evening().board()))
+    board["show"], board["venue"] = MARKUP, TURNED
+    board["place"] |= {"song": MARKUP, "section": TURNED, "scene": SIGNS}
+    board["place"]["next"] = {"song": SIGNS, "section": None, "new_song": True}
+    board["inputs"] = [f"{NAMES[at % 4][:190]} {at}" for at in range(16)]
+    for at, mix in enumerate(board["listeners"]):
+        mix["name"] = f"{NAMES[at % 4][:190]} {at}"
+        for column, one in enumerate(mix["nudges"]):
+            one["input"] = NAMES[column % 4]
+    board["last"] |= {"who": OVERRIDE, "what": MARKUP, "refused": TURNED * 2}
+    board["lamps"] = [
+        {"what": "pedal", "name": NAMES[at % 4], "state": ("ok", "wait", "wrong")[at % 3], "says": f"is gone, {MARKUP}"}
+        for at in range(12)
+    ]
+    board["notice"] = {"kind": "trouble", "text": MARKUP + TURNED, "at": board["now"]}
+    return board
+
+
+def resize(page: Page, size: tuple[int, int]) -> None:
+    """Another screen; what is drawn for it has been drawn when this is over."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    frame = (
+        "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => requestAnimationFrame(done))))"
+    )
+    page.evaluate(f"async () => {{ await {frame}; }}")
+
+
+# -- read from two metres ----------------------------------------------------------------------------------------
+
+ARC_MINUTES = """(id) => {
+  const element = document.getElementById(id), style = getComputedStyle(element);
+  const pen = document.createElement("canvas").getContext("2d");
+  pen.font = `${style.fontWeight} 100px ${style.fontFamily}`;
+  const high = pen.measureText("H").actualBoundingBoxAscent / 100 * parseFloat(style.fontSize);
+  return high;
+}"""
+"""How high capitals of an element are drawn, CSS pixels."""
+
+
+def arc_minutes(pixels: float, size: tuple[int, int], diagonal_mm: float = 254, away_mm: float = 2000) -> float:
+    """The angle that a height on a screen has to an eye."""
+    high = pixels * diagonal_mm / math.hypot(*size)
+    return math.degrees(2 * math.atan(high / 2 / away_mm)) * 60
+
+
+def test_the_judge_of_angles_knows_what_is_known() -> None:
+    """An angle of 1 minute is 0.29 mm at a metre: 22 minutes at 2 m are 12.8 mm."""
+    assert arc_minutes(12.8, (3, 4), diagonal_mm=5) == pytest.approx(22, abs=0.05)
+
+
+def test_now_and_next_are_readable_at_two_metres_on_ten_inches(stage: Stage) -> None:
+    """ISO 9241-303: capitals of 20 to 22 minutes of arc where one has to read, 16 at the least (from memory)."""
+    night = evening()
+    stage.served.put("stage", night.board())
+    with stage.look() as page:
+        for size in ((1280, 800), (800, 1280), (1024, 600), (1920, 1200)):
+            resize(page, size)
+            assert shown(page, "#song") == "Lanterns at Low Tide"
+            for name, least in (("song", 20), ("section", 20), ("next", 20), ("in-song", 16), ("to-go", 16)):
+                assert arc_minutes(page.evaluate(ARC_MINUTES, name), size) >= least, (name, size)
+        # A name that is too long is made smaller, never too small.
+        stage.served.put("stage", hostile())
+        until(page, "document.getElementById('song').textContent.startsWith('<img')")
+        for size in ((1280, 800), (800, 1280)):
+            resize(page, size)
+            for name in ("song", "section", "next"):
+                assert arc_minutes(page.evaluate(ARC_MINUTES, name), size) >= 16, (name, size)
+
+
+# -- nothing overlaps, nothing hangs out ------------------------------------------------------------------------------
+
+BOXES = """() => {
+  const parts = ".top h1, #where, #live, #wall, nav a, nav button, .big, .next .tag, .digits, .count .tag, .did, "
+    + ".came, .sign, .card h3, .card .state, .nudge .input, .nudge .by, .nudge .bar, .nudge .words, .quiet, .lamps li, "
+    + ".controls button, .controls select, .controls .answer";
+  return [...document.querySelectorAll(parts)].filter((one) => one.checkVisibility() && one.textContent + one.className)
+    .map((one) => {
+      const box = one.getBoundingClientRect();
+      // What hangs below the line of a big name is in its padding, which is over the border of the next part.
+      const hangs = parseFloat(getComputedStyle(one).paddingBottom) * one.matches(".big");
+      const says = `${one.id || one.className}: ${one.textContent.slice(0, 20)}`;
+      return [says, box.left, box.top, box.right, box.bottom - hangs];
+    }).filter(([, left, top, right, bottom]) => right > left && bottom > top);
+}"""
+
+
+def over_each_other(boxes: list[list[Any]]) -> list[tuple[str, str]]:
+    """Boxes that share more than a pixel each way."""
+    found = []
+    for at, (one, left, top, right, bottom) in enumerate(boxes):
+        for other, left2, top2, right2, bottom2 in boxes[at + 1 :]:
+            if min(right, right2) - max(left, left2) > 1 and min(bottom, bottom2) - max(top, top2) > 1:
+                found.append((one, other))
+    return found
+
+
+@pytest.mark.parametrize(("path", "control"), [("", True), ("listener/singer", True), ("", False)])
+def test_bad_names_are_only_text_and_nothing_overlaps(stage: Stage, path: str, control: bool) -> None:
+    usual, bad = evening().board(), hostile()
+    stage.served.put("stage", usual)
+    with stage.look(path, control=control) as page:
+        for board in (usual, bad):
+            stage.served.put("stage", board)
+            until(page, f"document.getElementById('song').textContent === {json.dumps(board['place']['song'])}")
+            for size in SIZES:
+                resize(page, size)
+                boxes = page.evaluate(BOXES)
+                assert len(boxes) > 12
+                assert over_each_other(boxes) == [], size
+                assert [one for one in boxes if one[1] < 0 or one[3] > size[0] + 0.5] == [], size
+                assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+        assert page.evaluate("document.querySelectorAll('body img, body script').length") == 0
+
+
+def test_a_night_as_usual_needs_no_scrolling(stage: Stage) -> None:
+    """Looking is enough: on a tablet everything is on one screen, also where something is wrong."""
+    night = evening()
+    usual = night.board()
+    night.known = night.known._replace(pedals_here=[0], met={"vocal pedal"}, journal="the disk is full")
+    stage.served.put("stage", usual)
+    with stage.look() as page:
+        for board, lamps in ((usual, 0), (night.board(), 2)):
+            stage.served.put("stage", board)
+            until(page, f"document.querySelectorAll('.lamps .wrong').length === {lamps}")
+            for size in ((1280, 800), (800, 1280)):
+                resize(page, size)
+                assert page.locator(".nudge").count() >= 5
+                assert page.evaluate("document.documentElement.scrollHeight") <= size[1]
+
+
+def test_the_judge_of_boxes_sees_what_overlaps(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look() as page:
+        page.wait_for_selector(".nudge")
+        page.evaluate("document.getElementById('next').style.setProperty('margin-top', '-90px')")
+        assert over_each_other(page.evaluate(BOXES)) != []
+
+
+# -- what it says --------------------------------------------------------------------------------------
+
+
+def test_it_says_what_the_board_says_and_goes_along(stage: Stage) -> None:
+    night = evening()
+    at_stop(night, "Nobody Rows Alone", "organ break")
+    stage.served.put("stage", night.board())
+    with stage.look() as page:
+        assert (shown(page, "#song"), shown(page, "#section")) == ("Nobody Rows Alone", "organ break")
+        assert (shown(page, "#next-tag"), shown(page, "#next")) == ("next", "out")
+        cards = page.locator(".card").all_inner_texts()
+        assert [card.split("\n")[0] for card in cards] == ["singer", "drummer", "bassist", "guitarist", "keys player"]
+        assert "+3" in cards[0] and "at ceiling" in cards[0] and "hushed" in cards[3]
+        assert "3 pedals: here" in shown(page, "#lamps")
+        # Now and then, a press.
+        night.nudge(0, None, 100)
+        stage.served.put("stage", night.board())
+        until(page, "document.getElementById('came').textContent === 'refused: it is at its ceiling'")
+        assert shown(page, "#sign") == "✕"
+        at_stop(night, "Goodnight, Harbour", "all voices")
+        stage.served.put("stage", night.board())
+        until(page, "document.getElementById('next').textContent === 'nothing: this is the last'")
+        assert shown(page, "#sign") == "✓"
+
+
+def test_a_bar_is_as_long_as_its_nudge_and_its_mark_is_at_the_ceiling(stage: Stage) -> None:
+    night = evening()
+    stage.served.put("stage", night.board())
+    with stage.look("listener/drummer") as page:
+        page.wait_for_selector(".nudge")
+        nudges = night.board()["listeners"][1]["nudges"]
+        drawn = page.evaluate(
+            """() => [...document.querySelectorAll(".bar")].map((bar) => {
+              const [all, fill, top] = [bar, bar.querySelector("i"), bar.querySelector("b")].map((one) =>
+                one.getBoundingClientRect());
+              const at = (x) => Math.round((x - all.left - all.width / 2) / (all.width / 2) * 1200);
+              return [at(fill.left), at(fill.right), at(top.left + 1)];
+            })"""
+        )
+        assert len(drawn) == len(nudges) == 2
+        for (left, right, top), one in zip(drawn, nudges, strict=True):
+            assert one["room"] is not None
+            assert (min(left, 0), max(right, 0)) == pytest.approx((min(one["by"], 0), max(one["by"], 0)), abs=5)
+            assert top == pytest.approx(one["by"] + one["room"], abs=10)
+        assert "left to the ceiling" in shown(page, ".card")
+
+
+def test_the_page_of_one_listener_shows_them_alone(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look("listener/keys%20player", (390, 844)) as page:
+        page.wait_for_selector(".nudge")
+        assert page.locator(".card").count() == 1
+        assert shown(page, ".card a") == "keys player"
+    with stage.look("listener/nobody", (390, 844)) as page:
+        until(page, "document.getElementById('quiet').textContent.includes('there are')")
+        assert "keys player" in shown(page, "#quiet")
+
+
+def test_clocks_go_on_by_themselves(stage: Stage, chromium: Browser) -> None:
+    night = evening()
+    at_stop(night, "Nobody Rows Alone")
+    board = night.board()
+    stage.served.put("stage", board)
+    context = chromium.new_context()
+    page = context.new_page()
+    page.clock.install()
+    page.goto(stage.served.bare)
+    page.wait_for_selector("body.is-live")
+
+    def seconds() -> int:
+        minutes, rest = shown(page, "#in-song").rsplit(":", 1)
+        hours, _, minutes = minutes.rpartition(":")
+        return int(hours or 0) * 3600 + int(minutes) * 60 + int(rest)
+
+    before = seconds()
+    page.clock.fast_forward(4_000)
+    assert before + 4 <= seconds() <= before + 8
+    context.close()
+
+
+# -- old, over, and back ---------------------------------------------------------------------------------------------
+
+
+def test_it_says_when_what_it_shows_is_old_and_comes_back_by_itself(chromium: Browser) -> None:
+    night = evening()
+    with ExitStack() as stack:
+        first = stack.enter_context(served())
+        port = int(first.bare.rsplit(":", 1)[1].strip("/"))
+        first.put("stage", night.board())
+        context = chromium.new_context()
+        stack.callback(context.close)
+        page = context.new_page()
+        page.clock.install()
+        page.goto(first.bare)
+        page.wait_for_selector("body.is-live")
+        first.kill()
+        page.clock.fast_forward(4_000)
+        assert page.locator("body.is-old").count() == 0
+        page.clock.fast_forward(3_000)
+        page.wait_for_selector("body.is-old")
+        said = shown(page, "#live")
+        assert said.startswith("OLD: what you see is 0:0") and "No connection to stagectl" in said
+        assert shown(page, "#song") == "Lanterns at Low Tide"
+        page.clock.fast_forward(60_000)
+        assert "1:0" in shown(page, "#live")
+        second = stack.enter_context(served(port=port))
+        at_stop(night, "The Long Corridor")
+        second.put("stage", night.board())
+        # Its own time stands still but for this, that of the stream does not.
+        page.clock.resume()
+        until(page, "document.getElementById('song').textContent === 'The Long Corridor'")
+        page.wait_for_selector("body.is-live")
+        second.say({"gone": "the night is over"})
+        page.wait_for_selector("body.is-over")
+        assert shown(page, "#live").startswith("It is over: the night is over")
+
+
+# -- controls ------------------------------------------------------------------------------------------
+
+
+def asked(stage: Stage, does: Callable[[], object]) -> dict[str, Any]:
+    """What the process tells the program when somebody does something."""
+    does()
+    want: dict[str, Any] = stage.served.until("want")["want"]
+    return want
+
+
+def test_without_the_key_there_is_nothing_to_press(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look() as page, stage.look(control=True) as other:
+        assert page.locator("#controls button:visible").count() == 0
+        page.keyboard.press("n")
+        # The first that is asked for is what the other one asks for.
+        other.locator("#controls button:visible").first.wait_for()
+        assert asked(stage, lambda: other.keyboard.press("b")) == {"do": "back"}
+        page.keyboard.press("?")
+        assert "only shows" in shown(page, "#control-note")
+        assert "hush everyone" not in shown(page, "#key-rows")
+
+
+def test_buttons_and_keys_ask_for_the_same(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look(control=True) as page:
+        page.locator("#controls").wait_for()
+        for text, key, does in (
+            ("next", "n", "next"),
+            ("back", "b", "back"),
+            ("start cue", "c", "start cue"),
+            ("hush everyone", "h", "hush everyone"),
+            ("fall back", "f", "fall back"),
+        ):
+            assert asked(stage, page.get_by_role("button", name=text, exact=True).click) == {"do": does}
+            assert asked(stage, lambda key=key: page.keyboard.press(key)) == {"do": does}  # type: ignore[misc]
+        until(page, "document.querySelector('.answer').textContent === '✓ fall back: sent'")
+        # With single keys off, only buttons act (WCAG 2.2, 2.1.4).
+        page.keyboard.press("?")
+        page.get_by_label("single keys act").uncheck()
+        page.get_by_role("button", name="close").click()
+        page.keyboard.press("n")
+        assert asked(stage, page.get_by_role("button", name="back", exact=True).click) == {"do": "back"}
+
+
+def test_a_listener_moves_their_own_mix(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look("listener/singer", (390, 844), control=True) as page:
+        page.locator("#controls").wait_for()
+        nudge = {"do": "nudge", "listener": "singer"}
+        press = page.keyboard.press
+        assert asked(stage, lambda: press("s")) == nudge | {"input": "own", "by": 100}
+        assert asked(stage, lambda: press("z")) == nudge | {"input": "whole mix", "by": -100}
+        page.get_by_label("input", exact=True).select_option("guitar")
+        up = page.get_by_role("button", name="the input in the list up 1 dB")
+        assert asked(stage, up.click) == nudge | {"input": "guitar", "by": 100}
+        for key, does in (("h", "hush"), ("u", "undo"), ("r", "clear nudges")):
+            assert asked(stage, lambda key=key: press(key)) == {"do": does, "listener": "singer"}  # type: ignore[misc]
+
+
+def test_a_refusal_of_the_page_is_shown(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look(control=True) as page:
+        page.locator("#controls").wait_for()
+        page.context.clear_cookies()
+        page.keyboard.press("n")
+        until(page, "document.querySelector('.answer.no')?.textContent.startsWith('✕ next: this page only shows')")
+
+
+def test_everything_can_be_reached_by_the_keyboard_and_hit_by_a_finger(stage: Stage) -> None:
+    """WCAG 2.2: 2.1.1, 2.4.7, 2.5.8 (24 px at least; 44 for what acts)."""
+    stage.served.put("stage", evening().board())
+    with stage.look(control=True) as page:
+        page.wait_for_selector(".nudge")
+        all_ = page.evaluate(
+            """() => [...document.querySelectorAll("a[href], button, select")].filter((one) => one.checkVisibility())
+              .map((one) => one.textContent)"""
+        )
+        reached = []
+        for _ in all_:
+            page.keyboard.press("Tab")
+            text, outline = page.evaluate(
+                "[document.activeElement.textContent, getComputedStyle(document.activeElement).outlineStyle]"
+            )
+            reached.append(text)
+            assert outline == "solid"
+        assert sorted(reached) == sorted(all_) and len(all_) > 12
+        sizes = page.evaluate(
+            """() => [...document.querySelectorAll("a[href], button, select")].filter((one) => one.checkVisibility())
+              .map((one) => [one.tagName, one.getBoundingClientRect().width, one.getBoundingClientRect().height])"""
+        )
+        for tag, wide, high in sizes:
+            least = 24 if tag == "A" else 44
+            assert wide >= 24 and high >= least, (tag, wide, high)
+
+
+# -- bright and dark -----------------------------------------------------------------------------------
+
+GROUND = "getComputedStyle(document.documentElement).backgroundColor"
+
+
+def test_bright_or_dark_by_the_system_or_by_a_key_and_kept(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look(color_scheme="light") as page:
+        bright = page.evaluate(GROUND)
+        page.keyboard.press("d")
+        dark = page.evaluate(GROUND)
+        assert shown(page, "#light") == "bright"
+        page.reload()
+        page.wait_for_selector("body.is-live")
+        assert page.evaluate(GROUND) == dark != bright
+        page.locator("#light").click()
+        assert page.evaluate(GROUND) == bright
+    with stage.look(color_scheme="dark") as page:
+        assert page.evaluate(GROUND) == dark
+
+
+# -- the map -------------------------------------------------------------------------------------------
+
+
+def test_the_map_has_every_level_of_a_mix_and_marks_every_jump(stage: Stage) -> None:
+    night, scene = evening(), scene_map(*demo())
+    at_stop(night, "Nobody Rows Alone", "organ break")
+    stage.served.put("stage", night.board())
+    stage.served.put("map", map_board(scene, night.moment.wall_ms))
+    with stage.look("map") as page:
+        page.wait_for_selector("td")
+        for one in scene["listeners"]:
+            page.get_by_label("whose mix").select_option(one["name"])
+            rows = page.evaluate(
+                """() => [...document.querySelectorAll("tbody tr")].map((row) => [
+                  row.querySelector("th").textContent,
+                  [...row.querySelectorAll("td")].map((cell) => cell.lastChild?.data ?? ""),
+                  [...row.querySelectorAll("td")].flatMap((cell, at) => cell.matches(".jump")
+                    ? [[at, cell.firstChild.textContent]] : []),
+                ])"""
+            )
+            jumps = [jump for jump in scene["jumps"] if jump["listener"] == one["name"]]
+            for (name, cells, marks), row in zip(rows, one["rows"], strict=True):
+                assert name == row["input"]
+                says = [{"·": "off", "": None}.get(cell, cell.replace("−", "-")) for cell in cells]
+                assert [level if level in ("off", None) else round(float(level) * 100) for level in says] == row[
+                    "levels"
+                ]
+                mine = sorted((jump["stop"], "▲" if jump["by"] > 0 else "▼") for jump in jumps if jump["input"] == name)
+                assert [tuple(mark) for mark in marks] == mine
+        assert shown(page, "th.here") == "organ break"
+        page.locator("#scroll").focus()
+        page.keyboard.press("ArrowRight")
+        until(page, "document.getElementById('scroll').scrollLeft > 0")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+
+
+def test_the_whole_page_is_small() -> None:
+    """150 kB for all that the stage page, the map and what they share come to."""
+    files = {name: len(data) for name, data in static_files().items() if not name.startswith("room")}
+    assert {"page.html", "style.css", "page.js", "base.js", "map.html"} <= set(files)
+    assert sum(files.values()) < 150_000

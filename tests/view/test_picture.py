@@ -1,0 +1,360 @@
+"""The board of the stage page: true to the night, whatever was pressed.
+
+What is left to a ceiling is judged by pressing on until the core refuses; the set's songs and sections are compared
+with the setlist as PyYAML's own loader reads it; the end of the set with sums by hand.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+from pathlib import Path
+
+import pytest
+import yaml
+from big_shows import Size, write_big
+from stage_boards import DEMO, SECOND, WALL_MS, Evening, at_stop, demo, evening, show_at
+
+from stagectl.core.actions import ClearNudges, FallBack, GoTo, Hush, Next, Nudge, NudgeRest, Undo
+from stagectl.core.effects import Reason, Refused
+from stagectl.core.events import Wanted
+from stagectl.core.levels import OFF
+from stagectl.core.step import step
+from stagectl.sheet.scene_map import scene_map
+from stagectl.show.compile import Compiled
+from stagectl.show.load import Show
+from stagectl.view.bars import ENDS, NUDGES_MAX
+from stagectl.view.lamps import Known, lamps
+from stagectl.view.lines import line
+from stagectl.view.map_board import CHANGES_MAX, map_board, runs
+from stagectl.view.picture import Moment, Picture, SetClock, Told
+
+COMMON = Size(songs=4, sections=2, inputs=8, mixes=4, venues=0, pedals=2)
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Show, Compiled]:
+    return show_at(write_big(tmp_path_factory.mktemp("small"), COMMON))
+
+
+def wandering(night: Evening, chance: random.Random) -> None:
+    """Somebody does something, at random."""
+    plan = night.plan
+    listener = chance.randrange(len(plan.listeners))
+    draw = chance.random()
+    if draw < 0.7:
+        by = chance.choice((100, 300, -100, -300, -6000))
+        night.want(Nudge(column=chance.randrange(plan.width), by=by), listener)
+    elif draw < 0.8:
+        night.want(GoTo(stop=chance.randrange(1, len(plan.stops))))
+    else:
+        night.want(chance.choice((Hush(everyone=False), Undo(), ClearNudges(), FallBack())), listener)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_nudge_has_exactly_left_what_the_core_still_gives_it(small: tuple[Show, Compiled], seed: int) -> None:
+    night, chance = Evening(*small, desk=False), random.Random(seed)
+    night.want(Next())
+    for _ in range(40):
+        wandering(night, chance)
+    looked = 0
+    for listener, mix in enumerate(night.board()["listeners"]):
+        for one in mix["nudges"]:
+            if one["room"] is None or mix["hushed"] or mix["mix"]["held"] or one["input"] == "whole mix":
+                continue
+            looked += 1
+            column = night.plan.inputs.index(one["input"])
+            send = night.plan.send(listener, column)
+            assert one["level"] == night.state.wanted[send]
+
+            def up(by: int, column: int = column, listener: int = listener) -> Wanted:
+                return Wanted(action=Nudge(column=column, by=by), who="judge", listener=listener)
+
+            state = night.state
+            if one["room"]:
+                state, _ = step(night.plan, state, up(one["room"]), night.now + SECOND)
+                before, after = night.state.wanted[send], state.wanted[send]
+                assert isinstance(before, int) and isinstance(after, int)
+                assert after - before == one["room"], one
+            state, effects = step(night.plan, state, up(100), night.now + 2 * SECOND)
+            (refused,) = [one for one in effects if isinstance(one, Refused) and one.who == "judge"]
+            assert ENDS.get(refused.reason) == one["end"], one
+    assert looked or seed not in (0, 1, 2)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_board_does_not_depend_on_the_boards_before_it(small: tuple[Show, Compiled], seed: int) -> None:
+    night, chance = Evening(*small, desk=False), random.Random(seed)
+    show, _ = small
+    night.want(Next())
+    for _ in range(40):
+        wandering(night, chance)
+        fresh = Picture(show, night.plan, None).board(night.state, night.moment, SetClock(), night.told)
+        assert night.picture.board(night.state, night.moment, SetClock(), night.told) == fresh
+
+
+def test_a_nudge_that_moves_nothing_at_the_desk_is_drawn_anew_all_the_same() -> None:
+    night = evening()
+    at_stop(night, "Lanterns at Low Tide", "last chorus")
+    own = night.board()["listeners"][0]["nudges"][0]
+    assert (own["by"], own["held"]) == (300, True)
+    for _ in range(4):
+        night.want(Undo(), 0)
+    assert night.board()["listeners"][0]["nudges"] == [own]
+    steps = night.state.steps
+    night.want(Undo(), 0)
+    assert night.state.steps == steps
+    (after,) = night.board()["listeners"][0]["nudges"]
+    assert (after["by"], after["held"], after["room"]) == (200, False, 0)
+
+
+def test_the_place_and_what_comes_next_are_those_of_the_setlist() -> None:
+    night = Evening(*demo(), "Tidewater Hall")
+    place = night.board()["place"]
+    assert (place["number"], place["section"], place["next"]) == (
+        0,
+        None,
+        {"song": "Lanterns at Low Tide", "section": None, "new_song": True},
+    )
+    said = yaml.safe_load((DEMO / "setlist.yaml").read_text("utf-8"))["songs"]
+    stops = [
+        (song["name"], part) for song in said for part in (None, *(one["name"] for one in song.get("sections", ())))
+    ]
+    for at, (song, section) in enumerate(stops):
+        night.want(GoTo(stop=at + 1), after=30 * SECOND)
+        place = night.board()["place"]
+        assert (place["song"], place["section"], place["songs"]) == (song, section, len(said))
+        named = [one["name"] for one in place["sections"]]
+        assert named == [other for name, other in stops if name == song and other is not None]
+        assert section is None or named[place["at"]] == section
+        follows = place["next"]
+        if at + 1 == len(stops):
+            assert follows is None
+        else:
+            assert follows is not None
+            assert (follows["song"], follows["section"]) == stops[at + 1]
+            assert follows["new_song"] is (stops[at + 1][0] != song)
+
+
+def test_sections_that_follow_a_track_say_where_they_begin() -> None:
+    night = evening()
+    at_stop(night, "Nobody Rows Alone")
+    # At 132 quarter notes a minute, bar 13 of 4/4 begins after 48 of them; the other section is at 0:28.
+    assert [one["at"] for one in night.board()["place"]["sections"]] == [int(48 * 60_000 / 132), 28_000]
+
+
+def test_the_end_of_the_set_is_what_is_left_of_the_song_and_all_that_comes_after(small: tuple[Show, Compiled]) -> None:
+    night = Evening(*small, desk=False)
+    night.want(Next())
+    # Nobody has said the length of any of the four songs: each counts as 4 minutes, with the setlist's gap between.
+    gap = small[0].setlist.gap // SECOND
+    began, rest = night.now, (3 * 240 + 3 * gap) * 1000
+    for seconds in (0, 100, 239, 240, 700):
+        night.now = began + seconds * SECOND
+        to_go = max(0, 240 - seconds) * 1000 + rest
+        clock = night.board(SetClock(began, to_go * 1_000_000, None))["clock"]
+        assert clock["song_ends"] is not None and clock["rest"] == rest
+        now = night.moment.wall_ms
+        assert max(0, clock["song_ends"] - now) + rest == to_go
+        # Read later from the same board, without another: the song's part runs out, and no more.
+        if seconds < 240:
+            assert (
+                max(0, clock["song_ends"] - (now + 500_000)) + rest == max(0, 240_000 - seconds * 1000 - 500_000) + rest
+            )
+        assert clock["song_began"] == WALL_MS + began // 1_000_000
+    assert night.board(SetClock())["clock"] == {
+        "song_began": None,
+        "song_length": None,
+        "track": None,
+        "song_ends": None,
+        "rest": None,
+        "curfew": None,
+    }
+
+
+def test_a_track_is_told_by_when_its_position_was_zero() -> None:
+    night = evening()
+    at_stop(night, "Nobody Rows Alone")
+    track = night.board()["clock"]["track"]
+    running = night.state.track
+    length = night.plan.stops[night.state.place.stop].cue.length_ns  # type: ignore[union-attr]
+    assert track is not None and running is not None and length is not None
+    assert night.moment.wall_ms - track["at0"] == running.position(night.now) // 1_000_000
+    assert (track["runs"], track["stands"], track["length"]) == (True, None, length // 1_000_000)
+
+
+def test_ceilings_that_hold_a_level_or_a_mix_are_said() -> None:
+    night = evening()
+    singer = night.board()["listeners"][0]
+    own = singer["nudges"][0]
+    assert (own["input"], own["own"], own["by"], own["room"], own["end"]) == ("lead vocal", True, 300, 0, "ceiling")
+    assert not own["held"]
+    # The last chorus has the own input 1 dB up, which its ceiling of 0 dB keeps from counting whole.
+    at_stop(night, "Goodnight, Harbour", "all voices")
+    held = [one["held"] for mix in night.board()["listeners"] for one in mix["nudges"]]
+    plan, state = night.plan, night.state
+    tops = [
+        plan.stops[state.place.stop].levels[send] + sum(kept[send].shift for kept in state.nudges if send in kept)  # type: ignore[operator]
+        > plan.ceilings[send]
+        for kept_ in state.nudges
+        for send in sorted(kept_)
+        if plan.stops[state.place.stop].levels[send] is not OFF
+    ]
+    assert sum(held) == sum(tops)
+    night.want(Hush(everyone=True))
+    assert all(mix["hushed"] and mix["mix"]["room"] is None for mix in night.board()["listeners"])
+
+
+def test_more_nudges_than_are_listed_are_counted_and_the_biggest_are_there(tmp_path: Path) -> None:
+    night = Evening(
+        *show_at(write_big(tmp_path, Size(songs=2, sections=0, inputs=32, mixes=2, venues=0, pedals=1))), desk=False
+    )
+    night.want(Next())
+    for column in range(32):
+        night.nudge(1, column, -100, 1 + column % 5)
+    mix = night.board()["listeners"][1]
+    assert len(mix["nudges"]) == NUDGES_MAX
+    nudged = {send for kept in night.state.nudges for send, one in kept.items() if not one.nothing}
+    assert mix["more"] == len(nudged) - NUDGES_MAX
+    assert mix["nudges"][0]["own"]
+    sizes = sorted(sum(abs(kept[send].shift) for kept in night.state.nudges if send in kept) for send in nudged)
+    least = min(abs(one["by"]) for one in mix["nudges"][1:])
+    assert sum(size > least for size in sizes) < NUDGES_MAX
+
+
+def test_the_biggest_board_goes_through_the_pipe(tmp_path: Path) -> None:
+    night = Evening(*show_at(write_big(tmp_path, Size(songs=2, sections=1))), desk=False)
+    night.want(Next())
+    for listener in range(16):
+        night.want(NudgeRest(column=None, by=-100), listener, after=1)
+        night.nudge(listener, None, 100)
+    board = night.board()
+    assert json.loads(line({"board": "stage", "is": board}))["is"] == json.loads(json.dumps(board, allow_nan=False))
+
+
+# -- what the last press did ---------------------------------------------------------------------------
+
+
+def test_the_last_press_is_told_with_what_came_of_it() -> None:
+    night = evening()
+    night.want(Nudge(column=None, by=-100), 0)
+    last = night.told.last
+    assert last is not None
+    assert (last["who"], last["what"], last["refused"]) == ("singer", "nudge", None)
+    assert last["text"] == "singer: lead vocal 0 dB → -1 dB"
+    assert last["at"] == night.moment.wall_ms
+
+
+def test_a_refusal_is_told_with_its_reason() -> None:
+    night = evening()
+    night.want(Nudge(column=None, by=100), 0)
+    last = night.told.last
+    assert last is not None
+    assert last["refused"] == Reason.AT_CEILING.value
+    assert last["text"] == ""
+
+
+def test_what_nobody_meant_as_a_press_leaves_the_last_one_alone() -> None:
+    from stagectl.story.rows import Row
+    from stagectl.view.last import last_of, notice_of
+
+    moment = Moment(10 * SECOND, WALL_MS)
+    bounced = Row(0, "refusal", 7, who="drummer", what="1 edge", detail=Reason.BOUNCE.value)
+    assert last_of([bounced], 0, moment) is None
+    press = Row(0, "press", 6, who="drummer", what="next", pedal="drum pedal", control="left", gesture="press")
+    arrival = Row(0, "arrival", 6, song="a song")
+    last = last_of([press, arrival, bounced], 3 * SECOND, moment)
+    assert last is not None
+    assert (last["text"], last["pedal"], last["control"], last["at"]) == (
+        "a song",
+        "drum pedal",
+        "left",
+        WALL_MS - 7000,
+    )
+    reminder = Row(SECOND, "reminder", what="15 min to the curfew")
+    assert notice_of([press, reminder], 0, moment) == {
+        "kind": "reminder",
+        "text": "15 min to the curfew",
+        "at": WALL_MS - 9000,
+    }
+    assert last_of([reminder], 0, moment) is None
+    assert notice_of([press], 0, moment) is None
+
+
+def test_a_hand_at_the_desk_is_told_as_the_last() -> None:
+    from stagectl.story.rows import Row
+    from stagectl.view.last import last_of
+
+    row = Row(
+        0, "change", 3, who="desk", what="hand", listener="singer", input="kick", before=-600, after=-300, sent=-300
+    )
+    last = last_of([row], 0, Moment(0, WALL_MS))
+    assert last is not None
+    assert (last["who"], last["what"]) == ("desk", "hand")
+    assert last["text"] == "a hand at the desk: singer: kick -6 dB → -3 dB"
+
+
+# -- lamps ---------------------------------------------------------------------------------------------
+
+
+def test_lamps_say_in_words_what_is_wrong() -> None:
+    night = evening()
+    known = Known(
+        pedals_here=[0],
+        met={"vocal pedal"},
+        wants={"keys pedal": "KP", "vocal pedal": "VP"},
+        journal="the disk is full",
+        clients=2,
+    )
+    said = {one["name"]: (one["state"], one["says"]) for one in lamps(night.plan, night.state, known)}
+    assert said == {
+        "desk": ("ok", "here"),
+        "drum pedal": ("ok", "here"),
+        "vocal pedal": ("wrong", "is gone, waiting for `VP`"),
+        "keys pedal": ("wait", "is not here yet, waiting for `KP`"),
+        "stage laptop": ("ok", "here"),
+        "track player": ("ok", "here"),
+        "journal": ("wrong", "the disk is full"),
+        "page": ("ok", "open on 2 screens"),
+    }
+    away = night.state._replace(desk_here=False)
+    silent = lamps(night.plan, away, Known(desk_silent=True, wants={"desk": "10.0.0.9:1"}))[0]
+    assert (silent["state"], silent["says"]) == ("wrong", "does not answer, waiting for `10.0.0.9:1`")
+
+
+# -- the map ------------------------------------------------------------------------------------------
+
+
+def test_a_map_says_each_level_once_and_loses_none() -> None:
+    scene = scene_map(*demo())
+    board = map_board(scene, WALL_MS)
+    for one, told in zip(scene["listeners"], board["listeners"], strict=True):
+        for row, short in zip(one["rows"], told["rows"], strict=True):
+            starts = [at for at, _ in short["runs"]]
+            ends = [*starts[1:], len(row["levels"])]
+            spread = [level for (at, level), end in zip(short["runs"], ends, strict=True) for _ in range(at, end)]
+            assert spread == row["levels"]
+    assert len(json.dumps(board)) < len(json.dumps(scene))
+
+
+@pytest.mark.parametrize(("over", "fits"), [(0, True), (1, False), (10_000, False)])
+def test_a_map_that_is_too_big_says_so(over: int, fits: bool) -> None:
+    levels = [at % 2 for at in range(CHANGES_MAX + over)]
+    assert len(runs(levels)) == len(levels)
+    scene = {
+        "stops": [],
+        "listeners": [{"name": "a", "own": None, "rows": [{"input": "b", "levels": levels}]}],
+        "jumps": [],
+        "jump": 600,
+        "limit": 2400,
+    }
+    board = map_board(scene, 0)  # type: ignore[arg-type]
+    assert ("too_big" not in board) is fits
+    assert fits or board == {"now": 0, "too_big": CHANGES_MAX + over}
+
+
+def test_told_is_shown_as_it_is() -> None:
+    night = evening()
+    notice = {"kind": "trouble", "text": "x", "at": 1}
+    board = night.picture.board(night.state, night.moment, SetClock(), Told(None, notice, ()))  # type: ignore[arg-type]
+    assert (board["last"], board["notice"], board["lamps"]) == (None, notice, ())
