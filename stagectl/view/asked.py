@@ -11,8 +11,8 @@ from stagectl.core.plan import Plan
 from stagectl.errors import nearest
 
 WHO: Final = "page"
-"""Who it is, in the journal; `page for drummer` where it acts for one listener, so that an undo takes back what was done
-for that one."""
+"""Who it is, in the journal; `page for drummer` where it acts for one listener, so that an undo takes back what was
+done for that one."""
 
 STEPS: Final = (-300, -100, 100, 300)
 """What a nudge may be, hundredths of a dB."""
