@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
 import subprocess
@@ -11,22 +10,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from forked import stagectl
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "setlists" / "nine-songs"
-
-
-def stagectl(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    """Run a command, with nothing at its standard input."""
-    return subprocess.run(
-        [sys.executable, "-m", "stagectl", *arguments],
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        cwd=ROOT,
-        env={**os.environ, **environment},
-        check=False,
-    )
 
 
 SOUND = re.compile(r"^No faults(, [0-9]+ warnings?)?\.\n\Z", re.MULTILINE)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from forked import stagectl
 from jack import jack_server as jack_server
 from lines import Program, running
 from needs import needs
@@ -64,7 +65,7 @@ def _ended(program: Program, number: signal.Signals) -> list[str]:
 
 
 def _run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run((*STAGECTL, *arguments), capture_output=True, text=True, timeout=20, check=False)
+    return stagectl("desk", *arguments)
 
 
 def test_it_says_each_level() -> None:

@@ -6,7 +6,6 @@ import json
 import os
 import re
 import shutil
-import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +13,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
+from forked import stagectl
 from lines import Program
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -72,7 +72,8 @@ def deaf(show: Path) -> Path:
 
 def told(*arguments: str) -> list[dict[str, Any]]:
     """What a command tells with `--json`."""
-    run = subprocess.run([*STAGECTL, *arguments, "--json"], capture_output=True, text=True, check=True, cwd=ROOT)
+    run = stagectl(*arguments, "--json")
+    run.check_returncode()
     return [json.loads(line) for line in run.stdout.splitlines()]
 
 

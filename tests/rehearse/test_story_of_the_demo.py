@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import json
 import math
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from forked import stagectl
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "setlists" / "nine-songs"
@@ -24,9 +23,8 @@ FIRST_CONTROL = 16
 
 def rehearse(*arguments: str) -> list[dict[str, Any]]:
     """What `stagectl rehearse --json` prints."""
-    command = [sys.executable, "-m", "stagectl", "rehearse", *arguments, "--json"]
-    run = subprocess.run(command, capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL, cwd=ROOT)
-    assert run.stderr == ""
+    run = stagectl("rehearse", *arguments, "--json")
+    assert (run.returncode, run.stderr) == (0, "")
     return [json.loads(line) for line in run.stdout.splitlines()]
 
 

@@ -19,8 +19,9 @@ from lines import Program
 from needs import needs
 from numpy.typing import NDArray
 
+from stagectl.apart.pipes import line
 from stagectl.tracks.song import SongTrack, SoundDevice, Stem
-from stagectl.tracks.sound.orders import line, plain_device, plain_track
+from stagectl.tracks.sound.orders import plain_device, plain_track
 
 SERVER: Final = os.environ.get("JACK_DEFAULT_SERVER", "default") + "-stems"
 RATE: Final = 48_000

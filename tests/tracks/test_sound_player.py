@@ -146,7 +146,7 @@ def test_a_night_of_orders(tmp_path: Path) -> None:
 
 
 def test_a_process_that_falls_comes_again_with_its_songs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sound, "AGAIN_S", 0.1)
+    monkeypatch.setattr(sound, "PROGRAM", sound.PROGRAM._replace(again_s=0.1))
 
     async def goes(one: Night) -> None:
         one.player.prepare([1])
@@ -176,7 +176,7 @@ def test_a_process_that_falls_comes_again_with_its_songs(tmp_path: Path, monkeyp
 
 
 def test_a_process_that_hangs_keeps_nobody_waiting(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sound, "ENDS_S", 0.1)
+    monkeypatch.setattr(sound, "PROGRAM", sound.PROGRAM._replace(ends_s=0.1))
 
     async def goes(one: Night) -> None:
         player = one.player
@@ -200,7 +200,7 @@ def test_a_process_that_hangs_keeps_nobody_waiting(tmp_path: Path, monkeypatch: 
 
 
 def test_what_keeps_it_away_is_said_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sound, "AGAIN_S", 0.0)
+    monkeypatch.setattr(sound, "PROGRAM", sound.PROGRAM._replace(again_s=0.0))
     begin, lives = asyncio.create_subprocess_exec, 0
 
     async def counted(*arguments: Any, **more: Any) -> Any:

@@ -28,7 +28,7 @@ TEXT, PARTS = 4.5, 3.0
 
 
 def colours(scheme: str) -> dict[str, str]:
-    return variables(site.static_files()["style.css"].decode(), SCHEMES[scheme])
+    return variables(site.static_files()["base.css"].decode(), SCHEMES[scheme])
 
 
 def test_both_ways_to_the_dark_are_the_same() -> None:

@@ -1,5 +1,4 @@
-"""The rehearsal room in a real browser, driven by the keyboard alone; before axe-core, in both lights; and how long it
-works at a great show.
+"""The rehearsal room in a real browser, driven by the keyboard alone; before axe-core, in both lights.
 
 All of it is real: the command, the page's process, the browser. What came of a key is read from the page.
 """
@@ -7,14 +6,12 @@ All of it is real: the command, the page's process, the browser. What came of a 
 from __future__ import annotations
 
 import shutil
-import statistics
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
-from big_shows import Size, write_big
 from needs import unavailable
 from page_served import JUDGES, browser
 from room_pages import Rehearsal, rehearsal
@@ -161,8 +158,10 @@ def test_the_whole_room_is_driven_by_the_keyboard_alone(chromium: Browser, tmp_p
         keys.press("Escape")
         keys.press("1")
         keys.press("h")
-        page.wait_for_timeout(300)
-        assert page.get_attribute("#still", "aria-pressed") == "false"
+        # What comes behind them is heard in order; had `h` counted, this would be the second of two.
+        tab_to(page, "still")
+        keys.press("Space")
+        page.wait_for_selector("#still[aria-pressed=true]")
         assert "Nobody Rows Alone, out" in str(page.text_content("#place"))
 
 
@@ -235,51 +234,27 @@ def test_axe_finds_nothing_against_the_room(room: Rehearsal, chromium: Browser, 
     with look(room, chromium, color_scheme=scheme, reduced_motion="reduce") as page:
         page.keyboard.press("1")
         page.wait_for_selector("#table td.moved")
-        axe = _axe()
+        axe = _axe(scheme)
         assert axe(page) == []
         page.keyboard.press("?")
         page.wait_for_selector("#about[open]")
         assert axe(page) == []
 
 
-def _axe() -> Callable[[Page], list[dict[str, Any]]]:
-    """What axe-core has against a page as it is, by WCAG 2.2 A and AA."""
+def _axe(scheme: str) -> Callable[[Page], list[dict[str, Any]]]:
+    """What axe-core has against a page as it is, by WCAG 2.2 A and AA; in the dark only its contrast is another."""
     path = JUDGES / "node_modules" / "axe-core" / "axe.min.js"
     if not path.exists():
         unavailable(f"axe-core is not in {JUDGES}: npm install --prefix {JUDGES} axe-core")
     text = path.read_text("utf-8")
     tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "best-practice"]
+    only = {"type": "tag", "values": tags} if scheme == "light" else {"type": "rule", "values": ["color-contrast"]}
 
     def judged(page: Page) -> list[dict[str, Any]]:
         # As an expression: what is evaluated is no script of the page, and its policy lets it be.
         page.evaluate(text)
-        said = page.evaluate("(tags) => axe.run(document, { runOnly: tags })", tags)
-        assert len(said["passes"]) > 10
+        said = page.evaluate("(only) => axe.run(document, { runOnly: only })", only)
+        assert len(said["passes"]) > (10 if scheme == "light" else 0)
         return [{"id": one["id"], "where": [node["html"][:160] for node in one["nodes"]]} for one in said["violations"]]
 
     return judged
-
-
-FRAME_MS: Final = 16
-"""A frame of a screen that is drawn sixty times a second, ms."""
-
-
-def test_a_great_show_is_drawn_within_a_frame(chromium: Browser, tmp_path: Path) -> None:
-    """60 songs, 16 listeners, 32 inputs: each board of fifteen steps, by the browser's own clock. The median is judged,
-    since other programs take their time on this machine too."""
-    folder = write_big(tmp_path / "big", Size())
-    with rehearsal(folder) as room, look(room, chromium) as page:
-        assert page.locator("#table td").count() == 16 * 33
-        page.keyboard.press("2")
-        says(page, "#place", "1 of 60")
-        page.evaluate("performance.clearMeasures()")
-        for _ in range(15):
-            # Twice within the settle time of 0.3 s would count once.
-            page.wait_for_timeout(350)
-            before = page.text_content("#place")
-            page.keyboard.press("2")
-            page.wait_for_function("(before) => document.getElementById('place').textContent !== before", arg=before)
-        for name in ("room", "desk", "timeline", "wire"):
-            took = page.evaluate(f"performance.getEntriesByName('{name}').map((one) => one.duration)")
-            assert len(took) >= 15, name
-            assert statistics.median(took) < FRAME_MS, (name, sorted(took)[-5:])
