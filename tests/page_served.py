@@ -6,11 +6,13 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
+from heart import beating
 from needs import needs, unavailable
 
 if TYPE_CHECKING:
@@ -30,8 +32,9 @@ class Served:
     def __init__(self, process: subprocess.Popen[bytes], key: str | None) -> None:
         assert process.stdin is not None
         assert process.stdout is not None
-        self._process = process
+        self.process = process
         self._in: IO[bytes] = process.stdin
+        self._says = threading.Lock()
         self._out: IO[bytes] = process.stdout
         self.bare = self.until("here")["url"]
         self.url = self.bare if key is None else f"{self.bare}?key={key}"
@@ -48,13 +51,18 @@ class Served:
 
     def kill(self) -> None:
         """It ends at once, and tells nobody."""
-        self._process.kill()
-        self._process.wait(10)
+        self.process.kill()
+        self.process.wait(10)
 
     def say(self, message: dict[str, Any]) -> None:
         """Tell it something."""
-        self._in.write(json.dumps(message).encode() + b"\n")
-        self._in.flush()
+        self.line(json.dumps(message))
+
+    def line(self, line: str) -> None:
+        """Tell it a line, whole."""
+        with self._says:
+            self._in.write(line.encode() + b"\n")
+            self._in.flush()
 
     def put(self, board: str, is_: Any) -> None:
         """Show a board."""
@@ -62,19 +70,25 @@ class Served:
 
 
 @contextmanager
-def served(control_key: str | None = None, port: int = 0) -> Iterator[Served]:
+def served(control_key: str | None = None, port: int = 0, *, read_key: str | None = None) -> Iterator[Served]:
     """A page on this machine, at any free port."""
     process = subprocess.Popen(
         [sys.executable, "-m", "stagectl.view.process"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
     )
     assert process.stdin is not None
     open_ = {"host": "127.0.0.1", "port": port, "title": "a night", "kind": "night"}
-    process.stdin.write(json.dumps({"open": open_ | {"read_key": None, "control_key": control_key}}).encode() + b"\n")
+    process.stdin.write(
+        json.dumps({"open": open_ | {"read_key": read_key, "control_key": control_key}}).encode() + b"\n"
+    )
     process.stdin.flush()
     try:
-        yield Served(process, control_key)
+        made = Served(process, control_key or read_key)
+        with beating(made.line):
+            yield made
     finally:
-        process.stdin.close()
+        # A process that was killed takes nothing more.
+        with suppress(BrokenPipeError):
+            process.stdin.close()
         process.wait(10)
         assert process.stdout is not None
         process.stdout.close()

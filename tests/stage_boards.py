@@ -16,7 +16,7 @@ from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
 from stagectl.story.rows import Teller
 from stagectl.view.lamps import Known, lamps
-from stagectl.view.last import NoticeEntry, last_of
+from stagectl.view.last import Notice, last_of
 from stagectl.view.picture import Board, Moment, Picture, SetClock, Told
 from stagectl.where import shipped
 
@@ -53,7 +53,7 @@ class Evening:
         """An event, some time after the one before."""
         self.now += after
         self.state, effects = step(self.plan, self.state, event, self.now)
-        last = last_of(self._teller.rows(effects), 0, self.moment)
+        last = last_of(self._teller.rows(effects), 0, desk_here=self.state.desk_here)
         self.told = self.told._replace(last=last or self.told.last)
         return effects
 
@@ -73,7 +73,7 @@ class Evening:
         """A hand moves a send at the desk."""
         self.do(DeskSaid(send=send, level=level))
 
-    def board(self, clock: SetClock | None = None, notice: NoticeEntry | None = None) -> Board:
+    def board(self, clock: SetClock | None = None, notice: Notice | None = None) -> Board:
         """The board now."""
         clock = clock or SetClock(self.now - 83 * SECOND, 2_400 * SECOND, WALL_MS + 9_000_000)
         told = self.told._replace(notice=notice, lamps=lamps(self.plan, self.state, self.known))

@@ -16,7 +16,7 @@ from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 @api_option
 @click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="Where to keep the night's journal.")
 @click.option("--fresh", is_flag=True, help="Begin a new night, even where the last one was broken off.")
-@click.option("--dry", is_flag=True, help="Read the desk, say what the first recall would change, and change nothing.")
+@click.option("--dry", is_flag=True, help="Read the desk, say what the first `next` would change, and change nothing.")
 @click.option(
     "--page",
     callback=host_port,

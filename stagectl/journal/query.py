@@ -16,7 +16,7 @@ from typing import Any, Final, NamedTuple
 from stagectl.errors import JournalError, nearest
 from stagectl.journal.causes import cause
 from stagectl.journal.schema import unpacked
-from stagectl.story.rows import Row
+from stagectl.story.rows import PAGE_FOR, Row
 
 AT_ONCE: Final = 10_000
 """Row numbers looked through at once. Between such reads no lock is held, so that a slow reader does not let the file
@@ -41,14 +41,15 @@ class Wanted(NamedTuple):
 
 
 CONDITIONS: Final[Mapping[str, str]] = {
-    "listener": "((kind = 'change' AND listener = :listener) OR (kind IN ('press', 'refusal') AND who = :listener))",
+    "listener": "((kind = 'change' AND listener = :listener) OR "
+    f"(kind IN ('press', 'refusal') AND who IN (:listener, '{PAGE_FOR}' || :listener)))",
     "refused": "kind = 'refusal'",
     "since_us": "wall >= :since_us",
     "since_at": "at >= :since_at",
     "slow_us": "(kind IN ('press', 'track') AND number > :slow_us)",
 }
 """What a row has to be, for each part of a `Wanted` that says it of single rows. A listener's are the changes of their
-mix, their own presses, and refusals of them."""
+mix, their own presses, those that somebody made for them on the page, and refusals of both."""
 
 _OF_PEDAL: Final = "(pedal = :pedal OR (kind IN ('link', 'layer', 'count') AND who = :pedal))"
 _ARRIVALS: Final = "SELECT id, NULL, song = :song FROM story WHERE kind = 'arrival' AND {} ORDER BY id"

@@ -21,6 +21,7 @@ from stagectl.live.hearing import Hearing
 from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.night import Night, Outs
 from stagectl.live.page import Around, Connections, NightPage, Served, set_clock
+from stagectl.live.page_keys import KeptKeys
 from stagectl.live.printer import Printer
 from stagectl.live.record import DeskClaim, desk_claim, record
 from stagectl.live.timetable import night_jobs
@@ -88,6 +89,7 @@ class _Daemon:
             show, compiled.plan, venue, journal, fresh=fresh, tell=self._journal_is, warn=self.printer.warn
         )
         self.zero, self.journal, self.taken_up = record_.zero, record_.recorder, record_.taken_up
+        self.keys = KeptKeys(self.journal.path)
         rig = show.rig
         self.side = DeskSide(show, self._event, self.printer.warn)
         self.desk = self.side.link
@@ -146,7 +148,8 @@ class _Daemon:
             warn=self._warn,
             zero=self.zero,
         )
-        page = NightPage(self.show, compiled, self.venue, served, around)
+        open_ = served.opened(self.show.setlist.title, self.keys.keys(self._warn))
+        page = NightPage(self.show, compiled, self.venue, open_, around)
         self.night.watchers.append(page.look)
         self.night.tellers.append(page.told)
         return page
@@ -337,6 +340,7 @@ class _Daemon:
                 ends = [Row(time.monotonic_ns() - self.zero, "end")]
                 self.journal.write(ends, time.time_ns() // 1000)
                 self.printer.say([*lines(ends), "`stagectl log` tells it"])
+                self.keys.forget()
             self.journal.close()
             unwritten = self.journal.unwritten
             self.printer.close()

@@ -46,6 +46,22 @@ class Going:
             if at is not None:
                 self._began = zero + at
 
+    def go_on_from(self, other: Going, state: State) -> None:
+        """A night goes on by edited files, in `state`; `other` has followed it by those of before. The song that it is
+        in, by its name, began when it did."""
+        self.look(state)
+        if self._song < 0 or self._name != other._name:
+            return
+        self._began = other._began
+        if self._by_track is None:
+            self._by_track = other._by_track
+
+    @property
+    def _name(self) -> str | None:
+        """The present song's."""
+        first = None if self._song < 0 else self._plan.first_of(self._song)
+        return None if first is None else self._plan.stops[first].name
+
     @property
     def began(self) -> int | None:
         """When the present song began, ns; None before the first."""

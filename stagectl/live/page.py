@@ -8,7 +8,6 @@ drawn by a timer.
 from __future__ import annotations
 
 import asyncio
-import secrets
 import sys
 import time
 from collections.abc import Callable, Coroutine, Sequence
@@ -19,14 +18,15 @@ from stagectl.core.events import Event
 from stagectl.core.state import State
 from stagectl.live.going import Going
 from stagectl.live.links import KeyboardLink, Link, OutLink, PedalLink
+from stagectl.live.page_keys import NightKeys
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
-from stagectl.story.rows import Row
+from stagectl.story.rows import PAGE, Row
 from stagectl.view.asked import asked
 from stagectl.view.client import Page, PageHeard
 from stagectl.view.guard import is_loopback
 from stagectl.view.lamps import Known, LampEntry, lamps
-from stagectl.view.last import LastEntry, NoticeEntry, last_of, notice_of
+from stagectl.view.last import Last, Notice, last_of, notice_of
 from stagectl.view.lines import Open
 from stagectl.view.picture import Moment, Picture, SetClock, Told
 
@@ -39,8 +39,14 @@ SOON_S: Final = 0.002
 IDLE_S: Final = 1.0
 """The least time between two boards while nobody looks, s; and how often it is looked whether a lamp has changed."""
 
-KEY_BYTES: Final = 16
-"""Bytes of a key: 128 bits, which nobody guesses."""
+SET_MS: Final = 500
+"""From here on the clock on the wall counts as set, against the monotonic one, ms."""
+
+REFUSED_EVERY_S: Final = 60.0
+"""The least time between two sentences about wants that came to nothing, s; what comes between them is counted."""
+
+TOO_LATE: Final = "it came too late"
+"""Why a want was refused that waited for longer than whoever asked for it."""
 
 STAGE: Final = "stage"
 MAP: Final = "map"
@@ -69,33 +75,40 @@ class Served(NamedTuple):
     port: int
     control: bool = False
 
-    def opened(self, title: str) -> Open:
-        """As the page's process is told, with keys made for this night: one to read where others than this machine can
-        reach it, one to control where that is wanted."""
-        read = None if is_loopback(self.host) else secrets.token_urlsafe(KEY_BYTES)
-        control = secrets.token_urlsafe(KEY_BYTES) if self.control else None
+    def opened(self, title: str, keys: NightKeys) -> Open:
+        """As the page's process is told, with this night's keys: one to read where others than this machine can reach
+        it, one to control where that is wanted."""
+        read = None if is_loopback(self.host) else keys.read
+        control = keys.control if self.control else None
         return Open(self.host, self.port, title, "night", read, control)
 
 
 class NightPage:
     """The page of one night, made in the loop."""
 
-    def __init__(self, show: Show, compiled: Compiled, venue: str | None, served: Served, around: Around) -> None:
+    def __init__(self, show: Show, compiled: Compiled, venue: str | None, open_: Open, around: Around) -> None:
         self.clients = 0
         self._plan, self._around = compiled.plan, around
         self._picture = Picture(show, compiled.plan, venue)
-        self._open = served.opened(show.setlist.title)
-        heard = PageHeard(changed=self._changed, want=self._want, clients=self._clients_are, trouble=around.warn)
-        self.page = Page(self._open, heard)
+        self._open = open_
+        heard = PageHeard(
+            changed=self._changed, want=self._want, late=self._late, clients=self._clients_are, trouble=around.warn
+        )
+        self.page = Page(open_, heard)
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
         self._made_at = 0.0
         self._shown: tuple[object, ...] = ()
         self._lamps: list[LampEntry] = []
-        self._last: LastEntry | None = None
-        self._notice: NoticeEntry | None = None
+        self._last: Last | None = None
+        self._notice: Notice | None = None
+        self._clocks = (0, 0)
+        """When the monotonic clock was 0, by the one on the wall, ms; how far that is ahead of UTC, minutes."""
         self._printed = False
         self._told: set[str] = set()
+        self._refusing: asyncio.TimerHandle | None = None
+        """Until a want that comes to nothing is told again."""
+        self._refused_more = 0
         self._safely(self._put_map, show, compiled)
         self._make()
 
@@ -108,6 +121,8 @@ class NightPage:
         """The night is over."""
         if self._timer is not None:
             self._timer.cancel()
+        self._tell_refused()
+        self._no_refusing()
         self.page.close("the night is over")
 
     # -- the board --------------------------------------------------------------------------------------------
@@ -119,8 +134,8 @@ class NightPage:
 
     def told(self, rows: Sequence[Row]) -> None:
         """What people were told."""
-        moment = _moment()
-        last, notice = last_of(rows, self._around.zero, moment), notice_of(rows, self._around.zero, moment)
+        zero, here = self._around.zero, self._around.state().desk_here
+        last, notice = last_of(rows, zero, desk_here=here), notice_of(rows, zero)
         if last is not None or notice is not None:
             self._last, self._notice = last or self._last, notice or self._notice
             self._soon()
@@ -140,7 +155,7 @@ class NightPage:
     def _put(self) -> None:
         around, moment = self._around, _moment()
         state = around.state()
-        self._shown = _shown(state)
+        self._shown, self._clocks = _shown(state), self._clocks_at(moment)
         self._lamps = self._lamps_now(state)
         told = Told(self._last, self._notice, self._lamps)
         self.page.put(STAGE, self._picture.board(state, moment, around.clock(state, moment.ns), told))
@@ -155,11 +170,16 @@ class NightPage:
         return lamps(self._plan, state, self._around.known()._replace(clients=self.clients))
 
     async def _watch_lamps(self) -> None:
-        """Lamps change by themselves, too."""
+        """Lamps change by themselves, too, and clocks are set."""
         while True:
             await asyncio.sleep(IDLE_S)
-            if self._lamps_now(self._around.state()) != self._lamps:
+            (zero, utc), (zero_now, utc_now) = self._clocks, self._clocks_at(_moment())
+            was_set = abs(zero_now - zero) > SET_MS or utc_now != utc
+            if was_set or self._lamps_now(self._around.state()) != self._lamps:
                 self._soon()
+
+    def _clocks_at(self, moment: Moment) -> tuple[int, int]:
+        return moment.wall(0), self._picture.utc(moment.wall_ms)
 
     def _safely(self, does: Callable[..., None], *what: Any) -> None:
         """What a board meets is said, once, and ends nothing."""
@@ -191,9 +211,43 @@ class NightPage:
         try:
             event = asked(self._plan, want)
         except ValueError as error:
-            self._around.warn(f"the page asked for what cannot be done: {error}")
+            self._refuse(f"the page asked for what cannot be done: {error}")
             return
         self._around.handle(event, time.monotonic_ns())
+
+    def _late(self, want: dict[str, Any], ago_s: float) -> None:
+        """What was asked for while the night stood still. It is shown as any refusal; whoever asked is told."""
+        try:
+            event = asked(self._plan, want)
+        except ValueError:
+            who, what = PAGE, str(want.get("do"))
+        else:
+            who, what = event.who, str(want["do"])
+        at = time.monotonic_ns() - self._around.zero
+        self.told([Row(at, "refusal", who=who, what=what, detail=TOO_LATE)])
+        self._refuse(f"{who}: `{what}` was asked for {ago_s:.1f} s ago, while the night stood still; {TOO_LATE}")
+
+    def _refuse(self, sentence: str) -> None:
+        """A want has come to nothing. It is told at once, and not again for a while: who may control may ask for
+        nonsense as fast as a hand on two treadles."""
+        if self._refusing is not None:
+            self._refused_more += 1
+            return
+        self._refusing = self._loop.call_later(REFUSED_EVERY_S, self._tell_refused)
+        self._around.warn(sentence)
+
+    def _tell_refused(self) -> None:
+        """Tell how many there were since the last that was told."""
+        more, self._refused_more = self._refused_more, 0
+        self._no_refusing()
+        if more:
+            times = "once" if more == 1 else f"{more:,} times"
+            self._refuse(f"the page asked {times} more for what cannot be done, or too late")
+
+    def _no_refusing(self) -> None:
+        if self._refusing is not None:
+            self._refusing.cancel()
+            self._refusing = None
 
 
 def _shown(state: State) -> tuple[object, ...]:

@@ -19,7 +19,7 @@ from stagectl.show.load import Show
 from stagectl.show.wire_time import takes_ns
 from stagectl.story.wire import Sent
 from stagectl.view.lamps import Known, lamps
-from stagectl.view.last import LastEntry, NoticeEntry, last_of, notice_of
+from stagectl.view.last import Last, Notice, last_of, notice_of
 from stagectl.view.map_board import map_board
 from stagectl.view.picture import Moment as ByClocks
 from stagectl.view.picture import Picture, SetClock, Told
@@ -50,14 +50,22 @@ class Boards:
         self._ear = _Ear(show)
         self._wire = Wire(lambda packet: takes_ns((packet,), show.profile, show.rig), self._ear.words)
         self._map = scene_map(show, compiled)
-        self._last: LastEntry | None = None
-        self._notice: NoticeEntry | None = None
+        self._last: Last | None = None
+        self._notice: Notice | None = None
         self._shown: dict[str, tuple[object, ...]] = {}
         self._told = 0
         """How often the story has gone on."""
 
-    def hear(self, moments: Sequence[Moment], state: State, now: ByClocks) -> None:
-        """Something has happened in the room. `now`: the rehearsal's time and that on the wall."""
+    def go_on_from(self, other: Boards, state: State) -> None:
+        """The night goes on by edited files, in `state`; `other` has shown it by those of before. What has been told
+        of it is told on: when its song began, the last press, the story, the messages."""
+        self.steps.go_on_from(other.steps)
+        self._going.go_on_from(other._going, state)
+        self._wire.go_on_from(other._wire)
+        self._last, self._notice = other._last, other._notice
+
+    def hear(self, moments: Sequence[Moment], state: State) -> None:
+        """Something has happened in the room."""
         for moment in moments:
             if isinstance(moment, Sent):
                 self._wire.hear(moment)
@@ -66,8 +74,8 @@ class Boards:
         if rows:
             self._told += 1
             self.steps.hear(rows)
-            self._last = last_of(rows, 0, now) or self._last
-            self._notice = notice_of(rows, 0, now) or self._notice
+            self._last = last_of(rows, 0, desk_here=state.desk_here) or self._last
+            self._notice = notice_of(rows, 0) or self._notice
 
     def say(self, at: int, sentence: str) -> None:
         """Something to tell on the page that is no part of the night."""

@@ -116,7 +116,12 @@ class Drive:
             timed._replace(event=event) for timed in rest if (event := translation(timed.event)) is not None
         )
         self._next = next(self._presses, None)
+        moved = (
+            (translation(Moved(pedal=key[0], control=key[1], value=0)), value) for key, value in self.turned.items()
+        )
+        turned = {(to.pedal, to.control): value for to, value in moved if isinstance(to, Moved)}
         self._enter(room)
+        self.turned = {key: value for key, value in turned.items() if self.control(key).turns}
         self._end_gestures(real)
 
     def _enter(self, room: Room) -> None:

@@ -32,7 +32,7 @@ from stagectl.live.resume import chapters, last_night
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Show
 from stagectl.story.heard import event
-from stagectl.story.translate import Translation
+from stagectl.story.replay import translations
 
 EVENTS_MAX: Final = 1_000_000
 """Events of a night that are played; the rest of a longer one is left out."""
@@ -65,10 +65,7 @@ def read(path: Path, show: Show, plan: Plan) -> Night:
         if not kept:
             raise JournalError(f"{path} is of an earlier version of stagectl, which kept no events")
         last = plan if [*kept[max(kept)].values()] == [*show.files.values()] else None
-        ways = [
-            (chapter.since, None if chapter.plan is plan else Translation(chapter.plan, plan))
-            for chapter in chapters(kept, head.venue, last)
-        ]
+        ways = translations(chapters(kept, head.venue, last), plan)
         found: list[Timed] = []
         left_out = 0
         try:

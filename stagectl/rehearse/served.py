@@ -28,7 +28,6 @@ from stagectl.show.load import Show
 from stagectl.view.client import Page, PageHeard
 from stagectl.view.guard import is_loopback
 from stagectl.view.lines import Open
-from stagectl.view.picture import Moment as ByClocks
 from stagectl.view.qr import code_lines
 
 EVERY_S: Final = 0.04
@@ -88,7 +87,7 @@ class Served:
         self._stop = asyncio.Event()
         self._was_here = False
         self._failed: str | None = None
-        heard = PageHeard(changed=self._changed, want=self.want, clients=self._clients, trouble=warn)
+        heard = PageHeard(changed=self._changed, want=self.want, late=self._late, clients=self._clients, trouble=warn)
         self.page = Page(open_, heard)
         self._put_static()
         self._put_files(None)
@@ -128,10 +127,8 @@ class Served:
 
     def _after(self) -> None:
         """Something has happened, or may have: boards are made soon, and the next thing that is due is waited for."""
-        drive, seen = self.drive, self._seen[:]
-        self._seen.clear()
-        real = time.monotonic_ns()
-        self._boards.hear(seen, drive.room.state, ByClocks(drive.now(real), _wall_ms()))
+        drive = self.drive
+        self._hear()
         if self._waits is not None and not drive.down and not self._waits.done():
             self._waits.set_result(None)
         if self._due is not None:
@@ -143,6 +140,12 @@ class Served:
             self._due = self._loop.call_at(due / 1e9, self._go_on)
         if self._making is None:
             self._making = self._loop.call_at(max(self._loop.time() + SOON_S, self._made_at + EVERY_S), self._make)
+
+    def _hear(self) -> None:
+        """The boards hear what has happened."""
+        drive, seen = self.drive, self._seen[:]
+        self._seen.clear()
+        self._boards.hear(seen, drive.room.state)
 
     def _make(self) -> None:
         self._making, self._made_at = None, self._loop.time()
@@ -170,8 +173,19 @@ class Served:
             self._tell(f"the page asked for what cannot be done: {error}")
         self._after()
 
+    def _late(self, want: dict[str, Any], ago_s: float) -> None:
+        """What was asked for while the rehearsal stood still. A foot may have left its control meanwhile: all count as
+        unplugged, so that nothing fires."""
+        if self.drive.down:
+            self.drive.let_go(time.monotonic_ns())
+        self._tell(f"the page asked for `{want.get('do')}` {ago_s:.1f} s ago: it came too late, and is not done")
+
     def _tell(self, sentence: str) -> None:
-        self._boards.say(self.drive.now(time.monotonic_ns()), sentence)
+        """Tell on the page what is no part of the night, behind all that has happened until now."""
+        real = time.monotonic_ns()
+        self.drive.go_on(real)
+        self._hear()
+        self._boards.say(self.drive.now(real), sentence)
         self._after()
 
     def _clients(self, count: int) -> None:
@@ -215,9 +229,11 @@ class Served:
         self._after()
         room = Room(show, self._what.compiled)
         self._boards = Boards(show, self._what.compiled, self._what.venue)
-        self.drive.play(time.monotonic_ns(), night.name, night.presses, anew=room)
         left = f"; {night.left_out} events are left out, which this show has nothing for" if night.left_out else ""
-        self._tell(f"{night.name}: {len(night.presses)} events{left}")
+        # The night begins anew: this is the first that is told of it.
+        self._boards.say(0, f"{night.name}: {len(night.presses)} events{left}")
+        self.drive.play(time.monotonic_ns(), night.name, night.presses, anew=room)
+        self._after()
 
     # -- edited files -------------------------------------------------------------------------------------------
 
@@ -260,20 +276,21 @@ class Served:
         """The night goes on by edited files."""
         real = time.monotonic_ns()
         self.drive.go_on(real)
-        self._seen.clear()
-        carried = carry(self.drive.room, show, compiled, self.drive.now(real))
-        lines = [*self._boards.steps.lines]
-        self._boards = Boards(show, compiled, self._what.venue)
-        self._boards.steps.lines.extend(lines)
+        self._hear()
+        at = self.drive.now(real)
+        carried = carry(self.drive.room, show, compiled, at)
+        boards = Boards(show, compiled, self._what.venue)
+        boards.go_on_from(self._boards, carried.room.state)
+        self._boards = boards
         self._what = self._what._replace(show=show, compiled=compiled)
         self._show = show
         self.drive.take(real, carried.room)
+        for sentence in ("the edited files are in force", *carried.said):
+            boards.say(at, sentence)
         self._seen.extend(carried.moments)
         self._put_static()
         self._put_files(None)
-        self._tell("the edited files are in force")
-        for sentence in carried.said:
-            self._tell(sentence)
+        self._after()
 
     def _put_static(self) -> None:
         try:

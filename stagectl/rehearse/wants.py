@@ -16,7 +16,8 @@ from stagectl.core.state import Key
 from stagectl.errors import nearest
 from stagectl.rehearse.drive import TURN_MAX, Drive
 from stagectl.rehearse.pace import SPEEDS
-from stagectl.view.asked import FOR_ALL, FOR_ONE, NUDGE, WHO, asked
+from stagectl.story.rows import PAGE
+from stagectl.view.asked import FOR_ALL, FOR_ONE, NUDGE, asked
 
 Want: TypeAlias = Mapping[str, Any]
 Does: TypeAlias = Callable[[Drive, Want, int], None]
@@ -36,7 +37,7 @@ def ask(drive: Drive, want: Want, real: int) -> None:
 
 
 def _action(action: Action) -> Does:
-    return lambda drive, want, real: drive.want(real, Wanted(action=action, who=WHO))
+    return lambda drive, want, real: drive.want(real, Wanted(action=action, who=PAGE))
 
 
 def _move(drive: Drive, want: Want, real: int) -> None:
@@ -81,7 +82,7 @@ def _jump(drive: Drive, want: Want, real: int) -> None:
     if want.get("section"):
         parts = [at for at, one in enumerate(plan.stops) if one.song + 1 == number and one.section >= 0]
         stop = parts[_one(want, "section", [plan.stops[at].name for at in parts])]
-    drive.want(real, Wanted(action=GoTo(stop=stop), who=WHO))
+    drive.want(real, Wanted(action=GoTo(stop=stop), who=PAGE))
 
 
 OF_THE_NIGHT: Final = (*FOR_ALL, *FOR_ONE, NUDGE)

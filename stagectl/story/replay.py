@@ -54,6 +54,12 @@ class Chapter(NamedTuple):
     plan: Plan
 
 
+def translations(chapters: Sequence[Chapter], plan: Plan) -> list[tuple[int, Translation | None]]:
+    """How what was heard by each of some plans is said for one plan, with the number of the line after which that
+    counts; None where it is the same plan."""
+    return [(chapter.since, None if chapter.plan is plan else Translation(chapter.plan, plan)) for chapter in chapters]
+
+
 class Played:
     """A night that is played again on a plan. `zero`: the time that counts as its beginning, ns; `chapters`: the plans
     that its events were heard by, the earliest first; `deaf`: with no desk."""
@@ -66,9 +72,7 @@ class Played:
         self._zero = zero
         self._deaf = deaf
         self._teller = Teller(plan, zero)
-        self._translations = [
-            (chapter.since, None if chapter.plan is plan else Translation(chapter.plan, plan)) for chapter in chapters
-        ]
+        self._translations = translations(chapters, plan)
         self._here: dict[Event, Event] = {}
 
     def take(self, number: int, kept: Heard) -> list[Row]:

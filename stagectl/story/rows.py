@@ -73,6 +73,10 @@ KINDS: Final = (
 """Every kind of row, in the order in which a press tells them."""
 
 
+PAGE: Final = "page"
+PAGE_FOR: Final = "page for "
+"""Who acts from the stage page: for all, or, with the name behind it, for one listener."""
+
 BASE: Final = "the base"
 """What lies over a song when the levels have fallen back."""
 

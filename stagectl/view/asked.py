@@ -9,10 +9,7 @@ from stagectl.core.actions import Action, Back, ClearNudges, FallBack, Hush, Nex
 from stagectl.core.events import Wanted
 from stagectl.core.plan import Plan
 from stagectl.errors import nearest
-
-WHO: Final = "page"
-"""Who it is, in the journal; `page for drummer` where it acts for one listener, so that an undo takes back what was
-done for that one."""
+from stagectl.story.rows import PAGE, PAGE_FOR
 
 STEPS: Final = (-300, -100, 100, 300)
 """What a nudge may be, hundredths of a dB."""
@@ -41,7 +38,7 @@ def asked(plan: Plan, want: Mapping[str, Any]) -> Wanted:
     does = str(want.get("do"))
     if does in FOR_ALL:
         _only(want, "do")
-        return Wanted(action=FOR_ALL[does](), who=WHO)
+        return Wanted(action=FOR_ALL[does](), who=PAGE)
     if does in FOR_ONE:
         _only(want, "do", "listener")
         return _for_one(plan, want, FOR_ONE[does]())
@@ -58,7 +55,8 @@ def _for_one(plan: Plan, want: Mapping[str, Any], action: Action) -> Wanted:
     name = want.get("listener")
     if name not in plan.listeners:
         raise ValueError(f"there is no listener {_said(name)}{nearest(str(name), plan.listeners)}")
-    return Wanted(action=action, who=f"{WHO} for {name}", listener=plan.listeners.index(name))
+    # An undo takes back what was done for that one.
+    return Wanted(action=action, who=f"{PAGE_FOR}{name}", listener=plan.listeners.index(name))
 
 
 def _column(plan: Plan, want: Mapping[str, Any]) -> int | None:

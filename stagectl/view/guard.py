@@ -7,6 +7,9 @@ Pure: time is an argument, in seconds of a clock that never goes back, and an ad
 - A cookie with `SameSite=Strict` is not sent along with requests that another site has caused (RFC 6265bis, 5.2). It is
   bound to a host, but to no port (RFC 6265, 8.5), so its name has the port in it.
 - What is compared with a key takes the same time however much of it is right (`hmac.compare_digest`).
+- A key has 128 bits, and nobody guesses it however often: so the right one is let in at once, whatever came before it
+  from the same address. Only wrong ones wait. A browser that still has the cookie of another night says it with every
+  request, and is no guesser: cookies count for nothing here.
 """
 
 from __future__ import annotations
@@ -15,9 +18,9 @@ import hashlib
 import hmac
 import ipaddress
 import re
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Final
 
@@ -31,10 +34,8 @@ FIRST_S: Final = 0.5
 MOST_S: Final = 60.0
 """What an address has to wait after its first wrong key, s, and at most; it doubles with each."""
 
-ALL_FREE: Final = 20
-ALL_MOST_S: Final = 4.0
-"""Wrong keys in all that cost nobody else anything; each one more makes every address that ever failed wait longer, up
-to so many seconds."""
+WRONG_MAX: Final = 16
+"""Wrong keys of an address that are remembered, so that the same one said again counts once."""
 
 FORGET_S: Final = 600.0
 """After so long without a wrong key it is as if there had been none, s."""
@@ -148,6 +149,12 @@ def same_site(fetch_site: str | None) -> bool:
     return fetch_site in (None, "same-origin", "none")
 
 
+def by_hand(fetch_mode: str | None) -> bool:
+    """Whether somebody has opened the address, by what a browser says of its own accord (`Sec-Fetch-Mode`, W3C Fetch
+    Metadata): a page that asks for it by script, or shows it as an image, does not navigate."""
+    return fetch_mode in (None, "navigate")
+
+
 def whose(address: str) -> str:
     """What counts as one client: an IPv4 address, or the 64 bits of an IPv6 address that a network is given."""
     try:
@@ -205,53 +212,37 @@ class WantRates:
 class _Failed:
     times: int = 0
     at: float = 0.0
-    last: str = ""
+    wrong: deque[str] = field(default_factory=lambda: deque(maxlen=WRONG_MAX))
 
 
 class Failures:
-    """Wrong keys, by address and in all, and how long they make others wait.
-
-    An address that has never failed waits for nobody, so that a flood of wrong keys keeps nobody out who has the right
-    one; unless so many addresses have failed that they are not all remembered. A wrong value that is said again (a
-    browser with last night's cookie) counts once.
-    """
+    """Wrong keys by address, and how long they make the next wrong one wait. A wrong value that is said again (a phone
+    that opens last night's address) counts once."""
 
     def __init__(self) -> None:
         self._each: OrderedDict[str, _Failed] = OrderedDict()
-        self._all = _Failed()
-        self._forgot_at: float | None = None
 
     def wait_s(self, address: str, now: float) -> float:
-        """How long this address has to wait until its next try, s; 0 where it may try now."""
+        """How long this address has to wait until a wrong key is looked at again, s; 0 where it is now."""
         failed = self._each.get(whose(address))
-        if failed is not None and now - failed.at < FORGET_S:
-            own = min(MOST_S, FIRST_S * (1 << min(failed.times - 1, 16)))
-            return max(0.0, failed.at + own - now, self._wait_for_all(now))
-        crowded = self._forgot_at is not None and now - self._forgot_at < FORGET_S
-        return self._wait_for_all(now) if crowded else 0.0
-
-    def _wait_for_all(self, now: float) -> float:
-        over = self._all.times - ALL_FREE
-        if over <= 0 or now - self._all.at >= FORGET_S:
+        if failed is None or now - failed.at >= FORGET_S:
             return 0.0
-        return max(0.0, self._all.at + min(ALL_MOST_S, 0.05 * over) - now)
+        return max(0.0, failed.at + min(MOST_S, FIRST_S * (1 << min(failed.times - 1, 16))) - now)
 
     def failed(self, address: str, wrong: str, now: float) -> None:
-        """A wrong key, or a wrong cookie."""
+        """A wrong key."""
         who, mark = whose(address), seal(wrong[: KEY_MAX + 1])
         failed = self._each.setdefault(who, _Failed())
         self._each.move_to_end(who)
         if now - failed.at >= FORGET_S:
-            failed.times, failed.last = 0, ""
-        if failed.last == mark:
+            failed.times = 0
+            failed.wrong.clear()
+        if mark in failed.wrong:
             return
-        failed.times, failed.at, failed.last = failed.times + 1, now, mark
-        if now - self._all.at >= FORGET_S:
-            self._all.times = 0
-        self._all.times, self._all.at = self._all.times + 1, now
+        failed.wrong.append(mark)
+        failed.times, failed.at = failed.times + 1, now
         if len(self._each) > ADDRESSES_MAX:
             self._each.popitem(last=False)
-            self._forgot_at = now
 
     def passed(self, address: str) -> None:
         """The right key: this address has never failed."""

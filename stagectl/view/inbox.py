@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any, Final
 
-from stagectl.tracks.sound.pipes import ENDED
+from stagectl.apart.pipes import end_after
 from stagectl.view.lines import BOARDS_MAX, Cutter, Open, parsed
 
 LAST_S: Final = 0.3
@@ -38,9 +38,7 @@ class Inbox:
                 for text in cutter.take(data):
                     if (message := parsed(text)) is not None:
                         self._put(message)
-        last_call = threading.Timer(2 * LAST_S, os._exit, (ENDED,))
-        last_call.daemon = True
-        last_call.start()
+        end_after(2 * LAST_S)
         self._put(OVER)
 
     def _put(self, message: dict[str, Any]) -> None:

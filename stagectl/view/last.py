@@ -7,14 +7,11 @@ level unanswered has pressed nothing: they are in the journal, and leave what th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final, TypedDict
+from typing import Final, NamedTuple
 
 from stagectl.core.effects import Reason
 from stagectl.story.rows import Row
 from stagectl.story.words import lines
-
-if TYPE_CHECKING:
-    from stagectl.view.picture import Moment
 
 SAID_MAX: Final = 3
 """Lines that what a press did comes to; more are counted."""
@@ -35,10 +32,13 @@ NO_PRESS: Final = frozenset(
 _BEGINS: Final = ("press", "track", "refusal")
 _FOLLOWS: Final = ("arrival", "change", "cue", "stored scene", "told", "layer")
 _NOTICES: Final = ("reminder", "trouble")
+_BY_THE_DESK: Final = ("hand", "read")
+"""Causes of changes that the desk itself has told of."""
 
 
-class LastEntry(TypedDict):
-    """What somebody wanted last. `text`: what came of it; `refused`: why nothing did. `at`: on the wall, ms."""
+class Last(NamedTuple):
+    """What somebody wanted last. `text`: what came of it; `refused`: why nothing did. `at`: monotonic ns, so that no
+    clock that is set changes it; `told`: whether the desk could be told what it moves."""
 
     who: str
     what: str
@@ -47,19 +47,20 @@ class LastEntry(TypedDict):
     text: str
     refused: str | None
     at: int
+    told: bool = True
 
 
-class NoticeEntry(TypedDict):
-    """What the night was reminded of last, or what was wrong. `at`: on the wall, ms."""
+class Notice(NamedTuple):
+    """What the night was reminded of last, or what was wrong. `at`: monotonic ns."""
 
     kind: str
     text: str
     at: int
 
 
-def last_of(rows: Sequence[Row], zero: int, moment: Moment) -> LastEntry | None:
+def last_of(rows: Sequence[Row], zero: int, *, desk_here: bool) -> Last | None:
     """What the rows of a step say of the last press in them; None where there is none. `zero`: when the night began,
-    monotonic ns."""
+    monotonic ns; `desk_here`: whether the desk could be told anything then."""
     for begins in reversed(rows):
         if begins.kind in _BEGINS and begins.detail not in NO_PRESS:
             break
@@ -71,21 +72,22 @@ def last_of(rows: Sequence[Row], zero: int, moment: Moment) -> LastEntry | None:
     press = next((row for row in rows if row.kind == "press" and row.press == begins.press), begins)
     refused = begins.detail if begins.kind == "refusal" else None
     said = _said(mine if begins.kind != "track" else [begins, *mine])
-    return {
-        "who": begins.who or "",
-        "what": (press.what if press.kind == "press" else begins.what) or "",
-        "control": begins.control or press.control,
-        "pedal": begins.pedal or press.pedal,
-        "text": "" if refused else "; ".join(said),
-        "refused": refused,
-        "at": moment.wall(zero + begins.at),
-    }
+    return Last(
+        who=begins.who or "",
+        what=(press.what if press.kind == "press" else begins.what) or "",
+        control=begins.control or press.control,
+        pedal=begins.pedal or press.pedal,
+        text="" if refused else "; ".join(said),
+        refused=refused,
+        at=zero + begins.at,
+        told=desk_here or not any(row.kind == "change" and row.what not in _BY_THE_DESK for row in mine),
+    )
 
 
-def notice_of(rows: Sequence[Row], zero: int, moment: Moment) -> NoticeEntry | None:
-    """The last reminder, or trouble, in some rows."""
+def notice_of(rows: Sequence[Row], zero: int) -> Notice | None:
+    """The last reminder, or trouble, in some rows. `zero`: when the night began, monotonic ns."""
     row = next((row for row in reversed(rows) if row.kind in _NOTICES), None)
-    return None if row is None else {"kind": row.kind, "text": row.what or "", "at": moment.wall(zero + row.at)}
+    return None if row is None else Notice(row.kind, row.what or "", zero + row.at)
 
 
 def _said(rows: Sequence[Row]) -> list[str]:

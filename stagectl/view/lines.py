@@ -3,6 +3,7 @@
 To it, first of all, {"open": {"host", "port", "title", "kind", "read_key", "control_key"}}; then
 
     {"board": name, "is": {…}}          the whole board anew; the last of each goes to every client
+    {"beat": at}                        every `BEAT_S`: the program lives, and lived at the monotonic time `at`, ns
     {"gone": why}                       it is over: clients are told so, and the process ends
 
 From it
@@ -10,16 +11,16 @@ From it
     {"is": "here", "url": …}            it is served; `port` is the one that it has got
     {"is": "failed", "text": …}         it cannot be served, and why; the process ends
     {"is": "clients", "count": n}       so many pages are open
-    {"is": "want", "want": {…}, "from": "page"}
-                                        somebody asks for something, and every guard has let it through
+    {"is": "want", "want": {…}, "at": …, "from": "page"}
+                                        somebody asks for something, and every guard has let it through; `at`: when, by
+                                        the monotonic clock, ns
     {"is": "trouble", "text": …}        worth telling; it goes on
 
-Every text is a whole sentence without its full stop.
+Every text is a whole sentence without its full stop. All processes of a machine share the monotonic clock.
 """
 
 from __future__ import annotations
 
-import asyncio
 import json
 import re
 from collections.abc import Iterator, Mapping
@@ -34,6 +35,15 @@ BOARDS_MAX: Final = 16
 
 BOARD_NAME: Final = re.compile(r"[a-z][a-z ]{0,30}")
 """What a board may be called: it becomes an event's name in the stream, which is one line."""
+
+BEAT_S: Final = 1.0
+"""How often the program's heart beats, s."""
+
+SILENT_S: Final = 3.0
+"""A program that was not heard for so long hears nothing either: nothing is asked of it any more, s."""
+
+LATE_S: Final = 2.0
+"""What was asked for longer ago than this is not done any more: whoever asked has seen that it was not, s."""
 
 Kind: TypeAlias = Literal["night", "rehearsal"]
 
@@ -92,10 +102,3 @@ class Cutter:
                 self._left.clear()
                 self._skips = True
                 self.passed_over += 1
-
-
-async def next_line(reader: asyncio.StreamReader) -> bytes:
-    """The next line of a reader with a limit of `LINE_MAX`; empty at the end. One that is too long is passed over."""
-    while True:
-        with suppress(ValueError):
-            return await reader.readline()

@@ -8,17 +8,21 @@ since 1970; the page counts on from there by itself, so that a board is only mad
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, NamedTuple, TypedDict
 
 from stagectl.show.set_length import gaps_of, lengths_of, set_to_go
+from stagectl.show.timetable import timetable_at
 from stagectl.view.bars import Bars, MixEntry
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     from stagectl.core.plan import Plan
     from stagectl.core.state import State
     from stagectl.show.load import Show
     from stagectl.view.lamps import LampEntry
-    from stagectl.view.last import LastEntry, NoticeEntry
+    from stagectl.view.last import Last, Notice
 
 MS: Final = 1_000_000
 """Nanoseconds in a millisecond."""
@@ -67,21 +71,46 @@ class TrackEntry(TypedDict):
 
 
 class ClockEntry(TypedDict):
-    """`song_length`: ms, None where nobody has said it. The set is over at max(now, `song_ends`) + `rest`; None while
-    it is not running. `curfew`: on the wall."""
+    """`song_length`: ms, None where nobody has said it. The set is over at max(now, `song_ends`) + `rest`, or, where
+    the song's track is paused, at now + `song_left` + `rest`; None while it is not running. `curfew`: on the wall."""
 
     song_began: int | None
     song_length: int | None
     track: TrackEntry | None
     song_ends: int | None
+    song_left: int | None
     rest: int | None
     curfew: int | None
 
 
+class LastEntry(TypedDict):
+    """What somebody wanted last, as in `Last`. `untold`: the desk is away, and has not been told what came of it."""
+
+    who: str
+    what: str
+    control: str | None
+    pedal: str | None
+    text: str
+    refused: str | None
+    at: int
+    untold: bool
+
+
+class NoticeEntry(TypedDict):
+    """What the night was reminded of last, or what was wrong."""
+
+    kind: str
+    text: str
+    at: int
+
+
 class Board(TypedDict):
-    """The whole board."""
+    """The whole board. `utc`: how far the clock on the wall is ahead of UTC at this moment, minutes, in the zone of the
+    timetable, or else of this computer; `desk`: whether the desk is here: if not, levels are what it is to be told."""
 
     now: int
+    utc: int
+    desk: bool
     show: str
     venue: str | None
     kind: str
@@ -117,8 +146,8 @@ class SetClock(NamedTuple):
 class Told(NamedTuple):
     """What people were told last, and how the connections are."""
 
-    last: LastEntry | None = None
-    notice: NoticeEntry | None = None
+    last: Last | None = None
+    notice: Notice | None = None
     lamps: Sequence[LampEntry] = ()
 
 
@@ -128,25 +157,33 @@ class Picture:
     def __init__(self, show: Show, plan: Plan, venue: str | None, kind: str = "night") -> None:
         self.plan = plan
         self._head = (show.setlist.title, venue, kind)
+        timetable = timetable_at(show.setlist, venue)
+        self._zone = None if timetable is None else timetable.here
         self._bars = Bars(plan)
         self._sections = _sections(plan)
         self._lengths = lengths_of(show, plan)
         gaps = gaps_of(show, plan)
         self._rests = [set_to_go(self._lengths, gaps, song, LONG_NS) for song in range(len(self._lengths))]
 
+    def utc(self, wall_ms: int) -> int:
+        """How far the clock on the wall is ahead of UTC at a time, minutes."""
+        return utc_offset(wall_ms, self._zone)
+
     def board(self, state: State, moment: Moment, clock: SetClock, told: Told) -> Board:
         """The board at a moment."""
         title, venue, kind = self._head
         return {
             "now": moment.wall_ms,
+            "utc": self.utc(moment.wall_ms),
+            "desk": state.desk_here,
             "show": title,
             "venue": venue,
             "kind": kind,
             "inputs": self.plan.inputs,
             "place": self._place(state),
             "clock": self._clock(state, moment, clock),
-            "last": told.last,
-            "notice": told.notice,
+            "last": _last(told.last, moment, state),
+            "notice": _notice(told.notice, moment),
             "listeners": self._bars.mixes(state),
             "lamps": told.lamps,
         }
@@ -169,16 +206,19 @@ class Picture:
         }
 
     def _clock(self, state: State, moment: Moment, clock: SetClock) -> ClockEntry:
-        song = self.plan.stops[state.place.stop].song
-        goes = clock.to_go is not None and song >= 0
+        stop, track = self.plan.stops[state.place.stop], state.track
+        song = stop.song
+        rest = self._rests[song] if clock.to_go is not None and song >= 0 else None
         length = self._lengths[song] if song >= 0 else None
-        song_ends = moment.ns + clock.to_go - self._rests[song] if goes and clock.to_go is not None else None
+        left = None if rest is None or clock.to_go is None else clock.to_go - rest
+        stands = track is not None and track.paused is not None and track.song == song and stop.cue is not None
         return {
             "song_began": None if clock.began is None or song < 0 else moment.wall(clock.began),
             "song_length": None if length is None else length // MS,
             "track": self._track(state, moment),
-            "song_ends": None if song_ends is None else moment.wall(song_ends),
-            "rest": self._rests[song] // MS if goes else None,
+            "song_ends": None if left is None or stands else moment.wall(moment.ns + left),
+            "song_left": left // MS if left is not None and stands else None,
+            "rest": None if rest is None else rest // MS,
             "curfew": clock.curfew,
         }
 
@@ -193,6 +233,31 @@ class Picture:
             "runs": track.paused is None,
             "stands": None if track.paused is None else track.paused // MS,
         }
+
+
+def utc_offset(wall_ms: int, zone: tzinfo | None) -> int:
+    """How far a zone is ahead of UTC at a time, minutes. `zone`: that of this computer where it is None."""
+    offset = datetime.fromtimestamp(wall_ms / 1000, UTC).astimezone(zone).utcoffset()
+    return 0 if offset is None else round(offset.total_seconds() / 60)
+
+
+def _last(last: Last | None, moment: Moment, state: State) -> LastEntry | None:
+    if last is None:
+        return None
+    return {
+        "who": last.who,
+        "what": last.what,
+        "control": last.control,
+        "pedal": last.pedal,
+        "text": last.text,
+        "refused": last.refused,
+        "at": moment.wall(last.at),
+        "untold": not (last.told or state.desk_here),
+    }
+
+
+def _notice(notice: Notice | None, moment: Moment) -> NoticeEntry | None:
+    return None if notice is None else {"kind": notice.kind, "text": notice.text, "at": moment.wall(notice.at)}
 
 
 def _next(plan: Plan, stop: int) -> NextEntry:

@@ -9,6 +9,7 @@ page is worth a late press.
 from __future__ import annotations
 
 import asyncio
+import errno
 import faulthandler
 import gc
 import os
@@ -22,19 +23,16 @@ from typing import Any, Final, NoReturn
 
 from uvicorn import Config, Server
 
-from stagectl.tracks.sound.pipes import ENDED, Out, own_output
+from stagectl.apart.pipes import ENDED, Out, own_output
 from stagectl.view.audience import Audience
 from stagectl.view.connections import CONNECTIONS_MAX, HEAD_MAX, REQUEST_S, STALLED_S, SWEEP_S, Connection
 from stagectl.view.guard import Hosts, Keys
 from stagectl.view.inbox import LAST_S, Inbox
-from stagectl.view.lines import BOARD_NAME, Open
+from stagectl.view.lines import BOARD_NAME, SILENT_S, Open
 from stagectl.view.site import Site
 
 NICE: Final = 5
 """How far the process stands back for others (POSIX: nice)."""
-
-BEAT_S: Final = 2.0
-"""How often clients are told that it still lives, s."""
 
 COUNT_S: Final = 0.2
 """How often, at most, the program is told how many clients there are, s."""
@@ -110,6 +108,8 @@ class _Process:
         port = made.getsockname()[1]
         self.audience = Audience()
         self._out, self._socket = out, made
+        self._beat_ns = time.monotonic_ns()
+        """When the program's heart last beat."""
         site = Site(
             Keys(read=open_.read_key, control=open_.control_key),
             Hosts(own_names(open_.host)),
@@ -117,6 +117,7 @@ class _Process:
             open_.kind,
             self.audience,
             self._wanted,
+            self._silent_s,
         )
         config = Config(
             site,
@@ -140,12 +141,26 @@ class _Process:
         self.over: asyncio.Event = asyncio.Event()
 
     def _wanted(self, want: dict[str, Any]) -> None:
-        self._out.say("want", want=want, **{"from": "page"})
+        self._out.say("want", want=want, at=time.monotonic_ns(), **{"from": "page"})
+
+    def _silent_s(self) -> float | None:
+        """For how long the program has been silent, s; None where it is not."""
+        since = (time.monotonic_ns() - self._beat_ns) / 1e9
+        return since if since > SILENT_S else None
+
+    def _beat(self, at: int) -> None:
+        """The program's heart has beaten. Clients hear of it as long as it does; a beat that has waited in its pipe
+        says nothing of now."""
+        self._beat_ns = max(self._beat_ns, at)
+        if self._silent_s() is None:
+            self.audience.put("beat", {"now": time.time_ns() // 1_000_000})
 
     def take(self, message: dict[str, Any]) -> None:
         """A line of the program's."""
-        board, is_ = message.get("board"), message.get("is")
-        if isinstance(board, str) and BOARD_NAME.fullmatch(board) and isinstance(is_, dict):
+        board, is_, beat = message.get("board"), message.get("is"), message.get("beat")
+        if isinstance(beat, int):
+            self._beat(beat)
+        elif isinstance(board, str) and BOARD_NAME.fullmatch(board) and isinstance(is_, dict):
             self.audience.put(board, is_)
         elif "gone" in message:
             self.audience.end(str(message["gone"]))
@@ -173,16 +188,12 @@ class _Process:
     async def _sweep(self) -> None:
         """Look after clients, again and again."""
         loop = asyncio.get_running_loop()
-        beat_at = 0.0
         while True:
             now = loop.time()
             faulthandler.dump_traceback_later(HANGS_S, exit=True)
             for connection in list(self._server.server_state.connections):
                 if isinstance(connection, Connection):
                     connection.look(now)
-            if now >= beat_at:
-                beat_at = now + BEAT_S
-                self.audience.put("beat", {"now": time.time_ns() // 1_000_000})
             await asyncio.sleep(SWEEP_S)
 
 
@@ -217,6 +228,8 @@ async def _run(out: Out) -> int:
         made = listen(open_.host, open_.port)
     except OSError as error:
         why = error.strerror or str(error)
+        if error.errno == errno.EADDRINUSE:
+            why = "another program, or an earlier page that hangs, has that port"
         out.say("failed", text=f"the page cannot be served at {open_.host}:{open_.port}: {why}")
         return FAILED
     process = _Process(open_, made, out)

@@ -8,8 +8,8 @@ from typing import Any
 from stagectl.core.lamps import SHOWS
 from stagectl.core.plan import Plan
 from stagectl.core.state import Key, State
+from stagectl.sheet.words import action_words, gesture_words
 from stagectl.show.feet import gestures_of
-from stagectl.show.feet_words import action_words
 from stagectl.show.load import Show
 
 
@@ -66,7 +66,7 @@ class Feet:
                 written = [
                     gestures_of(setlist, mapping, pedal.name, control.name, stop, name) for control in pedal.controls
                 ]
-                found.append([[f"{one.value}: {action_words(action)}" for one, action in d.items()] for d in written])
+                found.append([gesture_words(does) for does in written])
             self._written = {key: found}
         return found
 

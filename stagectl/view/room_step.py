@@ -12,7 +12,7 @@ from stagectl.core.levels import Level
 from stagectl.core.plan import Plan
 from stagectl.story.rows import Row
 from stagectl.story.times import clock
-from stagectl.story.words import lines
+from stagectl.story.words import lines, place
 
 LINES_MAX: Final = 14
 """Lines of the story that are shown, the last of them."""
@@ -30,18 +30,21 @@ class Moved(NamedTuple):
 
 
 class Last(NamedTuple):
-    """The last step. `at`: ns since the night began; `refused`: why nothing came of it."""
+    """What was told last. `at`: ns since the night began; `who`: who did it, nothing for news of the rehearsal itself;
+    `to`: the place to which that led; `refused`: why nothing came of it; `press`: of which it tells."""
 
     at: int
     who: str
     what: str
     where: str = ""
     refused: str | None = None
+    to: str = ""
+    press: int | None = None
 
     def plain(self) -> dict[str, Any]:
         """For a board."""
         said = {"at": self.at // 1_000_000, "who": self.who, "what": self.what, "where": self.where}
-        return said | {"refused": self.refused}
+        return said | {"to": self.to, "refused": self.refused}
 
 
 class Steps:
@@ -64,18 +67,36 @@ class Steps:
         for row in rows:
             if row.kind == "change":
                 self._change(row)
+            elif row.kind == "arrival":
+                self._arrive(row)
             elif row.kind in ("press", "track") or (row.kind == "refusal" and row.detail not in _UNMEANT):
                 where = ", ".join(word for word in (row.pedal, row.control, row.gesture) if word)
                 refused = row.detail if row.kind == "refusal" else None
                 if refused is not None and self.last is not None and not row.gesture and self.last.at == row.at:
                     # A refusal follows its press, which says more of the foot.
                     where = self.last.where or where
-                self.last = Last(row.at, row.who or "", row.what or "", where, refused)
+                self.last = Last(row.at, row.who or "", row.what or "", where, refused, press=row.press)
         self.lines.extend(lines(rows))
 
     def say(self, at: int, sentence: str) -> None:
-        """Something of the rehearsal that is no row of the night."""
+        """Something of the rehearsal that is no row of the night. `at`: ns since it began, no earlier than what was
+        heard."""
+        self.last = Last(at, "", sentence)
         self.lines.append(f"{clock(at):>10}  {sentence}")
+
+    def go_on_from(self, other: Steps) -> None:
+        """The night goes on by edited files; `other` has followed it by those of before. What it tells is told on, of
+        the levels that are still there."""
+        self.last, self._moving = other.last, other._moving
+        self.lines.extend(other.lines)
+        names = {send: name for name, send in other._sends.items()}
+        moved = ((self._sends.get(names[send]), one) for send, one in other.moved.items())
+        self.moved = {send: one for send, one in moved if send is not None}
+
+    def _arrive(self, row: Row) -> None:
+        if self.last is not None and (self.last.press, self.last.at) == (row.press, row.at):
+            over = f", {row.detail} over it" if row.detail else ""
+            self.last = self.last._replace(to=place(row.song, row.section) + over)
 
     def _change(self, row: Row) -> None:
         step = (row.press, row.at) if row.press is None else row.press

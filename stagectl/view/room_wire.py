@@ -44,6 +44,12 @@ class Wire:
         self._sums: dict[tuple[int, str], Sum] = {}
         self.count = 0
 
+    def go_on_from(self, other: Wire) -> None:
+        """Messages go on by edited files; `other` has followed them by those of before."""
+        self._shown.extend(other._shown)
+        self._sums.update(other._sums)
+        self.count = other.count
+
     def hear(self, sent: Sent) -> None:
         """One more message."""
         is_desk = sent.to == "desk"

@@ -10,7 +10,7 @@ import time
 from collections.abc import Awaitable, Callable, Mapping
 from html import escape
 from importlib import resources
-from typing import Any, Final
+from typing import Any, Final, NamedTuple, NoReturn
 from urllib.parse import quote, urlencode
 
 from starlette.requests import ClientDisconnect, Request
@@ -18,7 +18,7 @@ from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.types import Receive, Scope, Send
 
 from stagectl.view.audience import CLIENTS_MAX, Audience
-from stagectl.view.guard import Failures, Hosts, Keys, Rights, WantRates, same_origin, same_site, seal
+from stagectl.view.guard import Failures, Hosts, Keys, Rights, WantRates, by_hand, same_origin, same_site, seal
 from stagectl.view.lines import Kind
 from stagectl.view.wants import BODY_MAX, want_from
 
@@ -73,6 +73,12 @@ def static_files() -> dict[str, bytes]:
     return {file.name: file.read_bytes() for file in found if file.is_file() and file.name.rpartition(".")[2] in TYPES}
 
 
+LEFT_ALONE: Final = "/%-._~!$&'()*+,;=:@"
+"""Characters of a path that stay as they are in the address that somebody is led on to (RFC 3986, 3.3)."""
+
+NEW_KEY: Final = "scan the code that was shown at the start, or open that address"
+
+
 class _No(Exception):
     """A refusal: its code, its sentence, and headers that go with it."""
 
@@ -81,18 +87,35 @@ class _No(Exception):
         self.code, self.headers = code, headers
 
 
+class Who(NamedTuple):
+    """Who asks: what they may do, and whether they come with a key that is no longer the right one. Then a new key is
+    needed for what the old one was for, even where everybody may read."""
+
+    rights: Rights
+    stale: bool = False
+
+
 class Site:
-    """The answers, as an ASGI application. `wanted`: takes what somebody wants, when every guard has let it through."""
+    """The answers, as an ASGI application. `wanted`: takes what somebody wants, when every guard has let it through;
+    `silent_s`: for how long the program has said nothing, s, None where it has lately: then nothing that is asked for
+    would be heard, and what is shown is old."""
 
     def __init__(
-        self, keys: Keys, hosts: Hosts, port: int, kind: Kind, audience: Audience, wanted: Callable[[Any], None]
+        self,
+        keys: Keys,
+        hosts: Hosts,
+        port: int,
+        kind: Kind,
+        audience: Audience,
+        wanted: Callable[[Any], None],
+        silent_s: Callable[[], float | None],
     ) -> None:
         self._keys, self._hosts, self._kind = keys, hosts, kind
-        self._audience, self._wanted = audience, wanted
+        self._audience, self._wanted, self._silent_s = audience, wanted, silent_s
         self._cookie = f"stagectl-{port}"
         self._failures, self._rates = Failures(), WantRates()
         self._files = static_files()
-        self._answers: Mapping[tuple[str, str], Callable[[Request, Rights], Awaitable[Response]]] = {
+        self._answers: Mapping[tuple[str, str], Callable[[Request, Who], Awaitable[Response]]] = {
             ("GET", "live"): self._live,
             ("POST", "want"): self._want,
             ("GET", "static"): self._static,
@@ -122,7 +145,7 @@ class Site:
         if len(hosts) != 1 or not self._hosts.allow(hosts[0]):
             raise _No(403, "this page is not asked for by that name; use the address that was printed at the start")
         method = "GET" if request.method == "HEAD" else request.method
-        room = request.url.path.split("/")[1]
+        room = request.scope["path"].partition("/")[2].partition("/")[0]
         answer = self._answers.get((method, room))
         if answer is None:
             allowed = [known for known, where in self._answers if where == room]
@@ -133,38 +156,35 @@ class Site:
             raise _No(400, "the address is too long")
         if "key" in request.query_params:
             return self._enter(request)
-        rights = self._rights(request)
-        if rights < Rights.READ:
-            raise _No(403, "this page needs its key: scan the code that was shown at the start, or open that address")
-        return await answer(request, rights)
+        who = self._who(request)
+        if who.rights < Rights.READ:
+            why = "the key that this browser has is the right one no more" if who.stale else "this page needs its key"
+            raise _No(403, f"{why}: {NEW_KEY}")
+        return await answer(request, who)
 
     # -- keys ---------------------------------------------------------------------------------------------------
 
-    def _rights(self, request: Request) -> Rights:
-        """What this client may do, by its cookie."""
+    def _who(self, request: Request) -> Who:
+        """Who this client is, by its cookie."""
         value = request.cookies.get(self._cookie)
         if value is None:
-            return self._keys.least
+            return Who(self._keys.least)
         found = self._keys.by_cookie(value)
         if found is None:
-            self._failures.failed(_address(request), value, time.monotonic())
-            return self._keys.least
-        return max(found, self._keys.least)
+            # Where there are no keys, none is old.
+            return Who(self._keys.least, stale=self._keys != Keys(read=None, control=None))
+        return Who(max(found, self._keys.least))
 
     def _enter(self, request: Request) -> Response:
         """Somebody comes with a key in the address: it goes into a cookie, and out of the address."""
-        address, now = _address(request), time.monotonic()
-        wait_s = self._failures.wait_s(address, now)
-        if wait_s > 0:
-            whole = int(wait_s) + 1
-            raise _No(429, f"too many wrong keys: wait {whole} s, then try again", **{"Retry-After": str(whole)})
-        key = request.query_params["key"]
+        address, key = _address(request), request.query_params["key"]
         if self._keys.by_key(key) is None:
-            self._failures.failed(address, key, now)
-            raise _No(403, "that key is wrong: scan the code that was shown at the start, or open that address")
+            self._refuse(request, address, key)
         self._failures.passed(address)
         rest = urlencode([pair for pair in request.query_params.multi_items() if pair[0] != "key"])
-        there = quote("/" + request.url.path.lstrip("/")) + (f"?{rest}" if rest else "")
+        # As it came: there are names with every character in them.
+        path = request.scope["raw_path"].decode("ascii", "replace").lstrip("/")
+        there = "/" + quote(path, safe=LEFT_ALONE) + (f"?{rest}" if rest else "")
         if same_site(request.headers.get("sec-fetch-site")):
             response = Response(status_code=303, headers={"Location": there})
         else:
@@ -175,10 +195,22 @@ class Site:
         response.set_cookie(self._cookie, seal(key), httponly=True, samesite="strict", path="/")
         return response
 
+    def _refuse(self, request: Request, address: str, key: str) -> NoReturn:
+        """A wrong key. Those that a page of another site has made a browser say cost the one who sits there nothing."""
+        if by_hand(request.headers.get("sec-fetch-mode")):
+            now = time.monotonic()
+            wait_s = self._failures.wait_s(address, now)
+            if wait_s > 0:
+                whole = int(wait_s) + 1
+                text = f"that key is wrong, as others were before: wait {whole} s, then {NEW_KEY}"
+                raise _No(429, text, **{"Retry-After": str(whole)})
+            self._failures.failed(address, key, now)
+        raise _No(403, f"that key is wrong: {NEW_KEY}")
+
     # -- answers ------------------------------------------------------------------------------------------------
 
-    async def _page(self, request: Request, _: Rights) -> Response:
-        path = request.url.path
+    async def _page(self, request: Request, _: Who) -> Response:
+        path = request.scope["path"]
         if path.startswith("/listener/") and 0 < len(path) - len("/listener/") <= NAME_MAX:
             path = "/"
         name = PAGES[self._kind].get(path)
@@ -186,32 +218,36 @@ class Site:
             raise _No(404, "there is nothing here")
         return Response(self._files[name], media_type=TYPES["html"])
 
-    async def _static(self, request: Request, _: Rights) -> Response:
-        name = request.url.path.removeprefix("/static/")
+    async def _static(self, request: Request, _: Who) -> Response:
+        name = request.scope["path"].removeprefix("/static/")
         if name not in self._files or name.endswith(".html"):
             raise _No(404, "there is nothing here")
         return Response(self._files[name], media_type=TYPES[name.rpartition(".")[2]])
 
-    async def _live(self, request: Request, rights: Rights) -> Response:
+    async def _live(self, request: Request, who: Who) -> Response:
         self._from_here(request)
-        if request.url.path != "/live":
+        if request.scope["path"] != "/live":
             raise _No(404, "there is nothing here")
-        if self._audience.full(rights >= Rights.CONTROL):
+        self._program_lives()
+        control = who.rights >= Rights.CONTROL
+        if self._audience.full(control):
             text = f"{len(self._audience.clients)} pages are open, of {CLIENTS_MAX}: close one of them"
             raise _No(503, text, **{"Retry-After": "5"})
         if request.method == "HEAD":
             return Response(media_type="text/event-stream")
-        you = {"control": rights >= Rights.CONTROL, "kind": self._kind}
+        you = {"control": control, "kind": self._kind, "stale": who.stale}
         return StreamingResponse(self._audience.stream(you), media_type="text/event-stream")
 
-    async def _want(self, request: Request, rights: Rights) -> Response:
+    async def _want(self, request: Request, who: Who) -> Response:
         if request.headers.get("origin") is None:
             raise _No(403, "only the page itself may ask for something: there is no Origin")
         self._from_here(request)
-        if rights < Rights.CONTROL:
-            raise _No(403, "this page only shows: to control, open the address that was printed for it at the start")
-        if request.url.path != "/want":
+        if who.rights < Rights.CONTROL:
+            why = "the key that this browser has is the right one no more" if who.stale else "this page only shows"
+            raise _No(403, f"{why}: to control, open the address that was printed for it at the start")
+        if request.scope["path"] != "/want":
             raise _No(404, "there is nothing here")
+        self._program_lives()
         if not self._rates.take(_address(request), time.monotonic()):
             raise _No(429, "too many wants at once: wait a second", **{"Retry-After": "1"})
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
@@ -222,6 +258,13 @@ class Site:
             raise _No(400, str(error)) from None
         self._wanted(want)
         return PlainTextResponse("asked for.\n", 202)
+
+    def _program_lives(self) -> None:
+        """Refuse what would come to nothing, since the program does not hear it."""
+        silent_s = self._silent_s()
+        if silent_s is not None:
+            text = f"stagectl has said nothing for {silent_s:.0f} s: it hangs, or was stopped; nothing is asked of it"
+            raise _No(503, text, **{"Retry-After": "1"})
 
     def _from_here(self, request: Request) -> None:
         """Refuse what a page of another site has caused."""

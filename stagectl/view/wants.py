@@ -4,6 +4,7 @@ means, whoever keeps the page knows. Pure."""
 from __future__ import annotations
 
 import json
+import unicodedata
 from typing import Any, Final
 
 BODY_MAX: Final = 2_000
@@ -37,20 +38,27 @@ def want_from(body: bytes) -> dict[str, Any]:
 
 
 def _check(name: str, value: object) -> None:
-    if len(name) > TEXT_MAX or not name.isprintable():
-        raise ValueError(f"the name of an entry has up to {TEXT_MAX} printable characters")
+    if not _is_text(name):
+        raise ValueError(f"the name of an entry has up to {TEXT_MAX} characters, and no control characters")
     match value:
         case bool():
             pass
         case int() if -NUMBER_MAX <= value <= NUMBER_MAX:
             pass
-        case str() if len(value) <= TEXT_MAX and value.isprintable():
+        case str() if _is_text(value):
             pass
         case _:
             raise ValueError(
-                f"`{name}` is none of: a text of up to {TEXT_MAX} printable characters, a whole number from "
-                f"-{NUMBER_MAX:,} to {NUMBER_MAX:,}, true, false"
+                f"`{name}` is none of: a text of up to {TEXT_MAX} characters without control characters, a whole "
+                f"number from -{NUMBER_MAX:,} to {NUMBER_MAX:,}, true, false"
             )
+
+
+def _is_text(text: str) -> bool:
+    """Whether a text can be a name. Names join and part their letters, and turn them round, by characters that show
+    nothing themselves; so only control characters and halves of a pair are refused (Unicode: Cc, Cs). Which names there
+    are, the plan knows."""
+    return len(text) <= TEXT_MAX and not any(unicodedata.category(char) in ("Cc", "Cs") for char in text)
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

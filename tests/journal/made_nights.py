@@ -37,7 +37,7 @@ def batches(draw: st.DrawFn, begun_us: int, most: int = 25) -> list[Batch]:
 
 @st.composite
 def _moment(draw: st.DrawFn, at: int, press: int) -> tuple[Row, ...]:
-    who, pedal = draw(st.sampled_from((*LISTENERS, "desk"))), draw(st.sampled_from(PEDALS))
+    who, pedal = draw(st.sampled_from((*LISTENERS, "desk", "page for singer"))), draw(st.sampled_from(PEDALS))
     kind = draw(
         st.sampled_from(("press", "press", "press", "arrival", "refusal", "hand", "link", "track", "layer", "count"))
     )
@@ -104,7 +104,7 @@ def naive(rows: Sequence[Written], asked: Wanted) -> list[Written]:
 def _holds(row: Row, wall_us: int, song: str | None, by_pedal: set[int | None], asked: Wanted) -> Iterable[bool]:
     if asked.listener is not None:
         theirs = row.listener if row.kind == "change" else row.who if row.kind in ("press", "refusal") else None
-        yield theirs == asked.listener
+        yield theirs in (asked.listener, f"page for {asked.listener}")
     if asked.song is not None:
         yield song == asked.song
     if asked.pedal is not None:

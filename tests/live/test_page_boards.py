@@ -19,13 +19,14 @@ from stagectl.core.effects import Effect
 from stagectl.core.events import Event, Wanted
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
-from stagectl.live.page import EVERY_S, IDLE_S, Around, NightPage, Served, addresses
+from stagectl.live.page import EVERY_S, IDLE_S, REFUSED_EVERY_S, TOO_LATE, Around, NightPage, Served, addresses
+from stagectl.live.page_keys import NightKeys
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 from stagectl.story.rows import Row, Teller
 from stagectl.view.lamps import Known
 from stagectl.view.lines import Open
-from stagectl.view.picture import SetClock
+from stagectl.view.picture import Moment, SetClock
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -55,7 +56,7 @@ class Evening:
             warn=self.warned.append,
             zero=0,
         )
-        self.page = NightPage(self.show, self.compiled, None, Served("127.0.0.1", 0), around)
+        self.page = NightPage(self.show, self.compiled, None, Open("127.0.0.1", 0, "t"), around)
         self.page.page.put = self.put  # type: ignore[method-assign]
 
     def put(self, board: str, is_: Mapping[str, object]) -> None:
@@ -164,12 +165,39 @@ def test_wants_go_to_the_core_and_nonsense_is_said(evening: Evening) -> None:
     assert len(evening.warned) == 1 and "nothing is done by `jump`" in evening.warned[0]
 
 
-def test_keys_are_made_anew_where_they_are_needed() -> None:
-    near, far = Served("127.0.0.1", 1).opened("t"), Served("0.0.0.0", 1, control=True).opened("t")
-    assert (near.read_key, near.control_key) == (None, None)
-    assert far.read_key and far.control_key and far.read_key != far.control_key
-    assert far.read_key != Served("0.0.0.0", 1).opened("t").read_key
-    assert Served("::1", 1, control=True).opened("t").read_key is None
+def test_wants_that_come_to_nothing_are_told_once_a_minute_and_counted(evening: Evening) -> None:
+    for at in range(250):
+        evening.page._want({"do": "hush", "listener": f"x{at}"})
+        evening.passes(0.01)
+    assert len(evening.warned) == 1
+    evening.passes(REFUSED_EVERY_S)
+    assert evening.warned[1:] == ["the page asked 249 times more for what cannot be done, or too late"]
+    evening.passes(10 * REFUSED_EVERY_S)
+    assert len(evening.warned) == 2
+    evening.page._want({"do": "jump"})
+    evening.page._want({"do": "jump"})
+    assert "nothing is done by `jump`" in evening.warned[2]
+    evening.page.close()
+    assert evening.warned[3:] == ["the page asked once more for what cannot be done, or too late"]
+
+
+def test_a_want_that_came_too_late_is_not_done_and_is_told(evening: Evening) -> None:
+    evening.clients(1)
+    evening.page._late({"do": "hush", "listener": "singer"}, 7.25)
+    evening.passes(1)
+    assert evening.handled == []
+    last = evening.boards[-1][1]["last"]
+    assert (last["who"], last["what"], last["refused"]) == ("page for singer", "hush", TOO_LATE)
+    assert len(evening.warned) == 1 and "`hush` was asked for 7.2 s ago" in evening.warned[0]
+
+
+def test_keys_are_asked_for_where_they_are_needed() -> None:
+    keys = NightKeys("r", "c")
+    opened = [
+        Served(host, 1, control).opened("t", keys) for host in ("127.0.0.1", "0.0.0.0") for control in (False, True)
+    ]
+    assert [(one.read_key, one.control_key) for one in opened] == [(None, None), (None, "c"), ("r", None), ("r", "c")]
+    assert Served("::1", 1, control=True).opened("t", keys).read_key is None
 
 
 def test_addresses_are_printed_with_a_code_where_a_phone_may_come() -> None:
@@ -198,3 +226,31 @@ def test_no_board_is_made_on_the_way_of_a_press(evening: Evening) -> None:
     evening.boards.clear()
     evening.does(Wanted(action=Next(), who="singer", listener=0))
     assert evening.boards == []
+
+
+def test_a_clock_that_is_set_is_drawn_where_nothing_else_happens(
+    evening: Evening, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ahead_ms = 0
+
+    def moment() -> Moment:
+        now = evening.loop.monotonic_ns
+        return Moment(now, 1_795_636_800_000 + now // 1_000_000 + ahead_ms)
+
+    def drawn(set_ms: int) -> int:
+        """How many boards are made in a while, where the clock on the wall was set so far ahead of where it began."""
+        nonlocal ahead_ms
+        ahead_ms = set_ms
+
+        async def watch() -> None:
+            looking = asyncio.create_task(evening.page._watch_lamps())
+            await asyncio.sleep(3 * IDLE_S)
+            looking.cancel()
+
+        evening.boards.clear()
+        evening.loop.run_until_complete(watch())
+        return len(evening.boards)
+
+    monkeypatch.setattr("stagectl.live.page._moment", moment)
+    evening.clients(1)
+    assert [drawn(ms) for ms in (0, 3_600_000, 3_600_000, -5_000, -5_100)] == [0, 1, 0, 1, 0]

@@ -28,6 +28,12 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return Path(shutil.copytree(DEMO, tmp_path / "show"))
 
 
+def times(lines: list[str]) -> list[float]:
+    """When the lines of the story say that they were, s since the night began."""
+    heads = [line.split(maxsplit=1)[0].split(":") for line in lines]
+    return [float(second) + 60 * int(minute) for minute, second in heads]
+
+
 def in_song(page: Rehearsal, song: str) -> None:
     page.until("room", lambda board: board["place"]["song"] == song)
 
@@ -52,11 +58,19 @@ def test_a_foot_an_edit_with_a_fault_and_one_without(folder: Path) -> None:
         page.want(do="nudge", listener="singer", input="lead vocal", by=100)
         page.until("room", lambda board: board["wanted"][10] == -100)
 
+        began = page.boards["timeline"]["began"]
         path.write_text(text.replace("lead vocal: -3\n", "lead vocal: -4\n", 1), "utf-8")
         page.until("files", lambda board: board["sound"])
         board = page.until("room", lambda board: board["wanted"][10] == -200)
         assert board["place"]["song"] == "Lanterns at Low Tide"
         assert any("the edited files are in force" in line for line in board["lines"])
+        assert board["last"]["what"] == "the edited files are in force"
+        assert times(board["lines"]) == sorted(times(board["lines"]))
+        # The song goes on, and what was asked for last is still that.
+        page.boards.pop("stage")
+        page.want(do="hold still")
+        assert page.until("timeline", lambda board: board["still"])["began"] == began
+        assert page.until("stage", lambda _: True)["last"]["what"] == "nudge"
         assert [[one[0], one[1], one[2]] for one in board["moved"]] == [[10, -100, -200]]
         page.until("desk", lambda board: abs(board["levels"][10] + 200) <= 5)
         assert page.end() == (0, "")
@@ -72,6 +86,9 @@ def test_the_last_night_plays_at_ten_times_the_speed_and_can_be_left(folder: Pat
         page.want(do="replay last night")
         in_song(page, "Lanterns at Low Tide")
         page.until("timeline", lambda board: (board["plays"] or "").startswith("the night of 2026"))
+        lines = page.boards["room"]["lines"]
+        assert times(lines) == sorted(times(lines))
+        assert "0:00.000  the night of 2026" in lines[0]
         page.want(do="skip")
         page.want(do="leave")
         page.until("timeline", lambda board: board["plays"] is None and board["done"] >= 2)

@@ -6,10 +6,12 @@ from __future__ import annotations
 import json
 import socket
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, Final
 
+from heart import beating
 from lines import Program
 
 from stagectl.view.guard import seal
@@ -24,6 +26,7 @@ class Served:
 
     def __init__(self, program: Program, port: int) -> None:
         self.program, self.port = program, port
+        self._says = threading.Lock()
         self.at = f"127.0.0.1:{port}"
         self.url = f"http://{self.at}"
 
@@ -33,7 +36,16 @@ class Served:
 
     def put(self, board: str, **is_: Any) -> None:
         """The program shows a board."""
-        self.program.say(json.dumps({"board": board, "is": is_}))
+        self.say({"board": board, "is": is_})
+
+    def say(self, message: dict[str, Any]) -> None:
+        """The program says something."""
+        self.line(json.dumps(message))
+
+    def line(self, line: str) -> None:
+        """The program says a line, whole."""
+        with self._says:
+            self.program.say(line)
 
     def told(self, what: str) -> dict[str, Any]:
         """The next line of a kind that the process says."""
@@ -88,6 +100,8 @@ def served(**how: Any) -> Iterator[Served]:
     try:
         usual = {"host": "127.0.0.1", "port": 0, "title": "a night", "kind": "night", "control_key": CONTROL}
         program.say(json.dumps({"open": {**usual, **how}}))
-        yield Served(program, int(json.loads(program.line(LIMIT_S))["port"]))
+        made = Served(program, int(json.loads(program.line(LIMIT_S))["port"]))
+        with beating(made.line):
+            yield made
     finally:
         program.close()

@@ -9,6 +9,7 @@ import re
 import signal
 import socket
 import subprocess
+import time
 from collections.abc import Callable, Coroutine
 from typing import Any
 
@@ -17,7 +18,7 @@ import pytest
 from httpx_sse import aconnect_sse
 
 from stagectl.view.client import WAITING_MAX, Page, PageHeard
-from stagectl.view.lines import BOARDS_MAX, LINE_MAX, Open
+from stagectl.view.lines import BOARDS_MAX, LATE_S, LINE_MAX, Open, line
 
 LIMIT_S = 30.0
 
@@ -27,9 +28,12 @@ class Kept:
 
     def __init__(self, open_: Open) -> None:
         self.said: asyncio.Queue[tuple[bool, str]] = asyncio.Queue()
+        self.wants: list[dict[str, Any]] = []
+        self.late: list[dict[str, Any]] = []
         heard = PageHeard(
             changed=lambda here, text: self.said.put_nowait((here, text)),
-            want=lambda _: None,
+            want=self.wants.append,
+            late=lambda want, _: self.late.append(want),
             clients=lambda _: None,
             trouble=lambda _: None,
         )
@@ -117,6 +121,34 @@ def test_a_process_that_hangs_holds_nothing_up_and_fills_no_memory() -> None:
             pass
 
     played(Open("127.0.0.1", 0, "t"), test)
+
+
+def test_the_heart_beats_in_the_loop_of_the_program() -> None:
+    """Each beat has its time; a client that looks on hears of them."""
+
+    async def test(kept: Kept) -> None:
+        url = await kept.comes()
+        beats = []
+        async with httpx.AsyncClient() as client, aconnect_sse(client, "GET", f"{url}live") as source:
+            async for event in source.aiter_sse():
+                beats += [event.json()["now"]] if event.event == "beat" else []
+                if len(beats) == 2:
+                    break
+        assert 0 <= beats[1] - beats[0] < 10_000
+
+    played(Open("127.0.0.1", 0, "t"), test)
+
+
+def test_what_was_asked_for_while_the_program_stood_still_is_not_done() -> None:
+    async def test() -> None:
+        kept = Kept(Open("127.0.0.1", 0, "t"))
+        now = time.monotonic_ns()
+        for ago_s in (0.0, LATE_S - 0.5, LATE_S + 0.001, 9.0):
+            kept.page._hear(line({"is": "want", "want": {"do": ago_s}, "at": now - round(ago_s * 1e9), "from": "page"}))
+        assert kept.wants == [{"do": 0.0}, {"do": LATE_S - 0.5}]
+        assert kept.late == [{"do": LATE_S + 0.001}, {"do": 9.0}]
+
+    asyncio.run(test())
 
 
 def test_boards_have_their_bounds() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -15,9 +16,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pytest
 from page_served import Served, browser, served
-from stage_boards import at_stop, demo, evening
+from stage_boards import SECOND, at_stop, demo, evening
 
+from stagectl.core.actions import Nudge, PauseCue
+from stagectl.core.events import DeskCame, DeskWent
+from stagectl.live.going import Going
+from stagectl.live.page import set_clock
 from stagectl.sheet.scene_map import scene_map
+from stagectl.view.last import Notice
 from stagectl.view.map_board import map_board
 from stagectl.view.site import static_files
 
@@ -229,6 +235,14 @@ def test_the_judge_of_boxes_sees_what_overlaps(stage: Stage) -> None:
         assert over_each_other(page.evaluate(BOXES)) != []
 
 
+READ_OUT: Final = """(() => {
+  const one = document.getElementById("live").cloneNode(true);
+  for (const hidden of one.querySelectorAll("[aria-hidden=true]")) hidden.remove();
+  return one.textContent;
+})()"""
+"""What is read out of the strip that says how old the page is."""
+
+
 # -- what it says --------------------------------------------------------------------------------------
 
 
@@ -252,6 +266,53 @@ def test_it_says_what_the_board_says_and_goes_along(stage: Stage) -> None:
         stage.served.put("stage", night.board())
         until(page, "document.getElementById('next').textContent === 'nothing: this is the last'")
         assert shown(page, "#sign") == "✓"
+
+
+def test_a_restart_leaves_nothing_of_the_last_press(stage: Stage) -> None:
+    night = evening()
+    stage.served.put("stage", night.board())
+    with stage.look() as page:
+        until(page, "document.getElementById('did').textContent !== 'No press yet'")
+        stage.served.put("stage", night.board() | {"last": None})
+        until(page, "document.getElementById('did').textContent === 'No press yet'")
+        assert [shown(page, one) for one in ("#ago", "#came", "#sign")] == ["", "", ""]
+        # What changes each second is not read out.
+        assert page.locator("#last #ago").get_attribute("aria-hidden") == "true"
+
+
+def test_a_desk_that_is_away_is_seen_first_and_nothing_looks_as_if_it_was_heard(stage: Stage) -> None:
+    night = evening()
+    night.do(DeskWent())
+    night.known = night.known._replace(met={"desk"}, pedals_here=[0, 1])
+    night.want(Nudge(column=None, by=-100), 0)
+    stage.served.put("stage", night.board(notice=Notice("reminder", "15 min to the curfew", night.now)))
+    with stage.look() as page:
+        until(page, "document.querySelectorAll('.lamps .wrong').length === 1")
+        for size in (*SIZES, (844, 390)):
+            resize(page, size)
+            lamp = page.locator(".lamps .wrong").bounding_box()
+            song = page.locator("#song").bounding_box()
+            assert lamp is not None and song is not None
+            assert lamp["y"] + lamp["height"] <= size[1], size
+            assert (lamp["y"] < song["y"]) is (size in ((390, 844), (844, 390), (1024, 600)))
+            assert over_each_other(page.evaluate(BOXES)) == [], size
+        assert shown(page, ".lamps .wrong") == "\u2068desk\u2069 is gone"
+        assert (shown(page, "#sign"), shown(page, "#came")) == (
+            "◇",
+            "the desk is away: not told yet: singer: lead vocal 0 dB → −1 dB",
+        )
+        assert "hushed, desk away" in shown(page, "#cards")
+        assert "The desk is away" in shown(page, "#quiet")
+    with stage.look("listener/singer") as page:
+        words = page.locator(".words").all_inner_texts()
+        assert words[0] == "wanted −1 dB, desk away, 1 dB left to the ceiling"
+        assert not any(one.startswith("now") for one in words)
+        # One sign for less than 0, whoever has written the number; only a key has the other.
+        assert re.findall(r"(?<![\w-])-\d", shown(page, "body")) == []
+        night.do(DeskCame(), after=1)
+        stage.served.put("stage", night.board())
+        until(page, "document.getElementById('sign').textContent === '✓'")
+        assert page.locator(".words").first.inner_text().startswith("now −1 dB")
 
 
 def test_a_bar_is_as_long_as_its_nudge_and_its_mark_is_at_the_ceiling(stage: Stage) -> None:
@@ -309,6 +370,40 @@ def test_clocks_go_on_by_themselves(stage: Stage, chromium: Browser) -> None:
     context.close()
 
 
+def hurried(page: Page, script: str) -> None:
+    """Wait until something is so while the program's clock is said to be ten minutes ahead."""
+    until(page, f"import('/static/base.js').then((base) => (base.beat(Date.now() + 600_000), {script}))")
+
+
+def test_a_clock_that_was_set_back_is_followed_and_what_is_paused_stands_still(stage: Stage) -> None:
+    night = evening()
+    going = Going(demo()[0], night.plan)
+    at_stop(night, "Nobody Rows Alone")
+    going.look(night.state)
+    night.want(PauseCue(), after=5 * SECOND)
+    night.wall_ms = int(time.time() * 1000) - night.now // 1_000_000
+    board = night.board(set_clock(going, night.state, night.now, None))
+    stage.served.put("stage", board)
+    with stage.look() as page:
+        until(page, "document.getElementById('in-song-tag').textContent.startsWith('track paused')")
+        left = board["clock"]["song_left"], board["clock"]["rest"]
+        assert left[0] is not None and left[1] is not None
+        minutes, seconds = divmod(sum(filter(None, left)) // 1000, 60)
+        assert shown(page, "#to-go") == f"{minutes}:{seconds:02d}"
+        hurried(page, "document.getElementById('ago').textContent === ', 10 min ago'")
+        assert shown(page, "#to-go") == f"{minutes}:{seconds:02d}"
+        # The next beat is ten minutes behind.
+        until(page, "/^, (just now|\\d+ s ago)$/.test(document.getElementById('ago').textContent)")
+
+
+def test_times_are_those_of_the_show_wherever_the_browser_thinks_it_is(stage: Stage) -> None:
+    board = evening().board() | {"utc": -210}
+    stage.served.put("stage", board)
+    with stage.look(timezone_id="Asia/Kolkata") as page:
+        # 2026-11-25T22:30Z, 3 h 30 min behind UTC.
+        until(page, "document.getElementById('to-go-tag').textContent.endsWith('curfew 19:00')")
+
+
 # -- old, over, and back ---------------------------------------------------------------------------------------------
 
 
@@ -329,11 +424,15 @@ def test_it_says_when_what_it_shows_is_old_and_comes_back_by_itself(chromium: Br
         assert page.locator("body.is-old").count() == 0
         page.clock.fast_forward(3_000)
         page.wait_for_selector("body.is-old")
-        said = shown(page, "#live")
+        said, read_out = shown(page, "#live"), page.evaluate(READ_OUT)
         assert said.startswith("OLD: what you see is 0:0") and "No connection to stagectl" in said
         assert shown(page, "#song") == "Lanterns at Low Tide"
         page.clock.fast_forward(60_000)
         assert "1:0" in shown(page, "#live")
+        # Who is read to is told of it once, not each second.
+        assert (
+            page.evaluate(READ_OUT) == read_out == "OLD: what you see is old. No connection to stagectl; trying again."
+        )
         second = stack.enter_context(served(port=port))
         at_stop(night, "The Long Corridor")
         second.put("stage", night.board())
@@ -344,6 +443,32 @@ def test_it_says_when_what_it_shows_is_old_and_comes_back_by_itself(chromium: Br
         second.say({"gone": "the night is over"})
         page.wait_for_selector("body.is-over")
         assert shown(page, "#live").startswith("It is over: the night is over")
+
+
+def test_a_new_key_is_asked_for_and_a_new_night_is_found(chromium: Browser) -> None:
+    night = evening()
+    with ExitStack() as stack:
+        first = stack.enter_context(served(read_key="the first"))
+        port = int(first.bare.rsplit(":", 1)[1].strip("/"))
+        context = chromium.new_context()
+        stack.callback(context.close)
+        page = context.new_page()
+        page.clock.install()
+        page.goto(first.url)
+        page.wait_for_selector("body.is-live")
+        first.say({"gone": "the night is over"})
+        page.wait_for_selector("body.is-over")
+        first.process.wait(WAIT_S)
+        second = stack.enter_context(served(read_key="the second", port=port))
+        page.wait_for_selector("body.is-key")
+        said = "A new key is needed: scan the code at the computer again. What you see is"
+        assert shown(page, "#live").startswith(said)
+        # It is scanned, which opens another page.
+        context.new_page().goto(second.url)
+        second.put("stage", night.board())
+        page.clock.fast_forward(10_000)
+        page.wait_for_selector("body.is-live")
+        until(page, "document.getElementById('song').textContent === 'Lanterns at Low Tide'")
 
 
 # -- controls ------------------------------------------------------------------------------------------
@@ -391,6 +516,40 @@ def test_buttons_and_keys_ask_for_the_same(stage: Stage) -> None:
         assert asked(stage, page.get_by_role("button", name="back", exact=True).click) == {"do": "back"}
 
 
+def test_a_key_that_is_held_presses_a_button_once(stage: Stage) -> None:
+    """A keyboard repeats Enter as long as it is down, and a browser clicks each time."""
+    stage.served.put("stage", evening().board())
+    with stage.look(control=True) as page:
+        keys = page.keyboard
+        for key in ("Enter", "Space"):
+            page.get_by_role("button", name="next", exact=True).focus()
+
+            def held(key: str = key) -> None:
+                for _ in range(4):
+                    keys.down(key)
+                keys.up(key)
+
+            assert asked(stage, held) == {"do": "next"}
+            until(page, "document.querySelector('.answer').textContent === '✓ next: sent'")
+            assert asked(stage, lambda: keys.press("b")) == {"do": "back"}
+        # One press after the other counts.
+        page.get_by_role("button", name="next", exact=True).focus()
+        for _ in range(2):
+            assert asked(stage, lambda: keys.press("Enter")) == {"do": "next"}
+
+
+def test_who_comes_with_an_old_key_is_told_that_controls_need_the_new_one(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look() as page:
+        assert not page.locator("#stale").is_visible()
+        port = stage.served.bare.rsplit(":", 1)[1].strip("/")
+        page.context.add_cookies([{"name": f"stagectl-{port}", "value": "of yesterday", "url": stage.served.bare}])
+        page.reload()
+        page.locator("#stale").wait_for()
+        assert shown(page, "#stale") == "Controls need the new key: scan the code at the computer again."
+        assert not page.locator("#controls").is_visible()
+
+
 def test_a_listener_moves_their_own_mix(stage: Stage) -> None:
     stage.served.put("stage", evening().board())
     with stage.look("listener/singer", (390, 844), control=True) as page:
@@ -412,7 +571,10 @@ def test_a_refusal_of_the_page_is_shown(stage: Stage) -> None:
         page.locator("#controls").wait_for()
         page.context.clear_cookies()
         page.keyboard.press("n")
-        until(page, "document.querySelector('.answer.no')?.textContent.startsWith('✕ next: this page only shows')")
+        until(
+            page,
+            "document.querySelector('.answer.no')?.textContent.startsWith('✕ next: not done: this page only shows')",
+        )
 
 
 def test_everything_can_be_reached_by_the_keyboard_and_hit_by_a_finger(stage: Stage) -> None:

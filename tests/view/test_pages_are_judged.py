@@ -18,6 +18,7 @@ from page_served import JUDGES, Served, browser, served
 from stage_boards import at_stop, demo, evening
 
 from stagectl.sheet.scene_map import scene_map
+from stagectl.view.last import Notice
 from stagectl.view.map_board import map_board
 from stagectl.view.site import static_files
 
@@ -66,7 +67,7 @@ def stage() -> Iterator[Served]:
     night.nudge(0, None, 100)
     night.known = night.known._replace(pedals_here=[0], met={"vocal pedal"}, journal="the disk is full")
     with served(KEY) as page:
-        page.put("stage", night.board(notice={"kind": "reminder", "text": "15 min to the curfew", "at": 0}))
+        page.put("stage", night.board(notice=Notice("reminder", "15 min to the curfew", 0)))
         page.put("map", map_board(scene_map(*demo()), night.moment.wall_ms))
         yield page
 

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import json
 import random
+import time
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -15,19 +18,23 @@ import yaml
 from big_shows import Size, write_big
 from stage_boards import DEMO, SECOND, WALL_MS, Evening, at_stop, demo, evening, show_at
 
-from stagectl.core.actions import ClearNudges, FallBack, GoTo, Hush, Next, Nudge, NudgeRest, Undo
+from stagectl.core.actions import ClearNudges, FallBack, GoTo, Hush, Next, Nudge, NudgeRest, PauseCue, Undo
 from stagectl.core.effects import Reason, Refused
-from stagectl.core.events import Wanted
+from stagectl.core.events import DeskCame, DeskWent, Wanted
 from stagectl.core.levels import OFF
 from stagectl.core.step import step
+from stagectl.live.going import Going
+from stagectl.live.page import set_clock
 from stagectl.sheet.scene_map import scene_map
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
+from stagectl.show.timetable import timetable_at
 from stagectl.view.bars import ENDS, NUDGES_MAX
 from stagectl.view.lamps import Known, lamps
+from stagectl.view.last import Notice, last_of, notice_of
 from stagectl.view.lines import line
 from stagectl.view.map_board import CHANGES_MAX, map_board, runs
-from stagectl.view.picture import Moment, Picture, SetClock, Told
+from stagectl.view.picture import Moment, Picture, SetClock, Told, utc_offset
 
 COMMON = Size(songs=4, sections=2, inputs=8, mixes=4, venues=0, pedals=2)
 
@@ -167,6 +174,7 @@ def test_the_end_of_the_set_is_what_is_left_of_the_song_and_all_that_comes_after
         "song_length": None,
         "track": None,
         "song_ends": None,
+        "song_left": None,
         "rest": None,
         "curfew": None,
     }
@@ -181,6 +189,74 @@ def test_a_track_is_told_by_when_its_position_was_zero() -> None:
     assert track is not None and running is not None and length is not None
     assert night.moment.wall_ms - track["at0"] == running.position(night.now) // 1_000_000
     assert (track["runs"], track["stands"], track["length"]) == (True, None, length // 1_000_000)
+
+
+def test_while_the_track_is_paused_what_is_left_of_the_set_stands_still() -> None:
+    night = evening()
+    going = Going(demo()[0], night.plan)
+
+    def to_the_end(later_ms: int = 0) -> int:
+        """What a page makes of a board that it has had for a while, ms."""
+        going.look(night.state)
+        board = night.board(set_clock(going, night.state, night.now, None))
+        clock, now = board["clock"], board["now"] + later_ms
+        assert clock["rest"] is not None
+        if clock["song_left"] is not None:
+            assert clock["song_ends"] is None
+            return clock["song_left"] + clock["rest"]
+        assert clock["song_ends"] is not None
+        return max(0, clock["song_ends"] - now) + clock["rest"]
+
+    at_stop(night, "Nobody Rows Alone")
+    whole = to_the_end()
+    assert to_the_end(5_000) == whole - 5_000
+    night.want(PauseCue(), after=5 * SECOND)
+    assert to_the_end() == whole - 5_000 == to_the_end(60_000)
+    night.now += 60 * SECOND
+    assert to_the_end() == whole - 5_000
+    night.want(PauseCue(), after=0)
+    assert to_the_end(7_000) == whole - 12_000
+    # A track of another song that stands still says nothing of this one.
+    night.want(PauseCue(), after=0)
+    track = night.state.track
+    assert track is not None
+    night.state = night.state._replace(track=track._replace(song=track.song + 1))
+    assert to_the_end(1_000) == to_the_end() - 1_000
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "minutes"),
+    [
+        ("America/New_York", (2026, 11, 1, 5, 59), -240),
+        ("America/New_York", (2026, 11, 1, 6, 0), -300),
+        ("Asia/Kolkata", (2026, 11, 1, 6, 0), 330),
+        ("Pacific/Chatham", (2026, 7, 1, 0, 0), 765),
+        ("UTC", (2026, 7, 1, 0, 0), 0),
+    ],
+)
+def test_the_board_has_how_far_its_clock_is_ahead_of_utc(
+    zone: str, day: tuple[int, int, int, int, int], minutes: int
+) -> None:
+    """By the IANA data: clocks in New York went back at 2026-11-01T06:00Z; half hours and quarters are in use."""
+    show, compiled = demo()
+    timetable = timetable_at(show.setlist, "Tidewater Hall")
+    assert timetable is not None
+    there = show.setlist.model_copy(update={"timetable": timetable.model_copy(update={"zone": zone}), "timetables": {}})
+    picture = Picture(replace(show, setlist=there), compiled.plan, None)
+    night = evening()
+    wall_ms = int(datetime(*day, tzinfo=UTC).timestamp()) * 1000
+    assert picture.board(night.state, Moment(night.now, wall_ms), SetClock(), Told())["utc"] == minutes
+
+
+def test_without_a_zone_of_the_timetable_the_computer_has_the_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """POSIX TZ: `UTC-5:45` is 5 h 45 min ahead."""
+    monkeypatch.setenv("TZ", "NPT-5:45")
+    time.tzset()
+    try:
+        assert utc_offset(WALL_MS, None) == 345
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_ceilings_that_hold_a_level_or_a_mix_are_said() -> None:
@@ -240,9 +316,9 @@ def test_the_last_press_is_told_with_what_came_of_it() -> None:
     night.want(Nudge(column=None, by=-100), 0)
     last = night.told.last
     assert last is not None
-    assert (last["who"], last["what"], last["refused"]) == ("singer", "nudge", None)
-    assert last["text"] == "singer: lead vocal 0 dB → -1 dB"
-    assert last["at"] == night.moment.wall_ms
+    assert (last.who, last.what, last.refused) == ("singer", "nudge", None)
+    assert last.text == "singer: lead vocal 0 dB → -1 dB"
+    assert last.at == night.now
 
 
 def test_a_refusal_is_told_with_its_reason() -> None:
@@ -250,48 +326,70 @@ def test_a_refusal_is_told_with_its_reason() -> None:
     night.want(Nudge(column=None, by=100), 0)
     last = night.told.last
     assert last is not None
-    assert last["refused"] == Reason.AT_CEILING.value
-    assert last["text"] == ""
+    assert (last.refused, last.text) == (Reason.AT_CEILING.value, "")
 
 
 def test_what_nobody_meant_as_a_press_leaves_the_last_one_alone() -> None:
     from stagectl.story.rows import Row
-    from stagectl.view.last import last_of, notice_of
 
-    moment = Moment(10 * SECOND, WALL_MS)
     bounced = Row(0, "refusal", 7, who="drummer", what="1 edge", detail=Reason.BOUNCE.value)
-    assert last_of([bounced], 0, moment) is None
+    assert last_of([bounced], 0, desk_here=True) is None
     press = Row(0, "press", 6, who="drummer", what="next", pedal="drum pedal", control="left", gesture="press")
     arrival = Row(0, "arrival", 6, song="a song")
-    last = last_of([press, arrival, bounced], 3 * SECOND, moment)
+    last = last_of([press, arrival, bounced], 3 * SECOND, desk_here=True)
     assert last is not None
-    assert (last["text"], last["pedal"], last["control"], last["at"]) == (
-        "a song",
-        "drum pedal",
-        "left",
-        WALL_MS - 7000,
-    )
+    assert (last.text, last.pedal, last.control, last.at) == ("a song", "drum pedal", "left", 3 * SECOND)
     reminder = Row(SECOND, "reminder", what="15 min to the curfew")
-    assert notice_of([press, reminder], 0, moment) == {
-        "kind": "reminder",
-        "text": "15 min to the curfew",
-        "at": WALL_MS - 9000,
-    }
-    assert last_of([reminder], 0, moment) is None
-    assert notice_of([press], 0, moment) is None
+    assert notice_of([press, reminder], 0) == Notice("reminder", "15 min to the curfew", SECOND)
+    assert last_of([reminder], 0, desk_here=True) is None
+    assert notice_of([press], 0) is None
 
 
 def test_a_hand_at_the_desk_is_told_as_the_last() -> None:
     from stagectl.story.rows import Row
-    from stagectl.view.last import last_of
 
     row = Row(
         0, "change", 3, who="desk", what="hand", listener="singer", input="kick", before=-600, after=-300, sent=-300
     )
-    last = last_of([row], 0, Moment(0, WALL_MS))
+    last = last_of([row], 0, desk_here=False)
     assert last is not None
-    assert (last["who"], last["what"]) == ("desk", "hand")
-    assert last["text"] == "a hand at the desk: singer: kick -6 dB → -3 dB"
+    assert (last.who, last.what, last.told) == ("desk", "hand", True)
+    assert last.text == "a hand at the desk: singer: kick -6 dB → -3 dB"
+
+
+def test_what_a_desk_that_is_away_has_not_been_told_is_not_shown_as_done() -> None:
+    night = evening()
+    assert night.board()["desk"]
+    night.do(DeskWent())
+    board = night.board()
+    # What was pressed before it went, it was told.
+    assert not board["desk"]
+    assert board["last"] is not None and not board["last"]["untold"]
+    night.want(Nudge(column=None, by=-100), 0)
+    last = night.board()["last"]
+    assert last is not None and last["untold"]
+    # A refusal tells nobody anything; what moves no level needs no desk.
+    night.want(Nudge(column=None, by=9_000), 0)
+    night.want(Nudge(column=None, by=100), 0)
+    last = night.board()["last"]
+    assert last is not None and last["refused"] is not None and not last["untold"]
+    night.want(Nudge(column=None, by=-100), 0)
+    night.do(DeskCame(), after=1)
+    last = night.board()["last"]
+    assert last is not None and last["what"] == "nudge" and not last["untold"]
+
+
+def test_a_clock_that_is_set_changes_nothing_of_how_long_ago_something_was() -> None:
+    night = evening()
+    night.want(Nudge(column=None, by=-100), 0)
+    notice = Notice("reminder", "15 min to the curfew", night.now - 60 * SECOND)
+    night.now += 5 * SECOND
+    for ahead in (0, 3_600_000, -3_600_000):
+        night.wall_ms = WALL_MS + ahead
+        board = night.board(notice=notice)
+        assert board["last"] is not None and board["notice"] is not None
+        assert board["now"] - board["last"]["at"] == 5_000
+        assert board["now"] - board["notice"]["at"] == 65_000
 
 
 # -- lamps ---------------------------------------------------------------------------------------------
@@ -355,6 +453,7 @@ def test_a_map_that_is_too_big_says_so(over: int, fits: bool) -> None:
 
 def test_told_is_shown_as_it_is() -> None:
     night = evening()
-    notice = {"kind": "trouble", "text": "x", "at": 1}
-    board = night.picture.board(night.state, night.moment, SetClock(), Told(None, notice, ()))  # type: ignore[arg-type]
-    assert (board["last"], board["notice"], board["lamps"]) == (None, notice, ())
+    notice = Notice("trouble", "x", night.now - SECOND)
+    board = night.picture.board(night.state, night.moment, SetClock(), Told(None, notice, ()))
+    shown = {"kind": "trouble", "text": "x", "at": board["now"] - 1_000}
+    assert (board["last"], board["notice"], board["lamps"]) == (None, shown, ())

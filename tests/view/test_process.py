@@ -3,10 +3,12 @@ are read by httpx-sse, a reader of its own."""
 
 from __future__ import annotations
 
+import asyncio
 import json
 import signal
 import socket
 import sys
+import time
 from collections.abc import Iterator
 from http.cookies import SimpleCookie
 from pathlib import Path
@@ -20,7 +22,8 @@ from pages import CONTROL, LIMIT_S, READ, Served, all_of, answer, served
 
 from stagectl.view.connections import CONNECTIONS_MAX, HEAD_MAX
 from stagectl.view.guard import WANTS_AT_ONCE
-from stagectl.view.lines import BOARDS_MAX
+from stagectl.view.lines import BOARDS_MAX, SILENT_S, Open
+from stagectl.view.process import _Process, listen
 from stagectl.view.site import HEADERS, QUERY_MAX
 from stagectl.view.wants import BODY_MAX
 
@@ -54,7 +57,7 @@ def test_a_client_is_given_the_last_of_each_board_and_then_every_change() -> Non
         page.put("map", now=1)
         seen = events(page, client, Cookie=page.cookie(CONTROL))
         you = next(seen)
-        assert (you.event, you.json(), you.retry) == ("you", {"control": True, "kind": "night"}, 1000)
+        assert (you.event, you.json(), you.retry) == ("you", {"control": True, "kind": "night", "stale": False}, 1000)
         first: dict[str, Any] = {}
         while len(first) < 2 or first["stage"]["now"] != 49:
             event = next(seen)
@@ -64,7 +67,7 @@ def test_a_client_is_given_the_last_of_each_board_and_then_every_change() -> Non
         after = [event.json() for event in until(seen, "stage", 50)]
         assert after[-1] == {"now": 50}
         assert page.told("clients")["count"] == 1
-        page.program.say(json.dumps({"gone": "the night is over"}))
+        page.say({"gone": "the night is over"})
         assert [(event.event, event.json()) for event in seen] == [("gone", {"why": "the night is over"})]
         assert page.program.process.wait(LIMIT_S) == 0
 
@@ -83,7 +86,44 @@ def test_the_heart_beats_though_nothing_happens(page: Served) -> None:
     with httpx.Client() as client, connect_sse(client, "GET", f"{page.url}/live", timeout=LIMIT_S) as source:
         beats = (event for event in source.iter_sse() if event.event == "beat")
         one, other = next(beats).json()["now"], next(beats).json()["now"]
-        assert 1_000 < other - one < 10_000
+        assert 0 < other - one < 10_000
+
+
+def test_a_program_that_hangs_is_asked_for_nothing_and_its_clients_hear_no_heart(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its beats have their own times: those that have waited in the pipe bring nobody back to life."""
+    clock = Clock()
+    monkeypatch.setattr("stagectl.view.process.time.monotonic_ns", lambda: clock.now)
+
+    async def test() -> None:
+        made = listen("127.0.0.1", 0)
+        process = _Process(Open("127.0.0.1", 0, "t"), made, out=Said())  # type: ignore[arg-type]
+        heard: list[str] = []
+        monkeypatch.setattr(process.audience, "put", lambda board, _: heard.append(board))
+        assert process._silent_s() is None
+        clock.now += int((SILENT_S + 1) * 1e9)
+        assert process._silent_s() == SILENT_S + 1
+        process.take({"beat": clock.now - int((SILENT_S + 0.5) * 1e9)})
+        assert (process._silent_s(), heard) == (SILENT_S + 0.5, [])
+        process.take({"beat": clock.now})
+        assert (process._silent_s(), heard) == (None, ["beat"])
+        made.close()
+
+    asyncio.run(test())
+
+
+class Clock:
+    """A clock that is set by hand, ns."""
+
+    now = 10**12
+
+
+class Said:
+    """What the process says goes nowhere."""
+
+    def say(self, what: str, **_: object) -> None:
+        """Nothing."""
 
 
 def test_every_answer_says_what_browsers_are_to_keep_from(page: Served) -> None:
@@ -133,12 +173,13 @@ def test_nobody_is_led_elsewhere(locked: Served, path: str) -> None:
     assert code in (303, 404, 400) and where[0] == "/" and where[1:2] not in ("/", "\\") and "\r" not in where
 
 
-def test_wrong_keys_wait_and_cookies_that_are_right_do_not() -> None:
+def test_wrong_keys_wait_and_what_is_right_does_not() -> None:
     with served(read_key=READ) as page:
         codes = [page.ask("GET", f"/?key=guess{n}")[0] for n in range(6)]
         assert codes[0] == 403 and set(codes[1:]) <= {403, 429} and codes.count(429) >= 3
-        code, headers, text = page.ask("GET", f"/?key={READ}")
+        code, headers, text = page.ask("GET", "/?key=another")
         assert (code, int(headers["retry-after"]) >= 1, "wait" in text) == (429, True, True)
+        assert page.ask("GET", f"/?key={READ}")[0] == 303
         assert page.want(NEXT) == 202
         assert page.ask("HEAD", "/live", Cookie=page.cookie(READ))[0] == 200
         assert page.ask("HEAD", "/live", Cookie=f"stagectl-{page.port}=x; other=y")[0] == 403
@@ -172,8 +213,11 @@ def test_only_the_page_itself_with_its_key_may_ask_for_something(page: Served) -
     assert page.want(big) == 413
     parts = f"{len(big):x}\r\n".encode() + big + b"\r\n0\r\n\r\n"
     assert page.want(parts, Transfer_Encoding="chunked", Content_Length="") == 413
+    before = time.monotonic_ns()
     assert page.want({"do": "nudge", "listener": "é", "by": -100, "yes": True}, Sec_Fetch_Site="same-origin") == 202
     first = page.told("want")
+    at = first.pop("at")
+    assert before < at < time.monotonic_ns()
     assert first == {"is": "want", "want": {"do": "nudge", "listener": "é", "by": -100, "yes": True}, "from": "page"}
 
 
@@ -334,15 +378,16 @@ def test_a_port_that_is_taken_is_said() -> None:
         program = Program([sys.executable, "-m", "stagectl.view.process"])
         program.say(json.dumps({"open": {"host": "127.0.0.1", "port": port, "title": "t"}}))
         told = json.loads(program.line(LIMIT_S))
-        assert told["is"] == "failed" and f"127.0.0.1:{port}" in told["text"] and "in use" in told["text"]
+        assert told["is"] == "failed" and f"127.0.0.1:{port}" in told["text"]
+        assert "another program, or an earlier page that hangs, has that port" in told["text"]
         assert program.process.wait(LIMIT_S) == 3
         program.close()
 
 
 def test_lines_that_make_no_sense_are_passed_over(page: Served) -> None:
     for line in ("", "no JSON", "[]", "{}", '{"board": 1, "is": {}}', '{"board": "x", "is": 1}', '{"board": {}}'):
-        page.program.say(line)
-    page.program.say(json.dumps({"board": "stage", "is": {"pad": "x" * 1_000_001}}))
+        page.line(line)
+    page.put("stage", pad="x" * 1_000_001)
     page.put("stage", now=76)
     with httpx.Client() as client:
         seen = events(page, client)

@@ -5,9 +5,11 @@ All of it is real: the command, the page's process, the browser. What came of a 
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -25,6 +27,7 @@ pytestmark = pytest.mark.slow
 
 WAIT_MS: Final = 20_000
 SIZES: Final = ((1280, 800), (1024, 600))
+NARROW: Final = ((390, 844), (700, 900), (800, 1280), (900, 700))
 
 MARKUP: Final = "<img src=x onerror=alert(1)>" + "W" * 40
 TURNED: Final = "שלום עולם " * 3
@@ -108,6 +111,7 @@ def test_the_whole_room_is_driven_by_the_keyboard_alone(chromium: Browser, tmp_p
         tab_to(page, "jump")
         keys.press("Enter")
         says(page, "#place", "3 of 9: Nobody Rows Alone")
+        says(page, "#last", "page: go to → Nobody Rows Alone")
         says(page, "#line [aria-current]", "here")
         # The table: which layer made it, and the whole account of it.
         keys.press("t")
@@ -128,6 +132,10 @@ def test_the_whole_room_is_driven_by_the_keyboard_alone(chromium: Browser, tmp_p
         says(page, "#table td.moved .by", "nudge by singer")
         assert page.locator("#table td.moved").count() == 1
         assert page.locator("#table td.moved .way").text_content() == "▲ −3 → −2"
+        says(page, "#story", "lead vocal −3\u00a0dB → −2\u00a0dB")
+        says(page, "#feet", "double press: nudge click −1\u00a0dB")
+        assert not re.search(r"(?<![\w-])-\d", page.inner_text("body"))
+        says(page, "#sums", "; wire time ")
         # Time: held still, at ten times the speed, ahead to where the track does something.
         keys.press("h")
         page.wait_for_selector('#still[aria-pressed="true"]')
@@ -213,6 +221,59 @@ def test_nothing_stands_over_the_edge_or_over_each_other(
             for other in boxes[at + 1 :]:
                 apart = right <= other[0] or other[2] <= left or bottom <= other[1] or other[3] <= top
                 assert apart, (boxes[at], other)
+
+
+CUT: Final = """
+([selector, lines, side]) => {
+  const box = document.querySelector(selector);
+  const { top, bottom } = box.getBoundingClientRect();
+  const at = side === "top" ? top + box.clientTop : bottom;
+  const found = [...box.querySelectorAll(lines)].flatMap((line) => {
+    const range = document.createRange();
+    range.selectNodeContents(line);
+    const cut = [...range.getClientRects()].filter((one) => one.top < at - 1 && one.bottom > at + 1);
+    return cut.map(() => line.textContent);
+  });
+  return box.scrollHeight > box.clientHeight || selector === ".side" ? found : null;
+}
+"""
+"""Lines of a box that its edge cuts; null where it has room for all."""
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_line_is_cut_in_half_at_the_end_of_a_box(room: Rehearsal, chromium: Browser, size: tuple[int, int]) -> None:
+    with look(room, chromium, size) as page:
+        page.select_option("#stops", "3")
+        page.click("#jump")
+        says(page, "#last", "page: go to")
+        for box in (
+            ("#scroll", "tbody .level, tbody th", "bottom"),
+            (".told .scrolls", "li > *", "top"),
+            (".sent .scrolls", "td:not(:has(*)), .bytes, .means", "bottom"),
+            (".side", ".name bdi, .does, h3", "bottom"),
+        ):
+            page.wait_for_function(f"(box) => (({CUT})(box) ?? []).length === 0", arg=[*box])
+        assert page.evaluate(f"({CUT})", [".sent .scrolls", ".bytes", "bottom"]) == []
+
+
+def test_in_a_narrow_window_the_table_has_its_width_and_the_pedals_are_under_it(
+    room: Rehearsal, chromium: Browser
+) -> None:
+    with look(room, chromium, NARROW[0]) as page:
+        for width, height in NARROW:
+            page.set_viewport_size({"width": width, "height": height})
+            page.wait_for_function("(width) => innerWidth === width", arg=width)
+            assert page.evaluate("document.documentElement.scrollWidth") == width
+            boxes = page.evaluate(
+                "['#scroll', '.side', '.told', '.sent'].map((one) => {"
+                " const { top, bottom, width } = document.querySelector(one).getBoundingClientRect();"
+                " return [top, bottom, width]; })"
+            )
+            assert all(across > width - 40 for _, _, across in boxes)
+            assert all(one[1] <= other[0] for one, other in pairwise(boxes))
+            # What the window has no room for is scrolled within the table.
+            assert boxes[0][1] - boxes[0][0] < height
+            assert page.evaluate("document.querySelector('#head').offsetWidth") >= min(600, width - 40)
 
 
 def test_hostile_names_are_only_text(chromium: Browser, tmp_path: Path) -> None:

@@ -185,7 +185,7 @@ def test_the_table_says_from_what_to_what_and_by_whom() -> None:
     [[send, before, after, layer]] = board["moved"]
     assert (send, before, after) == (10, -300, -200)
     assert board["layers"][layer]["words"] == "nudge by singer"
-    assert board["last"] == {"at": 18_000, "who": "singer", "what": "nudge", "where": "", "refused": None}
+    assert board["last"] == {"at": 18_000, "who": "singer", "what": "nudge", "where": "", "to": "", "refused": None}
     assert board["wanted"][10] == -200
     # A refusal is the last step, and takes nothing of what was moved before away.
     refused = room.do(Wanted(action=GoTo(stop=1), who="drummer"), room.state.now + 9 * SECOND)

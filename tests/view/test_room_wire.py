@@ -19,7 +19,6 @@ from stagectl.rehearse.room import Moment, Room
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 from stagectl.story.wire import Sent
-from stagectl.view.picture import Moment as ByClocks
 from stagectl.view.room_wire import HEX_MAX, SHOWN_MAX, SUMS_MAX, Wire, written
 
 DEMO = Path(__file__).resolve().parents[2] / "setlists" / "nine-songs"
@@ -42,7 +41,7 @@ class Rehearsal:
     def look(self, real: int) -> dict[str, dict[str, object]]:
         """The boards that are new at a time."""
         self.drive.go_on(real)
-        self.boards.hear(self.seen, self.drive.room.state, ByClocks(self.drive.now(real), real // 1_000_000))
+        self.boards.hear(self.seen, self.drive.room.state)
         self.all += self.seen
         self.seen.clear()
         return {name: dict(board) for name, board in self.boards.changed(self.drive, real, real // 1_000_000)}
@@ -162,7 +161,10 @@ def test_lamps_and_layers_are_told_with_the_pedals() -> None:
         "hushed": "off",
     }
     assert [one["key"] for pedal in pedals for one in pedal["controls"]] == list("12345678")
-    assert pedals[0]["controls"][0]["does"] == ["press: next", "hold: back"]
+    left, right = (one["does"] for one in pedals[0]["controls"])
+    assert left == ["press: next", "hold: back"]
+    # As the paper says it.
+    assert right[0] == "press: nudge click +1 dB"
 
 
 def test_what_is_kept_of_messages_has_bounds() -> None:

@@ -25,7 +25,6 @@ CLOCK_MONOTONIC, which both processes share, ns. Every text is a whole sentence 
 
 from __future__ import annotations
 
-import json
 from typing import Any, Final
 
 from stagectl.core.tempo import from_plain
@@ -36,11 +35,6 @@ LINE_MAX: Final = 4_000_000
 
 KEPT_MAX: Final = 4
 """Songs that are kept ready at once: the present one, the next, and room for one that is being left."""
-
-
-def line(message: dict[str, Any]) -> bytes:
-    """A message as it goes through the pipe."""
-    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
 
 
 def plain_track(track: SongTrack) -> dict[str, Any]:

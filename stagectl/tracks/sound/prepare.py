@@ -17,10 +17,11 @@ import threading
 from contextlib import suppress
 from typing import Any, Final, NoReturn
 
+from stagectl.apart.pipes import line
 from stagectl.errors import DeviceError
 from stagectl.tracks.sound.files import BadSound
 from stagectl.tracks.sound.needed import library
-from stagectl.tracks.sound.orders import LINE_MAX, line, track_from
+from stagectl.tracks.sound.orders import LINE_MAX, track_from
 
 NICE: Final = 10
 """By how much it gives way to others (POSIX: nice)."""

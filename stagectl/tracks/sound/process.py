@@ -18,10 +18,11 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, NoReturn
 
+from stagectl.apart.pipes import ENDED, WAITING_MAX, Out, own_output
 from stagectl.errors import DeviceError
+from stagectl.tracks.sound.inbox import read_orders
 from stagectl.tracks.sound.needed import library
 from stagectl.tracks.sound.orders import device_from, track_from
-from stagectl.tracks.sound.pipes import ENDED, WAITING_MAX, Out, own_output, read_orders
 
 if TYPE_CHECKING:
     from stagectl.tracks.sound.playing import Playing

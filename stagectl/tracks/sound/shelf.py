@@ -16,8 +16,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from stagectl.apart.pipes import line
 from stagectl.tracks.song import SongTrack
-from stagectl.tracks.sound.orders import KEPT_MAX, line, plain_track
+from stagectl.tracks.sound.orders import KEPT_MAX, plain_track
 
 Look = tuple[tuple[int, int] | None, ...]
 """When the files of a track were changed, and how large they are."""

@@ -1,7 +1,9 @@
 // What every page of stagectl shares: boards by server-sent events, how old they are, bright and dark, keys, wants.
 
 export const STALE_MS = 5000; // Nothing heard for so long: what is shown is old.
-const AGAIN_MS = 2000; // A stream that the browser has given up is opened anew after so long.
+const AGAIN_MS = 2000; // A stream that the browser has given up is opened anew after so long,
+const KEY_AGAIN_MS = 10_000; // and after so long where a key is needed, which somebody has to fetch.
+const NO_KEY = 403;
 const LOOK_MS = 500;
 
 // -- text and elements ---------------------------------------------------------------------------------------
@@ -45,10 +47,13 @@ export function clock(ms) {
   return sign + (hours ? `${hours}:${two(minutes)}:${two(seconds)}` : `${minutes}:${two(seconds)}`);
 }
 
-// A time on the wall: `21:42`.
+// How far the clock on the wall is ahead of UTC where the show is, minutes; null until a board has said it.
+let utc = null;
+
+// A time on the wall where the show is, whatever zone this browser is set to: `21:42`.
 export function wall(ms) {
-  const at = new Date(ms);
-  return `${at.getHours()}:${String(at.getMinutes()).padStart(2, "0")}`;
+  const at = new Date(ms + (utc ?? -new Date(ms).getTimezoneOffset()) * 60_000);
+  return `${at.getUTCHours()}:${String(at.getUTCMinutes()).padStart(2, "0")}`;
 }
 
 // How long ago, in words that do not tremble.
@@ -65,6 +70,11 @@ export function signed(hundredths) {
   return hundredths > 0 ? `+${size}` : hundredths < 0 ? `−${size}` : "0";
 }
 
+// A text of the program with the same sign for less that numbers of the page have.
+export function minus(text) {
+  return text.replace(/(^|[\s([,:/])-(?=\d)/g, "$1−");
+}
+
 export function level(shown) {
   if (shown === null || shown === undefined) return "";
   return shown === "off" ? "off" : `${signed(shown).replace("+", "")} dB`;
@@ -72,39 +82,52 @@ export function level(shown) {
 
 // -- the stream ------------------------------------------------------------------------------------------------
 
-// How far the program's clock is ahead of this browser's, ms: of all that was heard, what came with the least delay.
-let ahead = null;
+// How far the program's clock is ahead of the time since this page was opened, which nobody can set, ms: of the last
+// beats, that which came with the least delay. Where one is behind it by more than `SET_MS`, the program's clock was set.
+const BEATS = 8;
+const SET_MS = 1000;
+let beats = [];
 let heardAt = null;
 
 // The program's time on the wall, ms.
 export function now() {
-  return Date.now() + (ahead ?? 0);
+  return beats.length ? performance.now() + Math.max(...beats) : Date.now();
 }
 
-function heard(sent) {
+// A beat has come, sent at that time on the program's wall.
+export function beat(sent) {
+  const ahead = sent - performance.now();
+  if (ahead < Math.max(...beats) - SET_MS) beats = [];
+  beats = [...beats, ahead].slice(-BEATS);
+}
+
+function heard() {
   heardAt = performance.now();
-  if (typeof sent === "number") ahead = ahead === null ? sent - Date.now() : Math.max(ahead, sent - Date.now());
 }
 
 // Hear boards. `boards`: a function for each name. `you`: told what this client may do. `state`: told whether what is
-// shown is `live`, `old` (with its age, ms) or `over` (and why). Returns nothing; it goes on for ever.
+// shown is `live`, `old` (with its age, ms, and perhaps why), `over` (and why), or old and a new `key` is needed. Returns
+// nothing; it goes on for ever.
 export function hear({ boards, you, state }) {
   let source = null;
   let over = null;
+  let refused = null; // The answer to who asked for the stream: its `code` and its `text`.
   const opened = performance.now();
 
   function open() {
     source = new EventSource("/live");
     source.addEventListener("open", () => {
-      ahead = null;
-      over = null;
+      beats = [];
+      over = refused = null;
+      look();
     });
     source.addEventListener("you", (event) => {
       heard();
       you?.(JSON.parse(event.data));
     });
     source.addEventListener("beat", (event) => {
-      heard(JSON.parse(event.data).now);
+      heard();
+      beat(JSON.parse(event.data).now);
       look();
     });
     source.addEventListener("gone", (event) => {
@@ -116,21 +139,29 @@ export function hear({ boards, you, state }) {
         const board = JSON.parse(event.data);
         // The last board may be an old one, given to a client that has just come: it says nothing of the clock.
         heard();
+        utc = board.utc ?? utc;
         take(board);
         look();
       });
     }
     source.addEventListener("error", () => {
-      // After an answer that is no stream, the browser gives up (WHATWG HTML, 9.2.3); we do not.
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, AGAIN_MS);
+      // After an answer that is no stream, the browser gives up, and says nothing of it (WHATWG HTML, 9.2.3); we do not.
+      if (source.readyState === EventSource.CLOSED) again();
       look();
     });
   }
 
+  async function again() {
+    refused = await refusal();
+    setTimeout(open, refused?.code === NO_KEY ? KEY_AGAIN_MS : AGAIN_MS);
+    look();
+  }
+
   function look() {
     const age = performance.now() - (heardAt ?? opened);
-    if (over !== null) state({ is: "over", why: over, age });
-    else if (age > STALE_MS) state({ is: "old", age, never: heardAt === null });
+    if (refused?.code === NO_KEY) state({ is: "key", age });
+    else if (over !== null) state({ is: "over", why: over, age });
+    else if (age > STALE_MS) state({ is: "old", age, never: heardAt === null, why: refused?.text });
     else state({ is: heardAt === null ? "opening" : "live", age });
   }
 
@@ -138,13 +169,42 @@ export function hear({ boards, you, state }) {
   setInterval(look, LOOK_MS);
 }
 
-// The sentence for a state of the stream, for the strip that says it.
-export function sentence(state) {
+// Why there is no stream: what is answered to who asks for it; null where nothing is, or where it would be given.
+async function refusal() {
+  try {
+    const answer = await fetch("/live", { signal: AbortSignal.timeout(STALE_MS) });
+    if (!answer.ok) return { code: answer.status, text: (await answer.text()).trim() };
+    await answer.body.cancel();
+  } catch {
+    // Nobody answers.
+  }
+  return null;
+}
+
+const STATES = ["live", "old", "over", "key"];
+export const NEW_KEY = "scan the code at the computer again";
+
+// The sentence for a state of the stream: what stands before its age, the age, and what stands behind.
+function parts(state) {
   const age = clock(state.age);
-  if (state.is === "over") return `It is over: ${state.why}. What you see is as it was at the end.`;
-  if (state.is === "old" && state.never) return `No connection to stagectl for ${age}. Trying again.`;
-  if (state.is === "old") return `OLD: what you see is ${age} old. No connection to stagectl; trying again.`;
-  return state.is === "opening" ? "Connecting" : "live";
+  const why = state.why ? `${state.why.replace(/\.$/, "")}; trying again.` : "No connection to stagectl; trying again.";
+  if (state.is === "key") return [`A new key is needed: ${NEW_KEY}. What you see is`, ` ${age}`, " old."];
+  if (state.is === "over") return [`It is over: ${state.why}. What you see is as it was at the end.`, "", ""];
+  if (state.is === "old" && state.never) return ["No connection to stagectl", ` for ${age}`, ". Trying again."];
+  if (state.is === "old") return ["OLD: what you see is", ` ${age}`, ` old. ${why}`];
+  return [state.is === "opening" ? "Connecting" : "live", "", ""];
+}
+
+// Say a state of the stream in the strip that is for it. Its age is for eyes only: who is read to is told of a change,
+// not of each second (WAI-ARIA 1.2, 6.6.1: what is hidden is no part of a live region).
+export function tell(strip, state) {
+  if (strip.childNodes.length !== 3) {
+    const age = make("span");
+    age.setAttribute("aria-hidden", "true");
+    strip.replaceChildren("", age, "");
+  }
+  parts(state).forEach((text, at) => say(strip.childNodes[at], text));
+  for (const name of STATES) flag(document.body, `is-${name}`, state.is === name);
 }
 
 // -- bright and dark -------------------------------------------------------------------------------------------
@@ -190,13 +250,23 @@ export async function want(what) {
       signal: AbortSignal.timeout(STALE_MS),
     });
     const text = (await answer.text()).trim();
-    return { sent: answer.ok, text: answer.ok ? "sent" : text || `refused (${answer.status})` };
-  } catch {
-    return { sent: false, text: "not sent: no connection to stagectl" };
+    return { sent: answer.ok, text: answer.ok ? "sent" : `not done: ${text || `refused (${answer.status})`}` };
+  } catch (error) {
+    const late = error.name === "TimeoutError";
+    return { sent: false, text: late ? "no answer: look whether it was done" : "not sent: no connection to stagectl" };
   }
 }
 
 // -- keys --------------------------------------------------------------------------------------------------------
+
+// A key that is held presses a button once, not again and again: what repeats does nothing (UI Events: `repeat`).
+addEventListener(
+  "keydown",
+  (event) => {
+    if (event.repeat && (event.key === "Enter" || event.key === " ") && event.target.closest?.("button, a")) event.preventDefault();
+  },
+  { capture: true },
+);
 
 // Single keys for actions; they can be turned off (WCAG 2.2, 2.1.4), and never act where somebody types or chooses.
 export function keys(table) {

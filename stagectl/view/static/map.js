@@ -1,5 +1,5 @@
 // The map of the set: songs and sections across, inputs down, level by shade and number, jumps marked.
-import { flag, hear, isDark, make, named, say, sentence, signed, turnLight } from "./base.js";
+import { flag, hear, isDark, make, named, say, signed, tell, turnLight } from "./base.js";
 
 const SHADES = 8; // From nothing to the loudest.
 const [QUIET, LOUD] = [-3000, 0]; // Hundredths of a dB that shades run between.
@@ -166,7 +166,6 @@ hear({
     },
   },
   state(state) {
-    for (const name of ["live", "old", "over"]) flag(document.body, `is-${name}`, state.is === name);
-    say($("live"), sentence(state));
+    tell($("live"), state);
   },
 });

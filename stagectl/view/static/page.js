@@ -1,6 +1,6 @@
 // The stage page, and the page of one listener (/listener/NAME): the board `stage`, drawn.
-import { clock, flag, hear, isDark, keep, kept, keys, level, make, named, now, say, sentence, signed, stayLit } from "./base.js";
-import { ago, put, turnLight, wall } from "./base.js";
+import { ago, clock, flag, hear, isDark, keep, kept, keys, level, make, minus, named, NEW_KEY, now, put, say } from "./base.js";
+import { signed, stayLit, tell, turnLight, wall } from "./base.js";
 import { controls } from "./controls.js";
 import { bigText, layout } from "./fit.js";
 
@@ -12,7 +12,8 @@ const TICK_MS = 200;
 const $ = (id) => document.getElementById(id);
 const at = {};
 for (const id of ["show", "where", "live", "wall", "song", "section", "next", "next-tag", "in-song", "in-song-tag"]) at[id] = $(id);
-for (const id of ["to-go", "to-go-tag", "last", "sign", "did", "came", "cards", "quiet", "lamps", "light"]) at[id] = $(id);
+for (const id of ["to-go", "to-go-tag", "last", "sign", "did", "ago", "came", "cards", "quiet", "light"]) at[id] = $(id);
+for (const id of ["wrong", "lamps", "stale"]) at[id] = $(id);
 
 const whose = whoseOf(location.pathname);
 const panel = controls($("controls"), whose);
@@ -54,10 +55,10 @@ function drawPlace(place) {
 // -- clocks: they go on by themselves ------------------------------------------------------------------------------
 
 function drawClocks() {
+  if (!board) return;
   const time = now();
   say(at.wall, wall(time));
-  if (!board) return;
-  const { song_began, song_length, song_ends, rest, track, curfew } = board.clock;
+  const { song_began, song_length, song_ends, song_left, rest, track, curfew } = board.clock;
   let inSong = song_began === null ? null : time - song_began;
   let tag = "in the song";
   if (track) {
@@ -67,7 +68,8 @@ function drawClocks() {
   const length = track?.length ?? song_length;
   say(at["in-song"], inSong === null ? "–" : clock(inSong));
   say(at["in-song-tag"], length ? `${tag}, of ${clock(length)}` : tag);
-  const toGo = song_ends === null ? null : Math.max(0, song_ends - time) + rest;
+  // While the song's track is paused, its end is as far away as it was.
+  const toGo = rest === null ? null : (song_left ?? Math.max(0, song_ends - time)) + rest;
   say(at["to-go"], toGo === null ? "–" : clock(toGo));
   const ends = toGo === null ? "" : ` (${wall(time + toGo)})`;
   say(at["to-go-tag"], `to the end${ends}${curfew === null ? "" : `, curfew ${wall(curfew)}`}`);
@@ -78,14 +80,20 @@ function drawClocks() {
 
 function drawLast(last) {
   flag(at.last, "refused", Boolean(last?.refused));
-  say(at.sign, last ? (last.refused ? "✕" : "✓") : "");
-  if (!last) return;
-  say(at.came, last.refused ? `refused: ${last.refused}` : last.text || "done");
+  flag(at.last, "untold", Boolean(last?.untold));
+  say(at.sign, last ? (last.refused ? "✕" : last.untold ? "◇" : "✓") : "");
+  say(at.did, last ? `${isolated(last.who)}: ${isolated(last.what)}` : "No press yet");
+  say(at.came, last ? minus(cameText(last)) : "");
 }
 
+function cameText({ refused, untold, text }) {
+  if (refused) return `refused: ${refused}`;
+  return untold ? `the desk is away: not told yet: ${text}` : text || "done";
+}
+
+// How old it is stands outside of what is read out when it changes.
 function drawAge(time) {
-  const last = board.last;
-  if (last) say(at.did, `${isolated(last.who)}: ${isolated(last.what)}, ${ago(time - last.at)}`);
+  say(at.ago, board.last ? `, ${ago(time - board.last.at)}` : "");
 }
 
 // -- nudges ----------------------------------------------------------------------------------------------------------
@@ -124,7 +132,8 @@ function quietText(mixes, shown) {
     return `nobody here is called “${isolated(whose)}”; there are ${mixes.map((one) => isolated(one.name)).join(", ")}`;
   }
   const quiet = mixes.filter((one) => !shown.includes(one)).map((one) => isolated(one.name));
-  return quiet.length ? `As the song has it: ${quiet.join(", ")}` : "";
+  const away = board.desk ? "" : "The desk is away: this is what it is told when it comes. ";
+  return quiet.length ? `${away}As the song has it: ${quiet.join(", ")}` : away;
 }
 
 function newCard(name) {
@@ -140,7 +149,8 @@ function newCard(name) {
 }
 
 function stateOf(mix) {
-  return [mix.hushed ? "hushed" : "", mix.mix.held ? "mix at its ceiling" : ""].filter(Boolean).join(", ");
+  const hushed = board.desk ? "hushed" : "hushed, desk away";
+  return [mix.hushed ? hushed : "", mix.mix.held ? "mix at its ceiling" : ""].filter(Boolean).join(", ");
 }
 
 function drawCard(card, mix, most) {
@@ -175,7 +185,7 @@ function newRow() {
 const part = (hundredths) => 50 + (50 * Math.max(-SPAN, Math.min(SPAN, hundredths))) / SPAN;
 
 function drawRow(row, one) {
-  const key = JSON.stringify(one);
+  const key = JSON.stringify([one, board.desk]);
   if (row.key === key) return;
   row.key = key;
   say(row.input, one.input);
@@ -203,7 +213,8 @@ function rowNote(one) {
 }
 
 function rowWords(one) {
-  const parts = [one.level === null ? "not driven here" : `now ${level(one.level)}`];
+  const stands = board.desk ? `now ${level(one.level)}` : `wanted ${level(one.level)}, desk away`;
+  const parts = [one.level === null ? "not driven here" : stands];
   if (one.lifted) parts.push("the song has it off");
   if (one.held) parts.push(`held at the ${one.end}`);
   else if (one.room === 0) parts.push(`at the ${one.end}`);
@@ -225,10 +236,17 @@ function drawLamps(lamps, notice) {
   }
   const rows = [...groups.values()].sort((one, other) => ORDER[one[0].state] - ORDER[other[0].state]);
   const items = rows.map((some) => [some[0].state, lampText(some)]);
-  if (notice && now() - notice.at < NOTICE_MS) items.unshift(["notice", `${wall(notice.at)} ${notice.text}`]);
-  while (at.lamps.children.length > items.length) at.lamps.lastElementChild.remove();
+  const wrong = items.filter(([kind]) => kind === "wrong");
+  const others = items.slice(wrong.length);
+  if (notice && now() - notice.at < NOTICE_MS) others.unshift(["notice", minus(`${wall(notice.at)} ${notice.text}`)]);
+  drawItems(at.wrong, wrong);
+  drawItems(at.lamps, others);
+}
+
+function drawItems(list, items) {
+  while (list.children.length > items.length) list.lastElementChild.remove();
   items.forEach(([kind, text], index) => {
-    const row = at.lamps.children[index] ?? at.lamps.appendChild(make("li"));
+    const row = list.children[index] ?? list.appendChild(make("li"));
     if (row.className !== kind) row.className = kind;
     say(row, text);
   });
@@ -257,6 +275,7 @@ function draw() {
   drawLamps(board.lamps, board.notice);
   panel.board(board);
   drawMixes(board.listeners);
+  flag(document.body, "scrolled", document.documentElement.scrollHeight > innerHeight);
 }
 
 function lightText() {
@@ -292,6 +311,7 @@ const table = [
 
 document.body.classList.toggle("one", whose !== null);
 $("home").hidden = whose === null;
+say(at.stale, `Controls need the new key: ${NEW_KEY}.`);
 at.light.addEventListener("click", light);
 $("help").addEventListener("click", about);
 $("about-close").addEventListener("click", () => $("about").close());
@@ -314,11 +334,11 @@ hear({
   },
   you(you) {
     panel.may(you.control);
+    at.stale.hidden = you.control || !you.stale;
     $("room").hidden = you.kind !== "rehearsal";
   },
   state(state) {
-    for (const name of ["live", "old", "over"]) flag(document.body, `is-${name}`, state.is === name);
-    say(at.live, sentence(state));
+    tell(at.live, state);
   },
 });
 setInterval(drawClocks, TICK_MS);

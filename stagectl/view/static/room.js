@@ -1,9 +1,11 @@
 // The rehearsal room: the table of levels, and what is told beside it.
 
-import { clock, flag, hear, isDark, keep, kept, level, make, named, put, say, sentence, turnLight } from "./base.js";
+import { clock, flag, hear, isDark, keep, kept, level, make, named, put, say, tell as tellState, turnLight } from "./base.js";
 import { ask } from "./room_ask.js";
 import { feet, keyRows } from "./room_feet.js";
+import "./room_rows.js";
 import { time } from "./room_time.js";
+import { said } from "./room_words.js";
 
 const element = (id) => document.getElementById(id);
 
@@ -80,7 +82,7 @@ function draw(send, moved) {
 
 // A level in tenths of a dB, which stand well below each other; the line below the table has it exactly.
 function tenths(shown) {
-  return typeof shown === "number" ? (shown / 100).toFixed(1).replace("-", "−").replace("−0.0", "0.0") : plain(shown);
+  return typeof shown === "number" ? said((shown / 100).toFixed(1)).replace("−0.0", "0.0") : plain(shown);
 }
 
 const height = (shown) => (typeof shown === "number" ? shown : shown === "off" ? -1e6 : -2e6);
@@ -172,7 +174,7 @@ function onTable(event) {
     to = across * table.width + down;
   } else if (event.key === "Home") to = column;
   else if (event.key === "End") to = (table.listeners.length - 1) * table.width + column;
-  else if (event.key === "Enter") explain(send);
+  else if (event.key === "Enter" && !event.repeat) explain(send);
   else return;
   event.preventDefault();
   if (to !== null) table.cells[to].cell.focus();
@@ -190,7 +192,7 @@ function why(board) {
   say(element("why-title"), `${board.input} in the mix of ${board.listener}`);
   const rows = board.lines.map((one) => {
     const row = make("tr");
-    for (const text of [one.what, one.did, level(one.level) || UNKNOWN, one.place]) row.append(make("td", "", text));
+    for (const text of [one.what, said(one.did), level(one.level) || UNKNOWN, one.place]) row.append(make("td", "", text));
     return row;
   });
   element("why-rows").replaceChildren(...rows);
@@ -204,16 +206,18 @@ function why(board) {
 function last(board) {
   const one = board.last;
   if (one === null) return;
+  const who = one.who ? `${one.who}: ` : "";
   const foot = one.where ? ` (${one.where})` : "";
+  const to = one.to ? ` → ${one.to}` : "";
   const came = one.refused ? ` – ✕ refused: ${one.refused}` : "";
-  say(element("last"), `${one.who}: ${one.what}${foot}${came}`);
+  say(element("last"), said(who + one.what + foot + to + came));
 }
 
 function story(lines) {
   const rows = lines.map((line) => {
     const row = make("li");
     const found = /^\s*(\S+) {2}(.*)$/s.exec(line);
-    row.append(make("span", "at", found ? found[1] : ""), make("span", "", found ? found[2] : line));
+    row.append(make("span", "at", said(found ? found[1] : "")), make("span", "", said(found ? found[2] : line)));
     return row;
   });
   element("story").replaceChildren(...rows);
@@ -225,9 +229,10 @@ function wire(board) {
     .reverse()
     .slice(0, 2)
     .map((one) => {
-      const takes = one.takes === null ? "" : `, ${(one.takes / 1000).toFixed(1)} ms on the wire`;
-      const over = one.over ? `, over ${(one.over / 1000).toFixed(2)} s` : "";
-      return make("li", "", `${one.to}: ${counted(one.messages, "message")}, ${counted(one.bytes, "byte")}${takes}${over}`);
+      // They leave as fast as the wire takes them, so that the last is still on it when all are told.
+      const over = one.over ? `, told within ${lasting(one.over)}` : "";
+      const takes = one.takes === null ? "" : `; wire time ${lasting(one.takes / 1000)}`;
+      return make("li", "", `${one.to}: ${counted(one.messages, "message")}, ${counted(one.bytes, "byte")}${over}${takes}`);
     });
   element("sums").replaceChildren(...sums);
   const rows = board.messages
@@ -236,8 +241,8 @@ function wire(board) {
     .map((one) => {
       const row = make("tr");
       const message = make("td");
-      message.append(make("span", "bytes", one.bytes));
-      if (one.means) message.append(make("span", "means", one.means));
+      message.append(make("span", "bytes", said(one.bytes)));
+      if (one.means) message.append(make("span", "means", said(one.means)));
       const takes = one.takes === null ? UNKNOWN : `${(one.takes / 1000).toFixed(2)} ms`;
       row.append(make("td", "", fine(one.at)), make("td", "", one.to), message, make("td", "", takes));
       return row;
@@ -246,6 +251,7 @@ function wire(board) {
 }
 
 const counted = (number, what) => `${number} ${what}${number === 1 ? "" : "s"}`;
+const lasting = (ms) => (ms < 1000 ? `${ms.toFixed(ms < 10 ? 1 : 0)} ms` : `${(ms / 1000).toFixed(2)} s`);
 const fine = (ms) => `${clock(ms)}.${String(ms % 1000).padStart(3, "0")}`;
 
 // -- files ------------------------------------------------------------------------------------------------------------
@@ -279,9 +285,8 @@ function measured(name, does) {
 }
 
 function state(is) {
-  const wrong = is.is === "old" || is.is === "over";
-  say(element("live"), sentence(is));
-  flag(element("live"), "wrong", wrong);
+  tellState(element("live"), is);
+  flag(element("live"), "wrong", ["old", "over", "key"].includes(is.is));
 }
 
 function dialogs() {

@@ -4,6 +4,7 @@
 import { flag, kept, make, named, say } from "./base.js";
 import { ask } from "./room_ask.js";
 import { holdStill, otherSpeed, skip } from "./room_time.js";
+import { said } from "./room_words.js";
 
 const element = (id) => document.getElementById(id);
 const TURN_MS = 70; // A treadle is told no more often than so.
@@ -76,7 +77,7 @@ export function feet(board) {
       const does = one.does.length ? one.does : ["nothing"];
       if (control.does !== does.join("\n")) {
         control.does = does.join("\n");
-        control.list.replaceChildren(...does.map((text) => make("span", "does", text)));
+        control.list.replaceChildren(...does.map((text) => make("span", "does", said(text))));
       }
       if (one.turns) {
         if (one.value !== null && document.activeElement !== control.button) control.button.value = String(one.value);
@@ -103,7 +104,7 @@ function lay(board) {
       list.append(one.turns ? treadleOf(control) : switchOf(control));
     });
     for (const [first, second, does] of pedal.pairs) {
-      list.append(make("span", "does", `${first} and ${second} together: ${does}`));
+      list.append(make("span", "does", `${first} and ${second} together: ${said(does)}`));
     }
     box.append(title, list, lamps);
     return box;
