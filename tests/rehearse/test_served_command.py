@@ -66,13 +66,13 @@ def test_a_foot_an_edit_with_a_fault_and_one_without(folder: Path) -> None:
         assert any("the edited files are in force" in line for line in board["lines"])
         assert board["last"]["what"] == "the edited files are in force"
         assert times(board["lines"]) == sorted(times(board["lines"]))
+        assert [[one[0], one[1], one[2]] for one in board["moved"]] == [[10, -100, -200]]
+        page.until("desk", lambda board: abs(board["levels"][10] + 200) <= 5)
         # The song goes on, and what was asked for last is still that.
         page.boards.pop("stage")
         page.want(do="hold still")
         assert page.until("timeline", lambda board: board["still"])["began"] == began
         assert page.until("stage", lambda _: True)["last"]["what"] == "nudge"
-        assert [[one[0], one[1], one[2]] for one in board["moved"]] == [[10, -100, -200]]
-        page.until("desk", lambda board: abs(board["levels"][10] + 200) <= 5)
         assert page.end() == (0, "")
         page.until("gone", lambda board: board["why"] == "the rehearsal is over")
 

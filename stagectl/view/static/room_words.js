@@ -1,7 +1,8 @@
 // Words of the program as the room shows them.
 
-// With the minus sign that levels have on all pages, where a hyphen is no part of a word, a date or a range; a number and
-// its dB stay in one line.
+import { minus } from "./base.js";
+
+// With the minus sign of all pages; a number and its dB stay in one line.
 export function said(words) {
-  return words.replace(/(^|[\s([,:/])-(?=\d)/g, "$1−").replace(/(\d) dB/g, "$1\u00a0dB");
+  return minus(words).replace(/(\d) dB/g, "$1\u00a0dB");
 }
