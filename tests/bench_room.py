@@ -35,7 +35,7 @@ def main() -> None:
             page.goto(room.url)
             page.wait_for_selector("#table td")
             page.keyboard.press("2")
-            page.wait_for_function("document.getElementById('place').textContent.includes('1 of 60')")
+            page.wait_for_function("() => document.getElementById('place').textContent.includes('1 of 60')")
             page.evaluate("performance.clearMeasures()")
             for _ in range(steps):
                 page.wait_for_timeout(BETWEEN_MS)
