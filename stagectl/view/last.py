@@ -71,6 +71,9 @@ def last_of(rows: Sequence[Row], zero: int, *, desk_here: bool) -> Last | None:
     mine = [row for row in rows if row.kind in _FOLLOWS and row.press == begins.press and row.at == begins.at]
     press = next((row for row in rows if row.kind == "press" and row.press == begins.press), begins)
     refused = begins.detail if begins.kind == "refusal" else None
+    if refused and begins.what and begins.what != press.what and press is not begins:
+        # What was refused, where that is not what was asked for as a whole.
+        refused = f"{begins.what}: {refused}"
     said = _said(mine if begins.kind != "track" else [begins, *mine])
     return Last(
         who=begins.who or "",

@@ -260,7 +260,8 @@ def test_it_says_what_the_board_says_and_goes_along(stage: Stage) -> None:
         # Now and then, a press.
         night.nudge(0, None, 100)
         stage.served.put("stage", night.board())
-        until(page, "document.getElementById('came').textContent === 'refused: it is at its ceiling'")
+        why = "refused: lead vocal in the mix of singer: it is at its ceiling"
+        until(page, f"document.getElementById('came').textContent === '{why}'")
         assert shown(page, "#sign") == "✕"
         at_stop(night, "Goodnight, Harbour", "all voices")
         stage.served.put("stage", night.board())
@@ -507,13 +508,22 @@ def test_buttons_and_keys_ask_for_the_same(stage: Stage) -> None:
         ):
             assert asked(stage, page.get_by_role("button", name=text, exact=True).click) == {"do": does}
             assert asked(stage, lambda key=key: page.keyboard.press(key)) == {"do": does}  # type: ignore[misc]
-        until(page, "document.querySelector('.answer').textContent === '✓ fall back: sent'")
+        until(page, "document.querySelector('.answer').textContent === '→ fall back: asked'")
         # With single keys off, only buttons act (WCAG 2.2, 2.1.4).
         page.keyboard.press("?")
         page.get_by_label("single keys act").uncheck()
         page.get_by_role("button", name="close").click()
         page.keyboard.press("n")
         assert asked(stage, page.get_by_role("button", name="back", exact=True).click) == {"do": "back"}
+
+
+def test_nobody_is_controlled_who_is_not_there(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look("listener/nobody", control=True) as page:
+        until(page, "document.getElementById('quiet').textContent.includes('nobody here is called')")
+        assert page.locator("#controls").is_hidden()
+    with stage.look("listener/singer", control=True) as page:
+        page.locator("#controls").wait_for()
 
 
 def test_a_key_that_is_held_presses_a_button_once(stage: Stage) -> None:
@@ -530,7 +540,7 @@ def test_a_key_that_is_held_presses_a_button_once(stage: Stage) -> None:
                 keys.up(key)
 
             assert asked(stage, held) == {"do": "next"}
-            until(page, "document.querySelector('.answer').textContent === '✓ next: sent'")
+            until(page, "document.querySelector('.answer').textContent === '→ next: asked'")
             assert asked(stage, lambda: keys.press("b")) == {"do": "back"}
         # One press after the other counts.
         page.get_by_role("button", name="next", exact=True).focus()

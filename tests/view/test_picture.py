@@ -326,7 +326,7 @@ def test_a_refusal_is_told_with_its_reason() -> None:
     night.want(Nudge(column=None, by=100), 0)
     last = night.told.last
     assert last is not None
-    assert (last.refused, last.text) == (Reason.AT_CEILING.value, "")
+    assert (last.refused, last.text) == (f"lead vocal in the mix of singer: {Reason.AT_CEILING.value}", "")
 
 
 def test_what_nobody_meant_as_a_press_leaves_the_last_one_alone() -> None:

@@ -250,7 +250,7 @@ export async function want(what) {
       signal: AbortSignal.timeout(STALE_MS),
     });
     const text = (await answer.text()).trim();
-    return { sent: answer.ok, text: answer.ok ? "sent" : `not done: ${text || `refused (${answer.status})`}` };
+    return { sent: answer.ok, text: answer.ok ? "asked" : `not done: ${text || `refused (${answer.status})`}` };
   } catch (error) {
     const late = error.name === "TimeoutError";
     return { sent: false, text: late ? "no answer: look whether it was done" : "not sent: no connection to stagectl" };

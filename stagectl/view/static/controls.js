@@ -28,6 +28,7 @@ const STEP = 100; // Hundredths of a dB.
 // The controls in `root`, of a listener or (null) of the night. Gives `may` (get, or set), `board` and `keys`.
 export function controls(root, listener) {
   let allowed = false;
+  let there = true;
   let timer = 0;
   const answer = make("p", "answer");
   answer.setAttribute("role", "status");
@@ -37,7 +38,8 @@ export function controls(root, listener) {
 
   async function ask(what, text) {
     const got = await want(what);
-    say(answer, `${got.sent ? "✓" : "✕"} ${text}: ${got.text}`);
+    // No tick: what came of it, the last press says.
+    say(answer, `${got.sent ? "→" : "✕"} ${text}: ${got.text}`);
     answer.classList.toggle("no", !got.sent);
     clearTimeout(timer);
     timer = setTimeout(() => say(answer, ""), ANSWER_MS);
@@ -52,7 +54,7 @@ export function controls(root, listener) {
     one.title = `key ${key}`;
     one.addEventListener("click", does);
     into.append(one);
-    table.push({ key, says, does, may: () => allowed });
+    table.push({ key, says, does, may: () => allowed && there });
     return one;
   }
 
@@ -81,12 +83,14 @@ export function controls(root, listener) {
     may(is) {
       if (is !== undefined) {
         allowed = is;
-        root.hidden = !is;
+        root.hidden = !(is && there);
       }
-      return allowed;
+      return allowed && there;
     },
     // The inputs that can be chosen.
     board(board) {
+      there = listener === null || board.listeners.some((one) => one.name === listener);
+      root.hidden = !(allowed && there);
       if (listener === null || choice.options.length === board.inputs.length) return;
       choice.replaceChildren(
         ...board.inputs.map((input) => {

@@ -164,7 +164,7 @@ function drawCard(card, mix, most) {
       card.rows[index] = newRow();
       card.root.append(card.rows[index].root);
     }
-    drawRow(card.rows[index], mix.nudges[index]);
+    drawRow(card.rows[index], mix.nudges[index], mix.hushed);
   }
   const left = mix.nudges.length + mix.more - listed;
   say(card.more, left ? (listed ? `${left} more` : `${left} nudge${left > 1 ? "s" : ""}`) : "");
@@ -184,7 +184,7 @@ function newRow() {
 
 const part = (hundredths) => 50 + (50 * Math.max(-SPAN, Math.min(SPAN, hundredths))) / SPAN;
 
-function drawRow(row, one) {
+function drawRow(row, one, hushed) {
   const key = JSON.stringify([one, board.desk]);
   if (row.key === key) return;
   row.key = key;
@@ -203,7 +203,7 @@ function drawRow(row, one) {
   const top = one.room === null ? null : one.by + one.room;
   row.top.hidden = top === null || Math.abs(top) > SPAN;
   if (!row.top.hidden) put(row.top, "--top", `${part(top)}%`);
-  say(row.words, rowWords(one));
+  say(row.words, rowWords(one, hushed));
 }
 
 function rowNote(one) {
@@ -212,11 +212,13 @@ function rowNote(one) {
   return one.lifted ? "from off" : "";
 }
 
-function rowWords(one) {
+function rowWords(one, hushed) {
   const stands = board.desk ? `now ${level(one.level)}` : `wanted ${level(one.level)}, desk away`;
   const parts = [one.level === null ? "not driven here" : stands];
   if (one.lifted) parts.push("the song has it off");
-  if (one.held) parts.push(`held at the ${one.end}`);
+  // Where a mix is hushed, a ceiling is that of when it is back.
+  if (hushed) parts.push("hushed");
+  else if (one.held) parts.push(`held at the ${one.end}`);
   else if (one.room === 0) parts.push(`at the ${one.end}`);
   else if (one.room !== null) parts.push(`${one.room / 100} dB left to the ${one.end}`);
   return parts.join(", ");
