@@ -5,7 +5,7 @@ paint is there, for the demo night and for a show of 60 songs, 16 listeners and 
 
 Prints figures, and asserts none. Needs chromium and playwright. `update` is the whole of the page's work for a board
 (`performance.measure` around it, layout forced by it included); `painted` is from giving the process a board to the
-frame after it, with both ends on this machine.
+frame after it, with both ends on this machine. Last comes the whole way, from a foot's bytes on real ports to the paint.
 """
 
 from __future__ import annotations
@@ -18,11 +18,15 @@ from statistics import median
 from typing import Any
 
 from big_shows import Size, write_big
+from page_night import PageNight
 from page_served import Served, browser, served
 from stage_boards import Evening, demo, show_at
 
 from stagectl.core.actions import Next, NudgeRest
 from stagectl.view.picture import Board
+
+CLIENTS = 20
+"""Clients that look on while presses are timed."""
 
 WATCH = """() => {
   window.took = [];
@@ -80,6 +84,37 @@ def looked(page: Served, some: list[Board], chromium: Any) -> None:
     context.close()
 
 
+PAINTED = """() => {
+  window.painted = [];
+  addEventListener("drawn", () => requestAnimationFrame(() => setTimeout(() => window.painted.push(Date.now()))));
+}"""
+"""When each board was on the screen: after the frame that it was drawn in, ms since 1970."""
+
+
+def pressed(presses: int, chromium: Any) -> None:
+    """From a foot's bytes to the paint, on real ports, with other clients at the page. The board of a press is the
+    first one painted after it."""
+    with tempfile.TemporaryDirectory() as folder:
+        night = PageNight(Path(folder))
+        night.crowd_does(f"look {CLIENTS}")
+        tab = chromium.new_page(viewport={"width": 1280, "height": 800})
+        tab.goto(f"http://127.0.0.1:{night.port}/")
+        tab.wait_for_selector("#cards")
+        tab.evaluate(PAINTED)
+        took = []
+        for _ in range(presses):
+            tab.wait_for_timeout(150)
+            tab.evaluate("window.painted.length = 0")
+            began = time.time() * 1000
+            night.press()
+            tab.wait_for_function("() => window.painted.length > 0")
+            took.append(tab.evaluate("window.painted[0]") - began)
+        took.sort()
+        said = f"median {median(took):.0f} ms, 95 % {took[int(len(took) * 0.95)]:.0f} ms, most {took[-1]:.0f} ms"
+        print(f"press → paint, {CLIENTS} other clients: {len(took)}, {said}")
+        night.close()
+
+
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -92,6 +127,7 @@ def main() -> None:
             some = boards(Evening(*show, desk=False), updates)
             with served() as page:
                 looked(page, some, chromium)
+        pressed(updates, chromium)
 
 
 if __name__ == "__main__":
