@@ -5,7 +5,8 @@ paint is there, for the demo night and for a show of 60 songs, 16 listeners and 
 
 Prints figures, and asserts none. Needs chromium and playwright. `update` is the whole of the page's work for a board
 (`performance.measure` around it, layout forced by it included); `painted` is from giving the process a board to the
-frame after it, with both ends on this machine. Last comes the whole way, from a foot's bytes on real ports to the paint.
+frame after it, with both ends on this machine. Last comes the whole way, from a foot's bytes on real ports to the
+paint.
 """
 
 from __future__ import annotations
