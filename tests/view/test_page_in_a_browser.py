@@ -269,6 +269,19 @@ def test_it_says_what_the_board_says_and_goes_along(stage: Stage) -> None:
         assert shown(page, "#sign") == "✓"
 
 
+def test_a_hush_that_leaves_the_sends_where_they_are_is_said_beside_them(stage: Stage) -> None:
+    """Where the show drives the whole mix, a hush takes only that down."""
+    night = evening()
+    night.nudge(0, None, 100)
+    board = night.board()
+    stage.served.put("stage", board)
+    with stage.look("listener/singer") as page:
+        until(page, "document.querySelector('.nudge .words').textContent.includes('ceiling')")
+        first, *others = board["listeners"]
+        stage.served.put("stage", board | {"listeners": [first | {"hushed": True}, *others]})
+        until(page, "document.querySelector('.nudge .words').textContent.endsWith(', hushed')")
+
+
 def test_a_restart_leaves_nothing_of_the_last_press(stage: Stage) -> None:
     night = evening()
     stage.served.put("stage", night.board())

@@ -185,7 +185,7 @@ function newRow() {
 const part = (hundredths) => 50 + (50 * Math.max(-SPAN, Math.min(SPAN, hundredths))) / SPAN;
 
 function drawRow(row, one, hushed) {
-  const key = JSON.stringify([one, board.desk]);
+  const key = JSON.stringify([one, board.desk, hushed]);
   if (row.key === key) return;
   row.key = key;
   say(row.input, one.input);
