@@ -49,6 +49,15 @@ def as_db(level: Level) -> float | str:
     return "off" if isinstance(level, Off) else level / 100
 
 
+Shown: TypeAlias = int | str | None
+"""Hundredths of a dB, the text `off`, or None where the level is not known or the show does not drive it."""
+
+
+def shown(level: Level | None) -> Shown:
+    """The level as boards and maps say it in JSON."""
+    return "off" if isinstance(level, Off) else level
+
+
 def text(level: Level | None) -> str:
     """The level as a musician reads it: `-6 dB`, `+1.5 dB`, `off`, or `unknown`."""
     if level is None:

@@ -330,6 +330,15 @@ class Plan:
         """The same of a part of a mix, which may be a group."""
         return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
 
+    @cached_property
+    def sends_by_name(self) -> dict[tuple[str, str], int]:
+        """Every send by the names of its listener and of its input, in the order of the sends."""
+        return {
+            (listener, self.column_name(column)): self.send(at, column)
+            for at, listener in enumerate(self.listeners)
+            for column in range(self.width)
+        }
+
     def first_of(self, song: int) -> int | None:
         """The stop at which a song begins; None where there is no such song."""
         return self._firsts.get(song)

@@ -6,7 +6,7 @@ The journal says where a change led and when it began, and nothing of the way: a
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Final
 
 from stagectl.core.levels import Level
@@ -29,11 +29,7 @@ class NightEars:
         """Changes of mixes and sends that the show does not have, by what it lacks."""
         self.away = 0
         """How long the desk was away while the set went on, ns."""
-        self._sends: Mapping[tuple[str | None, str | None], int] = {
-            (listener, plan.column_name(column)): plan.send(at, column)
-            for at, listener in enumerate(plan.listeners)
-            for column in range(plan.width)
-        }
+        self._sends = plan.sends_by_name
         self.ended = False
         """Whether the last row says that the night is over."""
         self._first = plan.stops[0].name
@@ -69,7 +65,7 @@ class NightEars:
         self.now = now
 
     def _change(self, row: Row) -> None:
-        send = self._sends.get((row.listener, row.input))
+        send = self._sends.get((row.listener or "", row.input or ""))
         if send is None:
             self.strangers[f"{row.input} in the mix of {row.listener}"] += 1
             return

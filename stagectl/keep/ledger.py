@@ -47,11 +47,7 @@ class Ledger:
 
     def __init__(self, plan: Plan, *, exact: bool) -> None:
         self.plan, self.exact = plan, exact
-        self._sends = {
-            (listener, plan.column_name(column)): plan.send(at, column)
-            for at, listener in enumerate(plan.listeners)
-            for column in range(plan.width)
-        }
+        self._sends = plan.sends_by_name
         self._stops = {stop_names(plan, at): at for at in range(len(plan.stops))}
         self._scenes = {scene.name: at for at, scene in enumerate(plan.scenes)}
         self._levels: list[Level | None] = [None] * len(plan.ceilings)

@@ -8,7 +8,7 @@ no level moves because of the restart.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +27,8 @@ from stagectl.journal.spool import writer_of
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_kept
-from stagectl.story.replay import BY_EDIT, NOT_OF_THE_CORE, Chapter, Played
+from stagectl.story.edits import edited
+from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Played
 from stagectl.story.rows import Row, stop_names
 
 RESUME_MAX_S: Final = 2 * 3_600
@@ -35,9 +36,6 @@ RESUME_MAX_S: Final = 2 * 3_600
 
 LOOKED_AT_MAX: Final = 50
 """Journals that are looked at, the last first, for the one of a setlist."""
-
-BY_FILES: Final = "edited files"
-"""Who moved what edited files have moved."""
 
 AGREE_NS: Final = 2_000_000_000
 """How far two clocks may differ over the time between, ns, and still have gone on together."""
@@ -163,7 +161,7 @@ def take_up(
             before = Played(plans[-1].plan, plans, zero)
             play(connection, before)
             before.until(last)
-            edits = tuple(edited(before, played, now - zero))
+            edits = tuple(edited(before.plan, before.state.wanted, plan, played.state.wanted, now - zero))
     recorder = go_on(night.path, dict(show.files) if changed else None, tell)
     return TakenUp(
         recorder=recorder,
@@ -177,22 +175,6 @@ def take_up(
         left_out=played.left_out,
         missing=missing,
     )
-
-
-def edited(before: Played, after: Played, at: int) -> Iterator[Row]:
-    """Levels that the night would have on the files of before, and has on those of now, at a time, ns."""
-    old, new = before.plan, after.plan
-    had = {
-        (old.listeners[send // old.width], old.column_name(send % old.width)): level
-        for send, level in enumerate(before.state.wanted)
-    }
-    for send, level in enumerate(after.state.wanted):
-        listener, name = new.listeners[send // new.width], new.column_name(send % new.width)
-        was = had.get((listener, name))
-        if level is not None and level != was:
-            sent = new.in_steps(send, level)
-            where = Row(at, "change", who=BY_FILES, what=BY_EDIT, listener=listener, input=name)
-            yield where._replace(before=was, after=level, sent=sent)
 
 
 def play(connection: sqlite3.Connection, played: Played) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Final, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 
 from stagectl.core.actions import Action, GoTo, Recall
 from stagectl.core.cues import keep
@@ -23,14 +23,11 @@ from stagectl.core.work import Work
 from stagectl.rehearse.room import Moment, Room
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
-from stagectl.story.replay import BY_EDIT
+from stagectl.story.edits import edited
 from stagectl.story.rows import Row, stop_names
 from stagectl.story.translate import Translation
 
 ValueT = TypeVar("ValueT")
-
-BY_FILES: Final = "edited files"
-"""Who moved what edited files have moved."""
 
 
 class Carried(NamedTuple):
@@ -49,7 +46,7 @@ def carry(old: Room, show: Show, compiled: Compiled, now: int) -> Carried:
     asked = tuple(had.get(send) for send in range(len(room.plan.ceilings)))
     known = NOTHING_KNOWN._replace(before=MappingProxyType(had))
     room.state = carrier.state(old.state, now)._replace(asked=asked, known=known)
-    rows = edited(old, room, now)
+    rows = edited(old.plan, old.state.wanted, room.plan, room.state.wanted, now)
     # That everything is here again after an edit is no news.
     opened = [one for one in room.open(now) if not (isinstance(one, Row) and one.kind == "link")]
     return Carried(room, [*rows, *opened], carrier.said)
@@ -64,23 +61,6 @@ def _stand(old: Room, new: Room, carrier: _Carrier) -> dict[int, Level]:
             heard = new.desk.move(new.spot(there), old.level(send))
             told[there] = heard.level
     return told
-
-
-def edited(old: Room, new: Room, at: int) -> list[Row]:
-    """Levels that the night had on the files of before, and has otherwise on those of now, at a time, ns."""
-    had = {
-        (old.plan.listeners[send // old.plan.width], old.plan.column_name(send % old.plan.width)): level
-        for send, level in enumerate(old.state.wanted)
-    }
-    rows = []
-    for send, level in enumerate(new.state.wanted):
-        listener = new.plan.listeners[send // new.plan.width]
-        name = new.plan.column_name(send % new.plan.width)
-        was = had.get((listener, name))
-        if level is not None and level != was:
-            row = Row(at, "change", who=BY_FILES, what=BY_EDIT, listener=listener, input=name)
-            rows.append(row._replace(before=was, after=level, sent=new.plan.in_steps(send, level)))
-    return rows
 
 
 class _Carrier:

@@ -50,9 +50,7 @@ class Hearing:
         self.told: dict[str, int | str | None] = {}
         """What the desk has not been taken to have heard yet, by the two names of a send with `BETWEEN` between."""
         self.sends: Mapping[str, int] = {
-            f"{listener}{BETWEEN}{plan.column_name(column)}": at * plan.width + column
-            for at, listener in enumerate(plan.listeners)
-            for column in range(plan.width)
+            f"{listener}{BETWEEN}{input_}": send for (listener, input_), send in plan.sends_by_name.items()
         }
         self.begun = False
         self.strangers: Counter[str] = Counter()

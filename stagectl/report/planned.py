@@ -55,10 +55,5 @@ def _songs(show: Show, plan: Plan, lengths: Sequence[int | None], begins: dateti
 
 
 def _tops(plan: Plan) -> Mapping[SendKey, Level]:
-    found: dict[SendKey, Level] = {}
-    for send, top in enumerate(plan.tops):
-        listener, column = divmod(send, plan.width)
-        level = plan.in_steps(send, top)
-        if level is not None:
-            found[plan.listeners[listener], plan.column_name(column)] = level
-    return found
+    tops = {names: plan.in_steps(send, plan.tops[send]) for names, send in plan.sends_by_name.items()}
+    return {names: level for names, level in tops.items() if level is not None}

@@ -16,8 +16,9 @@ from stagectl.sheet import tags
 from stagectl.sheet.words import cell_words
 
 if TYPE_CHECKING:
+    from stagectl.core.levels import Shown
     from stagectl.sheet.facts import Sheet
-    from stagectl.sheet.scene_map import ListenerEntry, RowEntry, Shown
+    from stagectl.sheet.scene_map import ListenerEntry, RowEntry
 
 ACROSS: Final = 24
 """Stops of one strip: a cell of some 10 mm on A4 or Letter lying on its side, which a level in 7 points fits in."""

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final, TypeAlias, TypedDict
+from typing import TYPE_CHECKING, Final, TypedDict
 
-from stagectl.core.levels import Level, Off
+from stagectl.core.levels import Shown, shown
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 
 MARKED: Final = 600
 """From how many hundredths of a dB on a change is marked: 6 dB, twice the amplitude. Common practice, no source."""
-
-Shown: TypeAlias = int | str | None
-"""Hundredths of a dB, the text `off`, or None where the show does not drive the send."""
 
 
 class StopEntry(TypedDict):
@@ -84,11 +81,6 @@ def scene_map(show: Show, compiled: Compiled) -> SceneMap:
         "jump": jump,
         "limit": limit,
     }
-
-
-def shown(level: Level | None) -> Shown:
-    """A level as JSON holds it."""
-    return "off" if isinstance(level, Off) else level
 
 
 def _stops(plan: Plan) -> Iterator[StopEntry]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from stagectl.core.levels import change_text, plain_text
+from stagectl.core.levels import Shown, change_text, plain_text
 from stagectl.core.players import Then
 from stagectl.show.clock_values import span_text
 from stagectl.show.timing import AtBar, AtTime
@@ -14,7 +14,6 @@ from stagectl.story.times import clock
 if TYPE_CHECKING:
     from stagectl.core.gestures import Gesture
     from stagectl.core.plan import Plan, Stop
-    from stagectl.sheet.scene_map import Shown
     from stagectl.show.gestures import ActionModel
     from stagectl.show.load import Show
     from stagectl.show.setlist import SongModel

@@ -30,11 +30,8 @@ from stagectl.core.state import State, begin
 from stagectl.core.step import step
 from stagectl.story.entry import Heard
 from stagectl.story.heard import event
-from stagectl.story.rows import Row, Teller
+from stagectl.story.rows import BY_EDIT, Row, Teller
 from stagectl.story.translate import Translation
-
-BY_EDIT: Final = "edit"
-"""The cause of changes that came with edited files, when a night was taken up again."""
 
 NOT_OF_THE_CORE: Final = frozenset(("reminder", "trouble", "count", "end", "resumed"))
 """Kinds of rows that no event makes."""

@@ -73,6 +73,9 @@ KINDS: Final = (
 """Every kind of row, in the order in which a press tells them."""
 
 
+BY_EDIT: Final = "edit"
+"""The cause of changes that came with edited files, when a night goes on by them."""
+
 PAGE: Final = "page"
 PAGE_FOR: Final = "page for "
 """Who acts from the stage page: for all, or, with the name behind it, for one listener."""

@@ -8,7 +8,8 @@ from itertools import groupby
 from typing import Final
 
 from stagectl.core.levels import plain_text, text
-from stagectl.story.rows import Row
+from stagectl.story.edits import BY_FILES
+from stagectl.story.rows import BY_EDIT, Row
 from stagectl.story.times import clock
 from stagectl.story.told import Told
 
@@ -19,7 +20,7 @@ NAMED_MAX: Final = 3
 _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
     ("desk", "hand"): "a hand at the desk: ",
     ("desk", "read"): "the desk has: ",
-    ("edited files", "edit"): "the edited files: ",
+    (BY_FILES, BY_EDIT): "the edited files: ",
 }
 
 

@@ -7,16 +7,16 @@ would be without its ceiling; `range_top` is how far nudging may come, `at_top` 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, TypeAlias, TypedDict
+from typing import TYPE_CHECKING, Final, TypedDict
 
 from stagectl.core.actions import Lasts
 from stagectl.core.effects import Reason
-from stagectl.core.grid import Grid
-from stagectl.core.levels import Level, Off
+from stagectl.core.levels import Level, Off, Shown, shown
 from stagectl.core.limits import Bounds
 from stagectl.core.mixes import highest, most_of, total
 from stagectl.core.nudges import Wish, at_top, range_top, target
 from stagectl.core.targets import scene_levels, touched
+from stagectl.show.explain import BEYOND, UNBOUNDED
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Levels, Plan
@@ -24,14 +24,6 @@ if TYPE_CHECKING:
 
 NUDGES_MAX: Final = 12
 """Nudges of a listener that the board lists; more are counted."""
-
-BEYOND: Final = 10**9
-"""A level that nothing reaches, hundredths of a dB: a bound there bounds nothing."""
-
-UNBOUNDED: Final = Grid(steps=(BEYOND,))
-
-Shown: TypeAlias = int | str | None
-"""Hundredths of a dB, the text `off`, or None where the show does not drive the send."""
 
 ENDS: Final = {
     Reason.AT_CEILING: "ceiling",
@@ -81,8 +73,7 @@ class Bars:
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
-        free = Bounds(ceiling=BEYOND, grid=UNBOUNDED, limits=plan.limits)
-        self._free = free
+        self._free = Bounds(ceiling=BEYOND, grid=UNBOUNDED, limits=plan.limits)
         self._made: dict[int, tuple[tuple[object, ...], MixEntry]] = {}
 
     def mixes(self, state: State) -> list[MixEntry]:
@@ -113,11 +104,11 @@ class Bars:
         if before is not None and before[0] == made_of:
             return before[1]
         by = {send: _by(state, base[send], send) for send in sends}
-        mine = None if plan.own[listener] is None else first + (plan.own[listener] or 0)
+        own = plan.own[listener]
+        mine = None if own is None else first + own
         # The own input first, then the biggest; only these cost anything.
         order = sorted(sends, key=lambda send: (send != mine, -abs(by[send]), send))
         nudges = [self._nudge(state, base[send], send, by[send]) for send in order[:NUDGES_MAX]]
-        own = plan.own[listener]
         whole = end - 1
         entry: MixEntry = {
             "name": plan.listeners[listener],
@@ -176,8 +167,3 @@ def _by(state: State, base: Level | None, send: int) -> int:
     if isinstance(base, Off) and lifts:
         return sum(lifts)
     return sum(one.shift for one in kept) + state.rides.get(send, 0)
-
-
-def shown(level: Level | None) -> Shown:
-    """A level as JSON holds it."""
-    return "off" if isinstance(level, Off) else level

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from stagectl.core.levels import shown
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.errors import nearest
 from stagectl.show.explain import Account
 from stagectl.show.load import Show
-from stagectl.view.room_board import plain
 
 
 class Accounts:
@@ -31,7 +31,7 @@ class Accounts:
             {
                 "what": line.what,
                 "did": line.did,
-                "level": plain(line.level),
+                "level": shown(line.level),
                 "place": "" if line.file is None else _place(line.file, line.line),
             }
             for line in self._account.lines(send, state)

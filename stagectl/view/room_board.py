@@ -6,18 +6,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from stagectl.core.levels import Level, Off
+from stagectl.core.levels import Level, shown
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.show.load import Show
 from stagectl.story.rows import stop_names
 from stagectl.view.room_step import Steps
 from stagectl.view.room_why import Maker, Makers
-
-
-def plain(level: Level | None) -> int | str | None:
-    """A level as boards say it: hundredths of a dB, `off`, or null where it is not known."""
-    return "off" if isinstance(level, Off) else level
 
 
 class Table:
@@ -44,7 +39,7 @@ class Table:
             return layers.setdefault((maker.words, maker.short, maker.line), len(layers))
 
         moved = [
-            [send, plain(one.before), plain(one.after), layer(self._makers.moved(send, state, one.who, one.cause))]
+            [send, shown(one.before), shown(one.after), layer(self._makers.moved(send, state, one.who, one.cause))]
             for send, one in sorted(steps.moved.items())
         ]
         made = [layer(maker) for maker in self._makers.all(state)]
@@ -52,7 +47,7 @@ class Table:
             "now": now,
             **self._head,
             "place": place_of(self.plan, state),
-            "wanted": [plain(level) for level in state.wanted],
+            "wanted": [shown(level) for level in state.wanted],
             "makers": made,
             "layers": [
                 {"words": words, "short": short, "place": f"{self._file}:{line}" if line else ""}
@@ -84,4 +79,4 @@ def place_of(plan: Plan, state: State) -> dict[str, Any]:
 
 def desk_board(plan: Plan, level_of: Callable[[int], Level | None], now: int) -> dict[str, Any]:
     """Where the virtual desk stands now. `level_of`: the level of a send."""
-    return {"now": now, "levels": [plain(level_of(send)) for send in range(len(plan.ceilings))]}
+    return {"now": now, "levels": [shown(level_of(send)) for send in range(len(plan.ceilings))]}

@@ -56,11 +56,7 @@ class Steps:
         self.moved: Mapping[int, Moved] = {}
         self.lines: deque[str] = deque(maxlen=LINES_MAX)
         self._moving: object = None
-        self._sends = {
-            (listener, plan.column_name(column)): plan.send(at, column)
-            for at, listener in enumerate(plan.listeners)
-            for column in range(plan.width)
-        }
+        self._sends = plan.sends_by_name
 
     def hear(self, rows: Sequence[Row]) -> None:
         """Some more of the story."""

@@ -42,6 +42,8 @@ WARNED: list[str] = []
 def _own_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     monkeypatch.setattr(recording, "spare_nights", lambda: tmp_path / "spare")
+    # Another test may claim a desk of the same name at the same time.
+    monkeypatch.setattr(recording, "running", lambda: tmp_path / "running")
     WARNED.clear()
 
 

@@ -10,9 +10,10 @@ import pytest
 
 from stagectl.core.actions import Next, Recall
 from stagectl.core.events import Wanted
+from stagectl.core.levels import shown
 from stagectl.core.plan import MS
 from stagectl.rehearse.room import Room
-from stagectl.sheet.scene_map import MARKED, SceneMap, scene_map, shown
+from stagectl.sheet.scene_map import MARKED, SceneMap, scene_map
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 
