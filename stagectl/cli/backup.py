@@ -81,7 +81,7 @@ def _nights(show: Show, most: int, copies: Path, lost: list[str], waiting: Waiti
     """The nights that are packed. `lost` takes what is said of those that cannot be."""
     from stagectl.archive.nights import night_pieces
     from stagectl.journal.of_setlist import of_setlist
-    from stagectl.journal.paths import nights, ordered, spare_nights
+    from stagectl.journal.paths import folders, ordered
 
     def warn(says: str) -> None:
         waiting.hide()
@@ -94,7 +94,7 @@ def _nights(show: Show, most: int, copies: Path, lost: list[str], waiting: Waiti
 
     if not most:
         return []
-    journals, sure = of_setlist(ordered(nights(), spare_nights()), show.sources["setlist"].path)
+    journals, sure = of_setlist(ordered(*folders()), show.sources["setlist"].path)
     pieces = list(night_pieces(show.setlist.title, journals, most, copies, warn, lose))
     if pieces and not sure:
         warn(f"no night says that it was played from this folder; those of the title `{show.setlist.title}` are taken")

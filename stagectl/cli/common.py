@@ -87,9 +87,9 @@ def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Tim
 def last_journal() -> Path:
     """The journal of the last night, which is the one that began last. Raises JournalError where there is none."""
     from stagectl.errors import JournalError
-    from stagectl.journal.paths import latest, nights, spare_nights
+    from stagectl.journal.paths import folders, latest, nights
 
-    path = latest(nights(), spare_nights())
+    path = latest(*folders())
     if path is None:
         raise JournalError(f"there is no night yet in {nights()}")
     return path
@@ -103,15 +103,14 @@ def journal_at(named: Path | None) -> Path:
     if named.is_file() or len(named.parts) != 1:
         return named
     from stagectl.errors import JournalError, nearest
-    from stagectl.journal.paths import SUFFIX, nights, ordered, spare_nights
+    from stagectl.journal.paths import SUFFIX, folders, nights, ordered
 
-    folders = (nights(), spare_nights())
     names = (named.name, f"{named.name}{SUFFIX}")
-    for path in (folder / name for folder in folders for name in names):
+    for path in (folder / name for folder in folders() for name in names):
         if path.is_file():
             return path
-    known = [path.stem for path in ordered(*folders)]
-    says = f"There is no journal at {named}, and no night of that name in {folders[0]}"
+    known = [path.stem for path in ordered(*folders())]
+    says = f"There is no journal at {named}, and no night of that name in {nights()}"
     raise JournalError(f"{says}{nearest(named.stem, known) if known else ''}")
 
 

@@ -123,9 +123,9 @@ def profiles(_: click.Context) -> Iterable[str]:
 
 def journals(_: click.Context) -> Iterable[str]:
     """The names of the nights that were kept, the last one first."""
-    from stagectl.journal.paths import nights, ordered, spare_nights
+    from stagectl.journal.paths import folders, ordered
 
-    return [path.stem for path in ordered(nights(), spare_nights())[:NIGHTS_MAX]]
+    return [path.stem for path in ordered(*folders())[:NIGHTS_MAX]]
 
 
 def of_night(part: str) -> Names:

@@ -116,11 +116,10 @@ def _last_of(show: Show, waiting: Waiting) -> Path:
     """The journal of the last night of this setlist. Raises JournalError where there is none."""
     from stagectl.errors import JournalError
     from stagectl.journal.of_setlist import of_setlist
-    from stagectl.journal.paths import nights, ordered, spare_nights
+    from stagectl.journal.paths import folders, nights, ordered
     from stagectl.journal.read import night, open_read
 
-    folders = (nights(), spare_nights())
-    journals, sure = of_setlist(ordered(*folders), show.sources["setlist"].path)
+    journals, sure = of_setlist(ordered(*folders()), show.sources["setlist"].path)
     for path in journals:
         # One that cannot be read, or that a newer version wrote, may be of any setlist.
         with suppress(JournalError), closing(open_read(path)) as connection:
@@ -131,7 +130,7 @@ def _last_of(show: Show, waiting: Waiting) -> Path:
                         f"no night says that it was played from this folder; by its title it is {path}", err=True
                     )
                 return path
-    raise JournalError(f"there is no night of `{show.setlist.title}` yet in {folders[0]}")
+    raise JournalError(f"there is no night of `{show.setlist.title}` yet in {nights()}")
 
 
 def _write(show: Show, accepted: Sequence[Offer]) -> None:

@@ -26,10 +26,10 @@ def command(as_json: bool) -> None:
     """
     import json
 
-    from stagectl.journal.paths import nights, spare_nights
+    from stagectl.journal.paths import folders, nights
     from stagectl.report import listing
 
-    found = listing.listed(nights(), spare_nights())
+    found = listing.listed(*folders())
     if as_json:
         for one in found:
             click.echo(json.dumps(listing.as_json(one), ensure_ascii=False))

@@ -49,10 +49,10 @@ def _counted() -> list[str]:
     from contextlib import closing, suppress
 
     from stagectl.errors import JournalError
-    from stagectl.journal.paths import latest, nights, spare_nights
+    from stagectl.journal.paths import folders, latest
     from stagectl.journal.read import open_read, rows
 
-    path = latest(nights(), spare_nights())
+    path = latest(*folders())
     counts: dict[tuple[str, str], int] = {}
     with suppress(JournalError):
         if path is not None:

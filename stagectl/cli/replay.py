@@ -44,8 +44,7 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
     import json
 
     from stagectl.cli.log_lines import heading
-    from stagectl.errors import JournalError
-    from stagectl.journal.read import files, night, one_moment, open_read
+    from stagectl.journal.read import files_of, night, one_moment, open_read
     from stagectl.live.resume import chapters
     from stagectl.story.compare import told
 
@@ -55,10 +54,7 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
     with closing(open_read(path)) as connection, one_moment(connection):
         # It may be played still.
         head = night(connection)
-        kept = files(connection)
-        if not kept:
-            raise JournalError(f"{path} is of an earlier version of stagectl, which kept no events")
-        plans = chapters(kept, head.venue, None)
+        plans = chapters(files_of(connection, path), head.venue, None)
         if setlist is None:
             played = the_same(connection, plans)
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import Final, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off
@@ -26,6 +26,9 @@ from stagectl.desk.meaning import (
 from stagectl.errors import WireError
 from stagectl.show.profile import ProfileModel
 from stagectl.wire.laws import Code, Law
+
+if TYPE_CHECKING:
+    from stagectl.show.load import Show
 
 NOT_STORED: Final = "a scene that is not stored"
 
@@ -83,6 +86,11 @@ class VirtualDesk:
         self._levels: dict[Spot, Level] = {}
         self._scenes: dict[int, tuple[dict[Spot, Code], dict[Spot, Level]]] = {}
         self.start()
+
+    @classmethod
+    def of(cls, show: Show) -> VirtualDesk:
+        """A desk as a show's rig has it."""
+        return cls(show.profile, [one.socket for one in show.rig.inputs], [one.mix for one in show.rig.listeners])
 
     def start(self) -> None:
         """As it is when it was switched on: inputs at their lowest, whole mixes at 0 dB, nothing half heard. What is

@@ -51,6 +51,14 @@ def running() -> Path:
     return folder / f"stagectl-{_user()}"
 
 
+def make_own(folder: Path) -> None:
+    """Make a folder that only this user can look into, where it is not there. Raises OSError; PermissionError where
+    somebody else has made it."""
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
+        raise PermissionError(errno.EPERM, f"{folder} belongs to somebody else")
+
+
 def _user() -> str:
     return str(os.getuid()) if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
 
@@ -76,9 +84,7 @@ class Claim:
 
     def _taken(self) -> int:
         path, begun = self.path, time.monotonic()
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        if hasattr(os, "getuid") and path.parent.stat().st_uid != os.getuid():
-            raise PermissionError(errno.EPERM, f"{path.parent} belongs to somebody else")
+        make_own(path.parent)
         while True:
             file = os.open(path, os.O_RDWR | os.O_CREAT | _FLAGS, 0o600)
             try:

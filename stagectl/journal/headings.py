@@ -8,8 +8,7 @@ from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import Final, TypeAlias
 
-from stagectl.errors import JournalError
-from stagectl.journal.causes import cause
+from stagectl.journal.query import fetch
 from stagectl.journal.schema import unpacked
 from stagectl.story.rows import Row
 
@@ -62,13 +61,7 @@ class Headings:
         return self._arrivals[at - 1] if at else None
 
     def _fetch(self, question: str, after: int, until: int) -> list[_Written]:
-        return list(map(unpacked, self._rows(question, {"after": after, "until": until})))
+        return list(map(unpacked, fetch(self._connection, question, {"after": after, "until": until})))
 
     def _top(self) -> int:
-        return int(self._rows(_TOP, {})[0][0])
-
-    def _rows(self, question: str, values: dict[str, int]) -> list[tuple[int, ...]]:
-        try:
-            return self._connection.execute(question, values).fetchall()
-        except sqlite3.Error as error:
-            raise JournalError(f"The journal cannot be read: {cause(error)}.") from error
+        return int(fetch(self._connection, _TOP, {})[0][0])

@@ -36,6 +36,13 @@ def spare_nights() -> Path:
     return Path(tempfile.gettempdir()) / "stagectl-nights"
 
 
+def folders() -> list[Path]:
+    """The folders in which nights are: `nights()`, and the spare one, where the system has a place for that."""
+    with suppress(OSError):
+        return [nights(), spare_nights()]
+    return [nights()]
+
+
 def when(wall_us: int) -> datetime:
     """The wall time `wall_us`, microseconds since 1970, as a time in UTC."""
     return EPOCH + timedelta(microseconds=wall_us)

@@ -90,7 +90,7 @@ def unknown(connection: sqlite3.Connection, wanted: Wanted) -> dict[str, str]:
     out = {}
     for part, condition in _ANY.items():
         name = getattr(wanted, part)
-        if name is not None and not _fetch(connection, f"SELECT 1 FROM story WHERE {condition} LIMIT 1", {part: name}):
+        if name is not None and not fetch(connection, f"SELECT 1 FROM story WHERE {condition} LIMIT 1", {part: name}):
             out[part] = f"there is no {part} `{name}` in this night{nearest(name, names(connection, part))}"
     return out
 
@@ -100,7 +100,7 @@ def names(connection: sqlite3.Connection, part: str) -> list[str]:
     read."""
     said, where = _NAMES[part]
     # Sorted here: SQLite would sort every row before it leaves out the double ones.
-    return sorted(name for (name,) in _fetch(connection, f"SELECT DISTINCT {said} FROM story WHERE {where}", {}))
+    return sorted(name for (name,) in fetch(connection, f"SELECT DISTINCT {said} FROM story WHERE {where}", {}))
 
 
 def end_of(connection: sqlite3.Connection) -> int | None:
@@ -120,7 +120,7 @@ class Last(NamedTuple):
 
 def last(connection: sqlite3.Connection) -> Last | None:
     """The last row so far; None where there is none. Raises JournalError where the journal cannot be read."""
-    found = _fetch(connection, "SELECT wall, at, kind = 'end' FROM story ORDER BY id DESC LIMIT 1", {})
+    found = fetch(connection, "SELECT wall, at, kind = 'end' FROM story ORDER BY id DESC LIMIT 1", {})
     return next((Last(wall_us, at, bool(ends)) for wall_us, at, ends in found), None)
 
 
@@ -131,7 +131,7 @@ def came_as(connection: sqlite3.Connection, number: int, at: int) -> bytes | Non
     An event is written right before the rows that were made of it.
     """
     question = "SELECT said FROM heard WHERE id = (SELECT max(id) FROM heard WHERE id < :number) AND at = :at"
-    found = _fetch(connection, question, {"number": number, "at": at})
+    found = fetch(connection, question, {"number": number, "at": at})
     return next((said for (said,) in found), None)
 
 
@@ -163,7 +163,7 @@ class Asking:
     def rows(self) -> Iterator[tuple[int, int, Row]]:
         """The wanted rows that were written since the last time, in order: number, wall time (µs since 1970), row.
         Raises JournalError where the journal cannot be read."""
-        ((top,),) = _fetch(self._connection, "SELECT coalesce(max(id), 0) FROM story", {})
+        ((top,),) = fetch(self._connection, "SELECT coalesce(max(id), 0) FROM story", {})
         new = {"told": self._told, "top": top}
         yield from self._left()
         if top <= self._told:
@@ -180,14 +180,14 @@ class Asking:
     def _pages(self, spans: Sequence[Span]) -> Iterator[tuple[int, int, Row]]:
         question = f"SELECT story.* {_OF_SPANS} {' AND '.join(['1', *self._where])} ORDER BY id"
         for some in _batches(spans):
-            yield from map(unpacked, _fetch(self._connection, question, self._values | {"spans": json.dumps(some)}))
+            yield from map(unpacked, fetch(self._connection, question, self._values | {"spans": json.dumps(some)}))
 
     def _wait_for(self, spans: Sequence[Span]) -> None:
         """Remember presses of some spans whose first byte has not left yet, as far as is known."""
         where = [said for said in self._where if said != CONDITIONS["slow_us"]]
         question = f"SELECT id {_OF_SPANS} {' AND '.join([_WAITS, *where])} ORDER BY id DESC LIMIT {WAITING_MAX}"
         for some in _batches(spans):
-            found = _fetch(self._connection, question, self._values | {"spans": json.dumps(some)})
+            found = fetch(self._connection, question, self._values | {"spans": json.dumps(some)})
             self._waiting = sorted([*self._waiting, *(number for (number,) in found)])[-WAITING_MAX:]
 
     def _left(self) -> Iterator[tuple[int, int, Row]]:
@@ -198,7 +198,7 @@ class Asking:
             "SELECT * FROM story WHERE id IN (SELECT value FROM json_each(:waiting)) AND number IS NOT NULL ORDER BY id"
         )
         for number, wall_us, row in map(
-            unpacked, _fetch(self._connection, question, {"waiting": json.dumps(self._waiting)})
+            unpacked, fetch(self._connection, question, {"waiting": json.dumps(self._waiting)})
         ):
             self._waiting.remove(number)
             if row.number is not None and self._wanted.slow_us is not None and row.number > self._wanted.slow_us:
@@ -208,13 +208,13 @@ class Asking:
         """The runs of new rows that belong to the song and to the pedal; one run of all where neither is asked for."""
         spans = [Span(new["told"] + 1, new["top"])]
         if self._wanted.song is not None:
-            marks = _fetch(self._connection, _ARRIVALS.format(_NEW), self._values | new)
+            marks = fetch(self._connection, _ARRIVALS.format(_NEW), self._values | new)
             if self._within:
                 marks.insert(0, (new["told"] + 1, None, True))
             spans = _runs(marks, new["top"])
             self._within = bool(marks and marks[-1][2])
         if self._wanted.pedal is not None:
-            presses = _fetch(self._connection, _PRESSES.format(_NEW), self._values | new)
+            presses = fetch(self._connection, _PRESSES.format(_NEW), self._values | new)
             if self._press is not None:
                 presses.insert(0, (new["told"] + 1, self._press, True))
             if presses:
@@ -261,7 +261,8 @@ def _batches(spans: Sequence[Span]) -> Iterator[list[Span]]:
         yield batch
 
 
-def _fetch(connection: sqlite3.Connection, question: str, values: Mapping[str, Any]) -> list[Any]:
+def fetch(connection: sqlite3.Connection, question: str, values: Mapping[str, Any]) -> list[Any]:
+    """The rows of a question. Raises JournalError where the journal cannot be read."""
     try:
         return connection.execute(question, values).fetchall()
     except sqlite3.Error as error:

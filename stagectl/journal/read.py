@@ -25,7 +25,7 @@ from stagectl.journal.spool import bring_home
 from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
-__all__ = ["events", "files", "latest", "night", "one_moment", "open_read", "rows", "song_began"]
+__all__ = ["events", "files", "files_of", "latest", "night", "one_moment", "open_read", "rows", "song_began"]
 
 WAIT_S: Final = 1.0
 """How long a reader waits for a lock, s. The writer never waits for a reader."""
@@ -108,6 +108,14 @@ def files(connection: sqlite3.Connection) -> dict[int, dict[str, bytes]]:
         return out
     except ValueError as error:
         raise JournalError(f"The show's files in the journal cannot be read: {error}.") from error
+
+
+def files_of(connection: sqlite3.Connection, path: Path) -> dict[int, dict[str, bytes]]:
+    """The same of a night that is to be played again. `path`: its journal. Raises JournalError where there are none."""
+    kept = files(connection)
+    if not kept:
+        raise JournalError(f"{path} is of an earlier version of stagectl, which kept no events")
+    return kept
 
 
 def song_began(connection: sqlite3.Connection, song: str) -> int | None:

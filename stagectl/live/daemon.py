@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import signal
 import time
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
@@ -19,6 +18,7 @@ from stagectl.live.followed import FollowLink
 from stagectl.live.going import Going
 from stagectl.live.hearing import Hearing
 from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
+from stagectl.live.loop import set_by_signals
 from stagectl.live.night import Night, Outs
 from stagectl.live.page import Around, Connections, NightPage, Served, set_clock
 from stagectl.live.page_keys import KeptKeys
@@ -283,14 +283,9 @@ class _Daemon:
     # -- the night ----------------------------------------------------------------------------------------
 
     async def play(self) -> None:
-        loop, stop = asyncio.get_running_loop(), asyncio.Event()
+        stop = asyncio.Event()
         goes_on = self._go_on()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            try:
-                loop.add_signal_handler(number, stop.set)
-            except NotImplementedError:
-                # Windows has no such handlers in its loop.
-                signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
+        set_by_signals(stop)
         transports = []
         tasks: list[asyncio.Future[None]] = []
         try:

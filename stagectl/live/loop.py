@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import select
 import selectors
+import signal
 import sys
 from collections.abc import Coroutine
 from typing import Any
@@ -35,3 +36,14 @@ def play(night: Coroutine[Any, Any, None]) -> None:
     """Run a coroutine to its end, in a loop of its own."""
     with asyncio.Runner(loop_factory=new_loop) as runner:
         runner.run(night)
+
+
+def set_by_signals(stop: asyncio.Event) -> None:
+    """From now on SIGINT and SIGTERM set an event of the running loop, instead of ending the program."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, stop.set)
+        except NotImplementedError:
+            # Windows has no such handlers in its loop.
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))

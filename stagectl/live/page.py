@@ -29,6 +29,7 @@ from stagectl.view.lamps import Known, LampEntry, lamps
 from stagectl.view.last import Last, Notice, last_of, notice_of
 from stagectl.view.lines import Open
 from stagectl.view.picture import Moment, Picture, SetClock, Told
+from stagectl.view.qr import told_address
 
 EVERY_S: Final = 0.02
 """The least time between two boards, s."""
@@ -273,17 +274,10 @@ def _moment() -> Moment:
 def addresses(url: str, open_: Open, *, at_terminal: bool) -> list[str]:
     """What is printed when the page is here: a line for each address, and below it its code for a phone's camera, where
     a terminal can show it and more than this machine can reach it, or it controls."""
-    from stagectl.view.qr import code_lines
-
     far = open_.read_key is not None
-    said = [("page", url if open_.read_key is None else f"{url}?key={open_.read_key}", far)]
+    out = told_address("page", f"{url}?key={open_.read_key}" if far else url, coded=at_terminal and far)
     if open_.control_key is not None:
-        said.append(("page with controls", f"{url}?key={open_.control_key}", True))
-    out: list[str] = []
-    for name, address, coded in said:
-        out.append(f"{name}: {address}")
-        if coded and at_terminal:
-            out += code_lines(address)
+        out += told_address("page with controls", f"{url}?key={open_.control_key}", coded=at_terminal)
     return out
 
 

@@ -7,7 +7,6 @@ never in the journal, which is copied and sent on. A clean end takes them away, 
 
 from __future__ import annotations
 
-import errno
 import json
 import os
 import secrets
@@ -17,7 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from stagectl.journal.claim import name_of, running
+from stagectl.journal.claim import make_own, name_of, running
 from stagectl.journal.spool import which_night
 
 KEY_BYTES: Final = 16
@@ -42,7 +41,12 @@ class NightKeys(NamedTuple):
 
 def new_keys() -> NightKeys:
     """Keys that nobody knows yet."""
-    return NightKeys(secrets.token_urlsafe(KEY_BYTES), secrets.token_urlsafe(KEY_BYTES))
+    return NightKeys(new_key(), new_key())
+
+
+def new_key() -> str:
+    """A key that nobody knows yet."""
+    return secrets.token_urlsafe(KEY_BYTES)
 
 
 class KeptKeys:
@@ -97,9 +101,7 @@ def _read(path: Path) -> NightKeys:
 def _write(path: Path, keys: NightKeys) -> None:
     """Keep keys; whole, or not at all. Raises OSError."""
     folder = path.parent
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
-        raise PermissionError(errno.EPERM, "it belongs to somebody else")
+    make_own(folder)
     made = path.with_suffix(".new")
     with suppress(FileNotFoundError):
         made.unlink()

@@ -15,7 +15,7 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.errors import DeviceError, JournalError, NightInUse
 from stagectl.journal.claim import Claim, ClaimedError, name_of, running
-from stagectl.journal.paths import new_path, nights, spare_nights
+from stagectl.journal.paths import folders, new_path
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
 from stagectl.live.resume import RESUME_MAX_S, BrokenOff, TakenUp, broken_off, last_night, take_up
@@ -118,7 +118,7 @@ def _to_take_up(
     setlist = str(_setlist(show))
     asked_for = path is not None
     if path is None:
-        path = last_night((nights(), *_spare()), setlist, warn)
+        path = last_night(folders(), setlist, warn)
     elif not path.exists():
         return None
     found = None if path is None else broken_off(path)
@@ -170,18 +170,11 @@ def _new(
     if path is not None:
         return begin(path, head, tell)
     # The night goes on, in the folder for temporary files, or in memory.
-    folder = nights()
-    for other in (*_spare(), running() / "nights"):
+    folder, *others = folders()
+    for other in (*others, running() / "nights"):
         try:
             return begin(new_path(folder, head.begun_us), head, tell)
         except (JournalError, OSError) as error:
             warn(f"{error} The journal is kept in {other} instead, which a restart may empty: copy it tonight.")
             folder = other
     return begin(new_path(folder, head.begun_us), head, tell)
-
-
-def _spare() -> list[Path]:
-    """The folder for nights that could not be kept in the usual one, where there is any."""
-    with suppress(OSError):
-        return [spare_nights()]
-    return []

@@ -20,7 +20,7 @@ from stagectl.core.state import State
 from stagectl.errors import JournalError, NightInUse, StagectlError
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import ordered
-from stagectl.journal.read import events, files, night, open_read
+from stagectl.journal.read import events, files_of, night, open_read
 from stagectl.journal.record import Recorder, go_on
 from stagectl.journal.schema import Night
 from stagectl.journal.spool import writer_of
@@ -146,11 +146,8 @@ def take_up(
     cannot be; then the journal is as it was."""
     zero = zero_again(night, now, wall_us)
     with closing(open_read(night.path)) as connection:
-        kept = files(connection)
-        if not kept:
-            raise JournalError(f"{night.path} is of an earlier version of stagectl, which kept no events")
-        # The same files may be named from another folder.
-        changed = [*kept[max(kept)].values()] != [*show.files.values()]
+        kept = files_of(connection, night.path)
+        changed = not is_as_kept(show, kept)
         plans = chapters(kept, night.head.venue, None if changed else plan)
         played = Played(plan, plans, zero)
         last, missing = _last(connection)
@@ -175,6 +172,12 @@ def take_up(
         left_out=played.left_out,
         missing=missing,
     )
+
+
+def is_as_kept(show: Show, kept: dict[int, dict[str, bytes]]) -> bool:
+    """Whether the files of a show are those that a night was played by last, as `files` gives them. The same files may
+    be named from another folder."""
+    return [*kept[max(kept)].values()] == [*show.files.values()]
 
 
 def play(connection: sqlite3.Connection, played: Played) -> None:

@@ -152,7 +152,7 @@ class _Ear:
 
     def __init__(self, show: Show) -> None:
         rig = show.rig
-        self._desk = VirtualDesk(show.profile, [one.socket for one in rig.inputs], [one.mix for one in rig.listeners])
+        self._desk = VirtualDesk.of(show)
         self._inputs = {one.socket: one.name for one in rig.inputs}
         self._listeners = {one.mix: one.name for one in rig.listeners}
 

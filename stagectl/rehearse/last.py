@@ -13,9 +13,6 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from stagectl.core.events import (
-    DeskCame,
-    DeskSaid,
-    DeskWent,
     Event,
     LampsCame,
     LampsWent,
@@ -26,18 +23,16 @@ from stagectl.core.events import (
 )
 from stagectl.core.plan import Plan
 from stagectl.errors import JournalError
-from stagectl.journal.paths import nights, spare_nights, when
-from stagectl.journal.read import events, files, night, open_read
-from stagectl.live.resume import chapters, last_night
+from stagectl.journal.paths import folders, when
+from stagectl.journal.read import events, files_of, night, open_read
+from stagectl.live.resume import chapters, is_as_kept, last_night
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Show
 from stagectl.story.heard import event
-from stagectl.story.replay import translations
+from stagectl.story.replay import OF_THE_DESK, translations
 
 EVENTS_MAX: Final = 1_000_000
 """Events of a night that are played; the rest of a longer one is left out."""
-
-_OF_THE_DESK: Final = (DeskCame, DeskWent, DeskSaid)
 
 
 class Night(NamedTuple):
@@ -51,7 +46,7 @@ class Night(NamedTuple):
 def find(show: Show, plan: Plan, warn: Callable[[str], None]) -> Night:
     """The last night of a show's setlist. Raises JournalError where there is none, or it cannot be played."""
     setlist = str(show.sources["setlist"].path.resolve())
-    path = last_night((nights(), spare_nights()), setlist, warn)
+    path = last_night(folders(), setlist, warn)
     if path is None:
         raise JournalError("there is no night of this setlist yet: `stagectl run` keeps them")
     return read(path, show, plan)
@@ -61,10 +56,8 @@ def read(path: Path, show: Show, plan: Plan) -> Night:
     """The night of a journal, for a plan of the show. Raises JournalError."""
     with closing(open_read(path)) as connection:
         head = night(connection)
-        kept = files(connection)
-        if not kept:
-            raise JournalError(f"{path} is of an earlier version of stagectl, which kept no events")
-        last = plan if [*kept[max(kept)].values()] == [*show.files.values()] else None
+        kept = files_of(connection, path)
+        last = plan if is_as_kept(show, kept) else None
         ways = translations(chapters(kept, head.venue, last), plan)
         found: list[Timed] = []
         left_out = 0
@@ -75,7 +68,7 @@ def read(path: Path, show: Show, plan: Plan) -> Night:
                 there = one if way is None else way(one)
                 if there is None or len(found) >= EVENTS_MAX:
                     left_out += 1
-                elif not isinstance(there, _OF_THE_DESK):
+                elif not isinstance(there, OF_THE_DESK):
                     found.append(Timed(heard.at, there))
         except (ValueError, TypeError, LookupError) as error:
             raise JournalError(f"an event of {path} cannot be played again: {error}") from error

@@ -49,7 +49,7 @@ class Room:
         self.plan = compiled.plan
         self.state = begin(self.plan, 0)
         rig = show.rig
-        self.desk = VirtualDesk(show.profile, [one.socket for one in rig.inputs], [one.mix for one in rig.listeners])
+        self.desk = VirtualDesk.of(show)
         self._stand_in = StandIn(self.desk)
         self._talk = DeskTalk.of(show)
         self._rig = rig
@@ -179,18 +179,14 @@ class Room:
 
     def differences(self) -> list[str]:
         """Where the virtual desk does not stand where it was asked to; nothing, if all is well."""
-        law = self._speaker.profile.send.law()
+        profile = self._speaker.profile
+        law, whole = profile.send.law(), None if profile.whole_mix is None else profile.whole_mix.law()
         out = []
         for send, asked in enumerate(self.state.asked):
-            listener, column = divmod(send, self.plan.width)
-            mix = self._rig.listeners[listener].mix
-            if asked is None:
+            said = whole if send % self.plan.width == self.plan.whole else law
+            if asked is None or said is None:
                 continue
-            if column == self.plan.whole:
-                whole_law = self._speaker.profile.whole_mix
-                heard, said = self.desk.whole(mix), None if whole_law is None else whole_law.law()
-            else:
-                heard, said = self.desk.level(self._rig.inputs[column].socket, mix), law
-            if said is not None and said.code(heard) != said.code(asked):
+            heard = self.level(send)
+            if said.code(heard) != said.code(asked):
                 out.append(f"{self.plan.send_name(send)}: asked {asked}, stands at {heard}")
         return out

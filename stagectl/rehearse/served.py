@@ -7,8 +7,6 @@ journal. They run beside it, so that a press is heard meanwhile.
 from __future__ import annotations
 
 import asyncio
-import secrets
-import signal
 import sys
 import time
 from collections.abc import Callable, Coroutine, Iterable, Sequence
@@ -16,6 +14,8 @@ from contextlib import suppress
 from typing import Any, Final, NamedTuple, TypeAlias
 
 from stagectl.errors import DeviceError, FileFaults, StagectlError
+from stagectl.live.loop import set_by_signals
+from stagectl.live.page_keys import new_key
 from stagectl.rehearse.boards import Boards
 from stagectl.rehearse.carry import carry
 from stagectl.rehearse.drive import Drive
@@ -28,7 +28,7 @@ from stagectl.show.load import Show
 from stagectl.view.client import Page, PageHeard
 from stagectl.view.guard import is_loopback
 from stagectl.view.lines import Open
-from stagectl.view.qr import code_lines
+from stagectl.view.qr import told_address
 
 EVERY_S: Final = 0.04
 """The least time between two making of boards, s."""
@@ -44,9 +44,6 @@ FOOT_S: Final = 5.0
 
 FAULTS_SHOWN: Final = 12
 """Faults of edited files that are shown; more are counted."""
-
-KEY_BYTES: Final = 16
-"""Bytes of a key: 128 bits, which nobody guesses."""
 
 LAST_NIGHT: Final = "replay last night"
 """What is asked for to play the last night."""
@@ -75,7 +72,6 @@ class Served:
     def __init__(self, what: Rehearsed, open_: Open, say: Say, warn: Callable[[str], None]) -> None:
         self._loop = asyncio.get_running_loop()
         self._what, self._open, self._say, self._warn = what, open_, say, warn
-        self._show = what.show
         self._boards = Boards(what.show, what.compiled, what.venue)
         self._seen: list[Moment] = []
         self.drive = Drive(Room(what.show, what.compiled), time.monotonic_ns(), self._seen.extend)
@@ -216,7 +212,7 @@ class Served:
         self._beside = self._loop.create_task(self._read_night())
 
     async def _read_night(self) -> None:
-        show, plan, warned = self._show, self.drive.room.plan, list[str]()
+        show, plan, warned = self._what.show, self.drive.room.plan, list[str]()
         try:
             night: Night = await asyncio.to_thread(find, show, plan, warned.append)
         except StagectlError as error:
@@ -239,7 +235,7 @@ class Served:
 
     async def _watch_files(self) -> None:
         """Look at the files, and take them up when they were saved."""
-        named = set(self._show.files)
+        named = set(self._what.show.files)
         edits = Edits(self._look(named))
         while True:
             await asyncio.sleep(LOOK_S)
@@ -248,13 +244,13 @@ class Served:
             try:
                 show, compiled = await asyncio.to_thread(self._what.read)
             except FileFaults as error:
-                named = {*self._show.files, *(fault.file for fault in error.faults)}
+                named = {*self._what.show.files, *(fault.file for fault in error.faults)}
                 self._put_files(error)
                 continue
             except Exception as error:  # noqa: BLE001 - what edited files meet ends no rehearsal
                 self._put_files(error)
                 continue
-            if [*show.files.items()] == [*self._show.files.items()]:
+            if [*show.files.items()] == [*self._what.show.files.items()]:
                 self._put_files(None)
                 continue
             named = set(show.files)
@@ -262,7 +258,7 @@ class Served:
             self._take(show, compiled)
 
     def _look(self, named: Iterable[str]) -> Look:
-        return look(named, self._show.folder)
+        return look(named, self._what.show.folder)
 
     async def _feet_off(self) -> None:
         """Wait until no foot is on a control; not for ever."""
@@ -283,7 +279,6 @@ class Served:
         boards.go_on_from(self._boards, carried.room.state)
         self._boards = boards
         self._what = self._what._replace(show=show, compiled=compiled)
-        self._show = show
         self.drive.take(real, carried.room)
         for sentence in ("the edited files are in force", *carried.said):
             boards.say(at, sentence)
@@ -309,7 +304,7 @@ class Served:
             ]
         elif error is not None:
             text = f"{error}" or type(error).__name__
-        names = [name.rpartition("/")[2] for name in self._show.files]
+        names = [name.rpartition("/")[2] for name in self._what.show.files]
         board = {"now": _wall_ms(), "sound": error is None, "faults": faults[:FAULTS_SHOWN], "text": text}
         self.page.put("files", {**board, "more": max(0, len(faults) - FAULTS_SHOWN), "names": names})
 
@@ -317,16 +312,15 @@ class Served:
 def opened(host: str, port: int, title: str) -> Open:
     """How the page of a rehearsal is served: it may be controlled by whoever has the address that is printed; beyond
     this machine it cannot be read without it either."""
-    key = secrets.token_urlsafe(KEY_BYTES)
+    key = new_key()
     return Open(host, port, title, "rehearsal", None if is_loopback(host) else key, key)
 
 
 def address_lines(url: str, open_: Open, *, at_terminal: bool) -> list[str]:
     """What is printed when the page is here: its address with the key; with a code for a camera, where a terminal can
     show it and more than this machine can reach it."""
-    address = f"{url}room?key={open_.control_key}"
-    coded = at_terminal and open_.read_key is not None
-    return [f"rehearsal: {address}", *(code_lines(address) if coded else [])]
+    far = open_.read_key is not None
+    return told_address("rehearsal", f"{url}room?key={open_.control_key}", coded=at_terminal and far)
 
 
 def _wall_ms() -> int:
@@ -335,11 +329,6 @@ def _wall_ms() -> int:
 
 async def serve(what: Rehearsed, open_: Open, say: Say, warn: Callable[[str], None]) -> None:
     """Rehearse on a page until SIGINT or SIGTERM."""
-    loop, stop = asyncio.get_running_loop(), asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        try:
-            loop.add_signal_handler(number, stop.set)
-        except NotImplementedError:
-            # Windows has no such handlers in its loop.
-            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
+    stop = asyncio.Event()
+    set_by_signals(stop)
     await Served(what, open_, say, warn).play(stop)

@@ -37,6 +37,10 @@ NOT_OF_THE_CORE: Final = frozenset(("reminder", "trouble", "count", "end", "resu
 """Kinds of rows that no event makes."""
 
 
+OF_THE_DESK: Final = (DeskCame, DeskWent, DeskSaid)
+"""Events that say what the desk of that night had: on another one, or on other files, they say nothing."""
+
+
 def is_of_the_core(row: Row) -> bool:
     """Whether a row is one that the core has made of events: no other kind, none that stands for rows that are missing,
     and no level that an edited file has moved."""
@@ -79,7 +83,7 @@ class Played:
         for since, translation in reversed(self._translations):
             if number > since:
                 what = found if translation is None else translation(found)
-                if (self._deaf or translation is not None) and isinstance(found, DeskCame | DeskWent | DeskSaid):
+                if (self._deaf or translation is not None) and isinstance(found, OF_THE_DESK):
                     # What the desk said was said of levels of other files: on these it would be taken for hands.
                     return []
                 break

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from stagectl.core.effects import Reason
+from stagectl.ears.night import BY_DESK
 from stagectl.story.rows import Row
 from stagectl.story.words import lines
 
@@ -32,8 +33,6 @@ NO_PRESS: Final = frozenset(
 _BEGINS: Final = ("press", "track", "refusal")
 _FOLLOWS: Final = ("arrival", "change", "cue", "stored scene", "told", "layer")
 _NOTICES: Final = ("reminder", "trouble")
-_BY_THE_DESK: Final = ("hand", "read")
-"""Causes of changes that the desk itself has told of."""
 
 
 class Last(NamedTuple):
@@ -83,7 +82,7 @@ def last_of(rows: Sequence[Row], zero: int, *, desk_here: bool) -> Last | None:
         text="" if refused else "; ".join(said),
         refused=refused,
         at=zero + begins.at,
-        told=desk_here or not any(row.kind == "change" and row.what not in _BY_THE_DESK for row in mine),
+        told=desk_here or not any(row.kind == "change" and row.what not in BY_DESK for row in mine),
     )
 
 
@@ -95,5 +94,5 @@ def notice_of(rows: Sequence[Row], zero: int) -> Notice | None:
 
 def _said(rows: Sequence[Row]) -> list[str]:
     """The lines of the story without their times."""
-    said = [line.strip().partition("  ")[2].strip() for line in lines(rows)]
+    said = [line[line.head :].strip() for line in lines(rows)]
     return said if len(said) <= SAID_MAX else [*said[:SAID_MAX], f"and {len(said) - SAID_MAX} more"]

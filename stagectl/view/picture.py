@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, NamedTuple, TypedDict
 
+from stagectl.core.plan import MS
 from stagectl.show.set_length import gaps_of, lengths_of, set_to_go
 from stagectl.show.timetable import timetable_at
 from stagectl.view.bars import Bars, MixEntry
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
     from stagectl.show.load import Show
     from stagectl.view.lamps import LampEntry
     from stagectl.view.last import Last, Notice
-
-MS: Final = 1_000_000
-"""Nanoseconds in a millisecond."""
 
 LONG_NS: Final = 1 << 62
 """Longer than any song, ns."""

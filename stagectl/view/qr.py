@@ -12,6 +12,11 @@ _HALVES: Final = {(False, False): "█", (False, True): "▀", (True, False): "�
 light terminal shows it inverted, which cameras of today read as well."""
 
 
+def told_address(name: str, address: str, *, coded: bool) -> list[str]:
+    """The line that tells an address; below it, where it is `coded`, its code for a phone's camera."""
+    return [f"{name}: {address}", *(code_lines(address) if coded else [])]
+
+
 def code_lines(text: str) -> list[str]:
     """The lines of a code for a text. Raises ValueError where the text is too long for one: some 2,900 bytes."""
     import segno

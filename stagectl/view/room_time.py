@@ -3,16 +3,13 @@ time passes, and the whole set to jump in."""
 
 from __future__ import annotations
 
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
-from stagectl.core.plan import Plan
+from stagectl.core.plan import MS, Plan
 from stagectl.core.state import State
 from stagectl.show.load import Show
 from stagectl.show.set_length import lengths_of
 from stagectl.view.room_board import place_of
-
-MS: Final = 1_000_000
-"""Nanoseconds in a millisecond."""
 
 
 class Passing(NamedTuple):

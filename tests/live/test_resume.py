@@ -41,7 +41,7 @@ WARNED: list[str] = []
 @pytest.fixture(autouse=True)
 def _own_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
-    monkeypatch.setattr(recording, "spare_nights", lambda: tmp_path / "spare")
+    monkeypatch.setattr("stagectl.journal.paths.spare_nights", lambda: tmp_path / "spare")
     # Another test may claim a desk of the same name at the same time.
     monkeypatch.setattr(recording, "running", lambda: tmp_path / "running")
     WARNED.clear()

@@ -105,7 +105,7 @@ def test_the_last_night_of_this_setlist_is_found_by_its_path(
 ) -> None:
     folder, path = journal
     monkeypatch.setenv("STATE_DIRECTORY", str(path.parents[1]))
-    monkeypatch.setattr("stagectl.rehearse.last.spare_nights", lambda: tmp_path / "spare")
+    monkeypatch.setattr("stagectl.journal.paths.spare_nights", lambda: tmp_path / "spare")
     show, compiled = show_of(folder)
     warned: list[str] = []
     night: Night = find(show, compiled.plan, warned.append)
