@@ -90,7 +90,7 @@ def next_wake(state: State) -> int | None:
     track = next_due(state)
     if track is not None:
         dues.append(track)
-    return min(dues, default=None)
+    return min(dues) if dues else None
 
 
 def _advance(work: Work, now: int) -> None:

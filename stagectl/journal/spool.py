@@ -109,6 +109,15 @@ def writer_of(journal: Path) -> int | None:
     return None if path is None else holder_of(path)
 
 
+def _seek_and_write(file: int, raw: bytes, at: int) -> int:
+    os.lseek(file, at, os.SEEK_SET)
+    return os.write(file, raw)
+
+
+_write_at = getattr(os, "pwrite", _seek_and_write)
+"""Write at a place; in one call where the system has it."""
+
+
 class Spool:
     """The file, claimed by this process for as long as it writes the journal."""
 
@@ -131,9 +140,9 @@ class Spool:
         self._size = self._begins = HEAD + len(head)
 
     def _write(self, raw: bytes, at: int) -> None:
-        os.lseek(self._claim.file, at, os.SEEK_SET)
         while raw:
-            raw = raw[os.write(self._claim.file, raw) :]
+            wrote = _write_at(self._claim.file, raw, at)
+            raw, at = raw[wrote:], at + wrote
 
     def add(self, lines: Sequence[Packed]) -> bool:
         """Put lines into it. Returns whether they are: with no room, they are not."""

@@ -7,7 +7,7 @@ taken together, a sum is worked out only for the mixes that they touch, and the 
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
@@ -19,9 +19,11 @@ from stagectl.ears.night import NightEars
 _OFF: Final = "off"
 """The level `off`, as a journal has it."""
 
+Raw = int | str | None
+"""A level, as a journal has it; None where it is not known."""
+
 POWERS_MAX: Final = 50_000
 """Powers of levels that are kept."""
-
 
 BETWEEN: Final = "\x1f"
 """Stands between the two names of a send: the unit separator of ASCII, which no name holds."""
@@ -37,33 +39,45 @@ class Event(NamedTuple):
     here: bool | None = None
 
 
+class _Powers(dict[Raw, float]):
+    """Powers of levels, worked out when they are first asked for."""
+
+    def __missing__(self, raw: Raw) -> float:
+        power = 0.0 if raw is None or isinstance(raw, str) else float(10 ** (raw / 1000))
+        if len(self) < POWERS_MAX:
+            self[raw] = power
+        return power
+
+
 class Hearing:
     """Follows the mixes. `plan`: the show's; `base`: the levels of its base, in the desk's steps.
 
     Whoever has the changes calls `go_to` with the time of each that is later than `now`, and then puts its level, as
-    the journal has it, into `told`, where it is a send of this show.
+    the journal has it, into `told` by the number of its send, where it is one of this show.
     """
 
     def __init__(self, plan: Plan, base: Levels) -> None:
         self.ears = Ears()
         self.now = 0
-        self.told: dict[str, int | str | None] = {}
-        """What the desk has not been taken to have heard yet, by the two names of a send with `BETWEEN` between."""
+        self.told: dict[int, int | str] = {}
+        """What the desk has not been taken to have heard yet."""
         self.sends: Mapping[str, int] = {
             f"{listener}{BETWEEN}{input_}": send for (listener, input_), send in plan.sends_by_name.items()
         }
+        """The sends of the show, by their two names with `BETWEEN` between."""
         self.begun = False
         self.strangers: Counter[str] = Counter()
         self._plan, self._base, self._width = plan, base, plan.width
         self._listeners: Sequence[str] = plan.listeners
-        self._levels: list[int | str | None] = [_OFF if isinstance(level, Off) else level for level in base]
         count = len(plan.listeners)
-        self._found: list[int | None] = [None if self._levels[self._whole(at)] is None else 0 for at in range(count)]
-        self._powers: dict[int | str | None, float] = {None: 0.0, _OFF: 0.0}
-        self._loud = [*map(self._power, self._levels)]
+        levels: list[Raw] = [_OFF if isinstance(level, Off) else level for level in base]
+        self._powers = _Powers()
+        self._loud = [self._powers[level] for level in levels]
+        self._whole = levels[plan.width - 1 :: plan.width]
+        self._found: list[int | None] = [None if level is None else 0 for level in self._whole]
         self._sums = [self._sum(at) for at in range(count)]
         self._since = [0] * count
-        self._stood: list[Counter[Level]] = [Counter() for _ in range(count)]
+        self._stood: list[defaultdict[Level, int]] = [defaultdict(int) for _ in range(count)]
         """How long each mix stood at which sum in the present song, ns."""
         self._song = ""
         self._here = False
@@ -105,47 +119,32 @@ class Hearing:
         """What changes while the desk is away reaches it when it is back."""
         if not self.told or not self._here:
             return
-        levels, loud, powers, width, touched = self._levels, self._loud, self._powers, self._width, set()
-        for names, raw in self.told.items():
-            send = self.sends[names]
-            if levels[send] != raw:
-                levels[send] = raw
-                power = powers.get(raw)
-                loud[send] = self._power(raw) if power is None else power
-                touched.add(send // width)
-        self.told.clear()
-        for one in touched:
-            whole = levels[self._whole(one)]
-            if self._found[one] is None and isinstance(whole, int):
-                self._found[one] = whole
+        told, loud, powers, width = self.told, self._loud, self._powers, self._width
+        for send, raw in told.items():
+            loud[send] = powers[raw]
+        for one in {send // width for send in told}:
+            whole = told.get((one + 1) * width - 1)
+            if whole is not None:
+                self._whole[one] = whole
+                if self._found[one] is None and isinstance(whole, int):
+                    self._found[one] = whole
             together = self._sum(one)
             if together != self._sums[one]:
                 self._close(one, self.now)
                 self._sums[one] = together
+        told.clear()
 
     def _sum(self, one: int) -> Level:
         """10·log10 Σ 10^(L/10) of the sends, and, in dB, how far the whole mix was moved; as `ears/mix.py` has it."""
-        last = self._whole(one)
-        whole, found = self._levels[last], self._found[one]
+        whole, found = self._whole[one], self._found[one]
         if found is not None and isinstance(whole, str):
             return OFF
-        total = math.fsum(self._loud[one * self._width : last])
+        # The whole mix is the last of a listener's sends.
+        total = math.fsum(self._loud[one * self._width : (one + 1) * self._width - 1])
         if total <= 0:
             return OFF
         moved = 0 if found is None or not isinstance(whole, int) else whole - found
         return hundredths(10 * math.log10(total)) + moved
-
-    def _whole(self, one: int) -> int:
-        """The place of a listener's whole mix, the last of its sends."""
-        return (one + 1) * self._width - 1
-
-    def _power(self, raw: int | str | None) -> float:
-        power = self._powers.get(raw)
-        if power is None:
-            power = 0.0 if isinstance(raw, str) else float(10 ** ((raw or 0) / 1000))
-            if len(self._powers) < POWERS_MAX:
-                self._powers[raw] = power
-        return power
 
     def _close(self, one: int, at: int) -> None:
         if self.begun and at > self._since[one]:

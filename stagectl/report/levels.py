@@ -13,7 +13,7 @@ from stagectl.core.levels import OFF, Level
 from stagectl.ears.night import BY_DESK
 from stagectl.journal.causes import cause
 from stagectl.report.figures import Cell, Mix, SendKey
-from stagectl.report.hearing import BETWEEN, Event, Hearing
+from stagectl.report.hearing import BETWEEN, Event, Hearing, Raw
 from stagectl.report.visits import Visits
 
 SENDS_KEPT: Final = 20_000
@@ -47,7 +47,6 @@ SELECT min(id) FILTER (WHERE what = 'recall'), count(*) FILTER (WHERE what = '{R
 """
 
 _LOW: Final = -(10**9)
-_Raw = int | str | None
 
 _NEVER: Final = Event(2**63, 0)
 
@@ -62,10 +61,15 @@ class Levels:
         self.end = 0
         self.damage: str | None = None
         self.more_sends = 0
-        self.ends_of: dict[int, dict[SendKey, _Raw]] = {}
+        self.ends_of: dict[int, dict[SendKey, Raw]] = {}
         """For each song drawn, the levels at the end of its last visit."""
         self._visits = visits
-        self._now: dict[str, _Raw] = {}
+        self._sends: dict[str, int] = {}
+        """The number of each send, in the order in which they came: that of the show where it has the send."""
+        self._strange: dict[str, int] = {}
+        """Sends that the show does not have."""
+        self._now: list[Raw] = []
+        """The level of each send, by its number."""
         self._nudges: dict[tuple[int, SendKey], list[int]] = {}
         wanted = set(keep)
         self._last = {song: at for at, song in enumerate(visits.songs) if song in wanted}
@@ -88,10 +92,11 @@ class Levels:
         events: Sequence[Event],
         first_recall: int | None,
     ) -> None:
-        ids, now = self._visits.ids, self._now
+        ids, sends, now = self._visits.ids, self._sends, self._now
         course = _Course(ids, self._leave, hearing, events, first_recall)
-        known: set[str] = set()
-        told: dict[str, _Raw] = {} if hearing is None else hearing.told
+        told: dict[int, int | str] = {} if hearing is None else hearing.told
+        if hearing is not None:
+            now += [None] * len(hearing.sends)
         count = at = edge = 0
         moment = 2**63 if hearing is None else -1
         try:
@@ -100,29 +105,42 @@ class Levels:
                 if number >= edge or at > moment:
                     edge = course.come_to(number, at)
                     moment = max(at, moment)
-                if names not in known and not self._is_followed(names, raw, known, hearing):
-                    continue
+                send = sends.get(names)
+                if send is None:
+                    send = self._come(names, raw, hearing)
+                    if send is None:
+                        continue
                 if raw is None:
                     # A level that is not known leaves the one that was, and takes back one of the same moment.
-                    told.pop(names, None)
+                    told.pop(send, None)
                 else:
-                    now[names] = told[names] = raw
+                    now[send] = told[send] = raw
         finally:
             self.count, self.end = count, at
             course.end()
 
-    def _is_followed(self, names: str | None, raw: _Raw, known: set[str], hearing: Hearing | None) -> bool:
-        """Whether a send that is not known yet is one to be followed, and heard; else it is counted."""
-        if names is None or (names not in self._now and len(self._now) >= SENDS_KEPT):
+    def _come(self, names: str | None, raw: Raw, hearing: Hearing | None) -> int | None:
+        """A send that is not known yet. Returns its number where it is followed, and heard; else it is counted."""
+        if names is None or (names not in self._strange and len(self._sends) + len(self._strange) >= SENDS_KEPT):
             self.more_sends += 1
-        elif hearing is None or names in hearing.sends:
-            known.add(names)
-            return True
-        else:
-            hearing.strangers[names] += 1
-            if raw is not None:
-                self._now[names] = raw
-        return False
+            return None
+        if hearing is None:
+            self._now.append(None)
+            return self._sends.setdefault(names, len(self._now) - 1)
+        if names in hearing.sends:
+            return self._sends.setdefault(names, hearing.sends[names])
+        hearing.strangers[names] += 1
+        if raw is not None:
+            send = self._strange.setdefault(names, len(self._now))
+            self._now[send : send + 1] = [raw]
+        return None
+
+    def _levels(self) -> dict[str, Raw]:
+        """The level of each send that has come."""
+        now = self._now
+        return {
+            names: now[send] for names, send in (*self._sends.items(), *self._strange.items()) if now[send] is not None
+        }
 
     def _read_nudges(self, connection: sqlite3.Connection) -> None:
         ids, songs, undone = self._visits.ids, self._visits.songs, self._visits.undone
@@ -134,7 +152,7 @@ class Levels:
     def _leave(self, visit: int) -> None:
         song = self._visits.songs[visit]
         if self._last.get(song) == visit:
-            self.ends_of[song] = {_send(names): raw for names, raw in self._now.items()}
+            self.ends_of[song] = {_send(names): raw for names, raw in self._levels().items()}
 
     def _nudge(self, where: tuple[int, SendKey], before: Any, after: Any, what: str) -> None:
         one = self._nudges.get(where)
@@ -159,7 +177,7 @@ class Levels:
         """Each listener's sends in the songs that are drawn, and how many listeners are not. `held`: refusals at a
         bound, by song and send; `tops`: the highest level of each send; `order`: the listeners as the rig has them."""
         by: dict[str, list[SendKey]] = {}
-        for key in map(_send, self._now):
+        for key in map(_send, self._levels()):
             by.setdefault(key[0], []).append(key)
         rank = {name: at for at, name in enumerate(order)}
         names = sorted(by, key=lambda name: rank.get(name, len(rank)))
