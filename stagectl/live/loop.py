@@ -13,7 +13,11 @@ import selectors
 import signal
 import sys
 from collections.abc import Coroutine
-from typing import Any
+from typing import Any, Final
+
+SWITCH_S: Final = 0.0005
+"""How long a driver's thread waits at most until it may note what it has heard, s. A sound server's own thread must not
+be held up: it would be late with everything, and messages would be lost."""
 
 if sys.platform == "linux":
 
@@ -34,6 +38,7 @@ def new_loop() -> asyncio.AbstractEventLoop:
 
 def play(night: Coroutine[Any, Any, None]) -> None:
     """Run a coroutine to its end, in a loop of its own."""
+    sys.setswitchinterval(SWITCH_S)
     with asyncio.Runner(loop_factory=new_loop) as runner:
         runner.run(night)
 

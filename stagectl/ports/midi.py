@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import socket
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -16,6 +15,7 @@ from contextlib import contextmanager, suppress
 from typing import Any, Final, Protocol, TypeAlias
 
 from stagectl.errors import DeviceError, nearest
+from stagectl.ports.jack import is_there, server_socket, why_silent
 
 CLIENT: Final = "stagectl"
 """The name that other programs see; ports of clients that begin with it are ours."""
@@ -118,10 +118,12 @@ class MidiSystem:
         # which would lose every other period: each time the system is reached anew, our clients have another name.
         MidiSystem._reached += 1
         self._name = CLIENT if MidiSystem._reached == 1 else f"{CLIENT} {MidiSystem._reached}"
+        self._server = server_socket() if name == "jack" else None
+        self._has_server = self._server is not None and os.path.exists(self._server)
+        if self._has_server and self._server is not None and (why := why_silent(self._server)) is not None:
+            raise DeviceError(f"the MIDI system `jack` does not answer: {why}")
         self._in = self._client(self._rtmidi.MidiIn, self._name)
         self._out = self._client(self._rtmidi.MidiOut, self._name)
-        self._server = jack_socket() if name == "jack" else None
-        self._has_server = self._server is not None and os.path.exists(self._server)
 
     def _client(self, kind: Any, name: str) -> Any:
         os.environ.setdefault("JACK_NO_START_SERVER", "1")
@@ -151,16 +153,9 @@ class MidiSystem:
 
     @property
     def answers(self) -> bool:
-        """Whether the system still lives. A JACK server that died leaves its ports listed, so its socket is tried;
-        where no such socket was there in the beginning (another implementation of JACK), it counts as living."""
-        if not self._has_server or self._server is None:
-            return True
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as trial:
-            try:
-                trial.connect(self._server)
-            except OSError:
-                return False
-        return True
+        """Whether the system still lives. Where a JACK server had no socket that we know in the beginning (another
+        implementation of JACK), it counts as living."""
+        return not self._has_server or self._server is None or is_there(self._server)
 
     def open_in(self, full_name: str, heard: Heard) -> InPort:
         """Listen to a port by its full name. Raises DeviceError where it is gone."""
@@ -258,13 +253,6 @@ class MidiOut:
         with suppress(Exception):
             self._client.close_port()
             self._client.delete()
-
-
-def jack_socket() -> str | None:
-    """The socket at which a JACK 2 server on Linux takes requests (from its source, not from a standard)."""
-    if not hasattr(socket, "AF_UNIX") or not hasattr(os, "getuid"):
-        return None
-    return f"/dev/shm/jack_{os.environ.get('JACK_DEFAULT_SERVER', 'default')}_{os.getuid()}_0"
 
 
 def open_system(name: str = "auto") -> MidiSystem:

@@ -14,7 +14,8 @@ from collections.abc import Callable
 from typing import Final
 
 from stagectl.errors import DeviceError
-from stagectl.ports.midi import MidiOut, MidiSystem, find_all, jack_socket, open_system
+from stagectl.ports.jack import server_socket
+from stagectl.ports.midi import MidiOut, MidiSystem, find_all, open_system
 
 LOOK_S: Final = 1.0
 """Seconds between two looks; a MIDI system that does not answer is tried as often."""
@@ -129,7 +130,7 @@ class Lookout:
 def _server(system: MidiSystem) -> tuple[int, int] | None:
     """Which JACK server this is, so that one that dies and comes back between two looks is another one: each makes its
     socket anew. None where there is no telling."""
-    path = jack_socket() if system.name == "jack" else None
+    path = server_socket() if system.name == "jack" else None
     try:
         found = os.stat(path) if path is not None else None
     except OSError:
