@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import time
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
@@ -20,20 +19,23 @@ from stagectl.live.hearing import Hearing
 from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
 from stagectl.live.loop import set_by_signals
 from stagectl.live.night import Night, Outs
+from stagectl.live.notify import Notify
 from stagectl.live.page import Around, Connections, NightPage, Served, set_clock
 from stagectl.live.page_keys import KeptKeys
 from stagectl.live.printer import Printer
 from stagectl.live.record import DeskClaim, desk_claim, record
+from stagectl.live.sweep import Sweep
 from stagectl.live.timetable import night_jobs
 from stagectl.live.tracks import Tracks
 from stagectl.live.watch import Watch
 from stagectl.live.whole_mixes import WholeMixes
 from stagectl.ports.udp import listen
+from stagectl.service.ahead import go_ahead
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.show.reminders import stepped_text
-from stagectl.story.rows import Row
-from stagectl.story.words import lines, resumed
+from stagectl.story.rows import Row, stop_names
+from stagectl.story.words import lines, place, resumed
 
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
@@ -113,6 +115,7 @@ class _Daemon:
             to_go=lambda: self.going.to_go(self.night.state, time.monotonic_ns()),
         )
         self.clock = ClockWatch(self._stepped)
+        self.sweep = Sweep(lambda: self.night.state)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
         self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
@@ -126,6 +129,7 @@ class _Daemon:
         self.links += [*outs.all, *self.tracks.links]
         if self.side.voice is not None:
             self.links.append(self.side.voice)
+        self.notify = Notify(lambda: place(*stop_names(compiled.plan, self.night.state.place.stop)))
         self.watch = Watch(self.links, api, self._changed, self.printer.warn)
         outs.lost = self.tracks.lost = self.watch.lost
         if page is not None:
@@ -303,19 +307,23 @@ class _Daemon:
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self.side.answering.wait(), ANSWER_S)
             await self._for_whole_mixes()
-            gc.collect()
-            gc.freeze()
+            self.sweep.begin()
+            go_ahead()
             self.printer.begin(self._ready(goes_on))
+            self.notify.ready()
             chores = (
                 ("watching the ports", self.watch.forever),
                 ("hearing the desk", self.side.forever),
                 ("counting", self._keep_counting),
                 ("watching the clock", self.clock.forever),
+                ("collecting garbage", self.sweep.forever),
             )
-            shown = () if self.page is None else self.page.chores
-            tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in (*chores, *shown)]
+            more = (*(() if self.page is None else self.page.chores), *self.notify.chores)
+            tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in (*chores, *more)]
             await stop.wait()
         finally:
+            self.sweep.end()
+            self.notify.close()
             self.tracks.close()
             if self.page is not None:
                 self.page.close()
