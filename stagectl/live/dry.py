@@ -8,10 +8,10 @@ from contextlib import suppress
 from typing import Final
 
 from stagectl.core.effects import Question
-from stagectl.core.events import Event, Wake
+from stagectl.core.events import DeskCame, Event, Wake
 from stagectl.core.levels import text
 from stagectl.core.plan import Levels, Plan
-from stagectl.core.state import begin
+from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
 from stagectl.live.desk import DeskSide
 from stagectl.live.links import Link
@@ -31,26 +31,42 @@ READ_S: Final = 10.0
 
 async def look(show: Show, compiled: Compiled, api: str) -> tuple[bool, list[str]]:
     """Whether all is known that can be, and what was found, in lines."""
-    reader = _Reader(show, compiled, api)
+    reader = Reader(show, compiled, api)
+    plan, side = compiled.plan, reader.side
+    first = plan.rests[min(1, len(plan.stops) - 1)].steps
     try:
-        return await reader.read()
+        if not side.talk.can_read:
+            levels = sum(level is not None for level in first)
+            return True, [f"This desk cannot be read: the first `next` asserts all {levels} levels."]
+        known = await reader.read(FOUND_S, READ_S)
+        if side.waits:
+            return False, [*reader.troubles, f"The desk at `{side.link.wants}` does not answer."]
+        return known, _found(plan, reader.state, first)
     finally:
         reader.close()
 
 
-class _Reader:
+class Reader:
+    """Reads a desk, made in a loop: it is asked its questions, and told nothing. `came`, `answered`, `known`: when its
+    port was there, when it said its first level, and when all was known that can be, monotonic ns; None where that has
+    not been. A desk that cannot be read counts as answering, and as known, when its port is there."""
+
     def __init__(self, show: Show, compiled: Compiled, api: str) -> None:
         self.plan: Plan = compiled.plan
         self.state = begin(self.plan, time.monotonic_ns())
-        self.here = asyncio.Event()
+        self.came: int | None = None
+        self.answered: int | None = None
+        self.known: int | None = None
         self.troubles: list[str] = []
         self.side = DeskSide(show, self._handle, self.troubles.append)
-        self.desk = self.side.link
-        links: list[Link | None] = [self.desk, self.side.voice]
-        self.watch = Watch([link for link in links if link is not None], api, self._changed, self.troubles.append)
+        self._answers, self._here = asyncio.Event(), asyncio.Event()
+        self._desk = self.side.link
+        links: list[Link | None] = [self._desk, self.side.voice]
+        self._watch = Watch([link for link in links if link is not None], api, self._changed, self.troubles.append)
 
     def _changed(self, link: Link, here: bool) -> None:
-        if link is self.desk:
+        if link is self._desk:
+            self.came = time.monotonic_ns() if here else self.came
             self.side.link_changed(here)
 
     def _handle(self, event: Event, now: int) -> None:
@@ -59,28 +75,29 @@ class _Reader:
         for effect in effects:
             if isinstance(effect, Question):
                 for packet in self.side.talk.question(effect.sends):
-                    self.desk.send(packet)
+                    self._desk.send(packet)
+        if isinstance(event, DeskCame):
+            self.answered = now if self.answered is None else self.answered
+            self._answers.set()
         if self.state.desk_here:
-            self.here.set()
+            self.known = now if self.known is None else self.known
+            self._here.set()
 
-    async def read(self) -> tuple[bool, list[str]]:
-        first = self.plan.rests[min(1, len(self.plan.stops) - 1)].steps
-        if not self.side.talk.can_read:
-            levels = sum(level is not None for level in first)
-            return True, [f"This desk cannot be read: the first `next` asserts all {levels} levels."]
-        chores = [asyncio.ensure_future(chore()) for chore in (self.watch.forever, self.side.forever, self._wake)]
+    async def read(self, found_s: float, read_s: float) -> bool:
+        """Read it. `found_s`: how long its port has to be found and the desk to answer, s; `read_s`: how long reading
+        may take. Returns whether all is known that can be."""
+        chores = [asyncio.ensure_future(chore()) for chore in (self._watch.forever, self.side.forever, self._wake)]
         try:
             with suppress(TimeoutError):
-                await asyncio.wait_for(self.side.answering.wait(), FOUND_S)
-            if self.side.waits:
-                return False, [*self.troubles, f"The desk at `{self.desk.wants}` does not answer."]
-            with suppress(TimeoutError):
-                await asyncio.wait_for(self.here.wait(), READ_S)
+                await asyncio.wait_for(self._answers.wait(), found_s)
+            if self._answers.is_set():
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._here.wait(), read_s)
         finally:
             for chore in chores:
                 chore.cancel()
             await asyncio.gather(*chores, return_exceptions=True)
-        return self.here.is_set(), self._found(first)
+        return self._here.is_set()
 
     async def _wake(self) -> None:
         while True:
@@ -88,18 +105,19 @@ class _Reader:
             await asyncio.sleep(0.02 if due is None else max(0.0, (due - time.monotonic_ns()) / 1e9))
             self._handle(Wake(), time.monotonic_ns())
 
-    def _found(self, steps: Levels) -> list[str]:
-        """What the first recall would change, which has these steps of the desk's."""
-        plan, said = self.plan, self.state.asked
-        driven = [send for send, step_ in enumerate(steps) if step_ is not None]
-        moved = [send for send in driven if said[send] != steps[send]]
-        name = place(*stop_names(plan, min(1, len(plan.stops) - 1)))
-        lines = [f"The first `next` goes to {name} and changes {len(moved)} of {len(driven)} levels:"]
-        lines += [f"  {plan.send_name(send)}: {text(said[send])} → {text(steps[send])}" for send in moved]
-        off = off_at_the_desk(plan, self.state)
-        return lines if off is None else [*lines, f"Warning: {off}."]
-
     def close(self) -> None:
         """Let go of the desk."""
         self.side.close()
-        self.watch.close()
+        self._watch.close()
+
+
+def _found(plan: Plan, state: State, steps: Levels) -> list[str]:
+    """What the first recall would change, which has these steps of the desk's."""
+    said = state.asked
+    driven = [send for send, step_ in enumerate(steps) if step_ is not None]
+    moved = [send for send in driven if said[send] != steps[send]]
+    name = place(*stop_names(plan, min(1, len(plan.stops) - 1)))
+    lines = [f"The first `next` goes to {name} and changes {len(moved)} of {len(driven)} levels:"]
+    lines += [f"  {plan.send_name(send)}: {text(said[send])} → {text(steps[send])}" for send in moved]
+    off = off_at_the_desk(plan, state)
+    return lines if off is None else [*lines, f"Warning: {off}."]

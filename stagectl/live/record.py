@@ -14,7 +14,7 @@ import stagectl
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.errors import DeviceError, JournalError, NightInUse
-from stagectl.journal.claim import Claim, ClaimedError, name_of, running
+from stagectl.journal.claim import Claim, ClaimedError, holder_of, make_own, name_of, running
 from stagectl.journal.paths import folders, new_path
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
@@ -75,11 +75,23 @@ class DeskClaim:
 def desk_claim(show: Show) -> DeskClaim:
     """The desk, for this process alone. Raises DeviceError where another process drives it."""
     desk = show.rig.desk
+    return DeskClaim(desk_names(show), desk.port or "{}:{}".format(*(desk.host or ("", 0))))
+
+
+def desk_names(show: Show) -> list[str]:
+    """Everything that a show's desk is called by where it is claimed."""
+    desk = show.rig.desk
     if desk.port is not None:
         # Each JACK server is a world of its own.
-        return DeskClaim([f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}"], desk.port)
+        return [f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}"]
     host, port = desk.host or ("", 0)
-    return DeskClaim([f"{machine}:{port}" for machine in machines(host)], f"{host}:{port}")
+    return [f"{machine}:{port}" for machine in machines(host)]
+
+
+def desk_driver(show: Show) -> int | None:
+    """The process that drives a show's desk; None where none does. Nothing is claimed to find out."""
+    paths = [running() / name_of("desk", name) for name in sorted(desk_names(show))]
+    return next((pid for path in paths if (pid := holder_of(path)) is not None), None)
 
 
 def record(
@@ -177,4 +189,6 @@ def _new(
         except (JournalError, OSError) as error:
             warn(f"{error} The journal is kept in {other} instead, which a restart may empty: copy it tonight.")
             folder = other
+            with suppress(OSError):
+                make_own(folder)
     return begin(new_path(folder, head.begun_us), head, tell)

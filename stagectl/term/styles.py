@@ -66,6 +66,7 @@ LOOKS: Final[Mapping[str, Look]] = {
     "table": Look(marks=_MOVED),
     "note": Look(marks=re.compile(r"^ *(?P<strong>[Nn]ote):")),
     "warning": Look(marks=re.compile(r": (?P<warning>warning):")),
+    "looked": Look(marks=re.compile(r"^(?:(?P<wrong>wrong)|(?P<warning>look)|(?P<soft>unknown))(?= )")),
     "fault": Look(marks=re.compile(r"^(?P<wrong>.+?):(?= )")),
 }
 """Kinds that are not here look plain."""

@@ -1,0 +1,197 @@
+"""The journal: can tonight be written, for how many nights is there room, and would a night be taken up again?
+
+Nothing is claimed, and nothing is brought home: a journal is read as it lies there, and beside one that nobody writes
+SQLite is kept from leaving files of its own ("URI Filenames", `immutable`).
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Final
+
+from stagectl.core.plan import Plan
+from stagectl.journal.causes import cause
+from stagectl.journal.migrate import version_of
+from stagectl.journal.paths import folders, is_journal, nights, ordered, when
+from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, VERSION
+from stagectl.journal.spool import on_its_way
+from stagectl.live.resume import LOOKED_AT_MAX, RESUME_MAX_S
+from stagectl.ready.finding import Finding, fine, look, wrong
+from stagectl.ready.room import Machine, Room
+from stagectl.show.clock_values import SECOND_NS, span_text
+
+JOURNAL: Final = "journal"
+SPACE: Final = "disk space"
+LAST: Final = "last night"
+
+CHANGE_BYTES: Final = 150
+"""What a change, and all that led to it, takes in a journal, bytes: 115 and 146 were measured in the demo nights."""
+
+NIGHT_BYTES: Final = 1_000_000
+"""What a night takes beside its changes, bytes: the show's files, the desk's levels, the end of what SQLite keeps."""
+
+TIMES: Final = 3
+"""How many times the changes of the set a night has: nudges, songs that are begun again, levels that the desk says."""
+
+FEW, NONE = 10, 1
+"""Nights: for fewer there should be more room; for less than one, tonight may not be kept whole."""
+
+
+def journal(machine: Machine) -> list[Finding]:
+    """The folder of the nights."""
+    folder = nights()
+    return [writable(folder)]
+
+
+def writable(folder: Path) -> Finding:
+    """Whether a night can be written into a folder, which need not exist."""
+    there = nearest_folder(folder)
+    do = "mend that, or name another place with `run --journal`; else the night is kept where a restart may empty it"
+    if not there.is_dir():
+        return wrong(JOURNAL, f"{there} is no folder, and the nights are kept in {folder}", do)
+    error = _trial(there)
+    if error is not None:
+        return wrong(JOURNAL, f"nothing can be written into {there}: {error}", do)
+    return fine(JOURNAL, f"{folder} can be written to" if there == folder else f"{folder} can be made")
+
+
+def nearest_folder(folder: Path) -> Path:
+    """The nearest part of a path that exists."""
+    return next((path for path in (folder, *folder.parents) if os.path.lexists(path)), folder)
+
+
+def _trial(folder: Path) -> str | None:
+    """Write into a file without a name (open(2), O_TMPFILE), which nobody ever sees; where the system has none such,
+    ask for the rights. Returns why that cannot be."""
+    unnamed = getattr(os, "O_TMPFILE", 0)
+    if unnamed:
+        try:
+            file = os.open(folder, unnamed | os.O_RDWR, 0o600)
+        except OSError as error:
+            if error.errno not in (errno.EOPNOTSUPP, errno.EISDIR, errno.ENOENT):
+                return error.strerror or str(error)
+        else:
+            try:
+                os.write(file, bytes(4096))
+            except OSError as error:
+                return error.strerror or str(error)
+            finally:
+                os.close(file)
+            return None
+    return None if os.access(folder, os.W_OK | os.X_OK) else "it may not be written to"
+
+
+def space(room: Room) -> list[Finding]:
+    """The room on the disk of the nights."""
+    import shutil
+
+    folder = nearest_folder(nights())
+    return [space_judged(folder, shutil.disk_usage(folder).free, night_bytes(room.plan))]
+
+
+def night_bytes(plan: Plan) -> int:
+    """What a night of a plan may take, bytes."""
+    return NIGHT_BYTES + CHANGE_BYTES * TIMES * changes_of(plan)
+
+
+def changes_of(plan: Plan) -> int:
+    """How many levels move while the set is walked through once."""
+    steps = [rest.steps for rest in plan.rests]
+    first = sum(level is not None for level in steps[0])
+    pairs = pairwise(steps)
+    return first + sum(a is not b and a != b for before, after in pairs for a, b in zip(before, after, strict=True))
+
+
+def space_judged(folder: Path, free: int, night: int) -> Finding:
+    """What is to be said of `free` bytes, where a night may take so many."""
+    left = free // night
+    says = f"{size_text(free)} free in {folder}: "
+    do = "make room on that disk: old nights can be moved, `stagectl nights` lists them"
+    if left < NONE:
+        return wrong(SPACE, f"{says}less than tonight may take, {size_text(night)}", do)
+    says += f"{left:,} {'night' if left == 1 else 'nights'} of up to {size_text(night)}"
+    return look(SPACE, says, do) if left < FEW else fine(SPACE, says)
+
+
+def size_text(size: int) -> str:
+    """Bytes as people read them: `840 kB`, `1.2 GB`."""
+    for unit, of in (("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
+        if size >= of:
+            return f"{size / of:,.1f} {unit}" if size < 10 * of else f"{size / of:,.0f} {unit}"
+    return f"{size} B"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lies:
+    """A journal as it lies there. `setlist`: the path of its setlist; `ends`: whether the night was ended; `wall_us`:
+    when its last row was written."""
+
+    path: Path
+    setlist: str
+    venue: str | None
+    begun_us: int
+    wall_us: int
+    ends: bool
+
+
+def last_night(room: Room) -> list[Finding]:
+    """The last night of this setlist."""
+    setlist = str(room.show.sources["setlist"].path.resolve())
+    odd: list[Finding] = []
+    for at, path in enumerate(ordered(*folders())[:LOOKED_AT_MAX]):
+        try:
+            lies = read(path)
+        except (sqlite3.Error, OSError) as error:
+            if at == 0:
+                # It may be the one that is to go on.
+                odd.append(look(LAST, f"{path} cannot be read: {cause(error)}", "`stagectl nights` says more"))
+            continue
+        if lies is not None and lies.setlist == setlist:
+            return [*odd, last_judged(lies, room.venue, int(room.now.timestamp() * 1_000_000))]
+    return odd or [fine(LAST, "none of this show is kept yet: `run` begins a new one")]
+
+
+def read(path: Path) -> Lies | None:
+    """A journal as it lies there; None where it is none, no row of it was written, or its layout is an earlier one, of
+    which no night is taken up. Raises sqlite3.Error, OSError."""
+    if not is_journal(path):
+        return None
+    # With a file of SQLite's beside it, it may be written at this moment.
+    beside = path.with_name(f"{path.name}-wal").exists()
+    uri = f"{path.resolve().as_uri()}?mode=ro" + ("" if beside else "&immutable=1")
+    with closing(sqlite3.connect(uri, uri=True, timeout=0.5)) as connection:
+        if version_of(connection) < VERSION:
+            return None
+        head = connection.execute("SELECT path, venue, begun FROM night").fetchone()
+        last = connection.execute("SELECT id, wall, kind FROM story ORDER BY at DESC, id DESC LIMIT 1").fetchone()
+    kept = [last] if last is not None else []
+    with suppress(OSError):
+        kept += [line[:2] + line[3:4] for line in on_its_way(path) if len(line) not in (HEARD_LENGTH, LEFT_LENGTH)]
+    if head is None or not kept:
+        return None
+    _, wall_us, kind = max(kept, key=lambda line: line[0])
+    return Lies(
+        path=path, setlist=head[0], venue=head[1], begun_us=head[2], wall_us=int(wall_us), ends=str(kind) == "end"
+    )
+
+
+def last_judged(lies: Lies, venue: str | None, wall_us: int) -> Finding:
+    """What `run` makes of the last night, at a wall time, µs since 1970: by the rules of `live/record.py`."""
+    begun = f"{when(lies.begun_us).astimezone():%Y-%m-%d %H:%M}"
+    if lies.ends:
+        return fine(LAST, f"{begun}, ended: `run` begins a new one")
+    ago_s = (wall_us - lies.wall_us) // 1_000_000
+    ago = span_text(max(0, ago_s // 60 * 60 if ago_s >= 60 else ago_s) * SECOND_NS)
+    if ago_s > RESUME_MAX_S:
+        return fine(LAST, f"{begun}, broken off {ago} ago, which is too long: `run` begins a new one")
+    if lies.venue != venue:
+        says = f"{begun}, broken off {ago} ago at {lies.venue or 'no venue'}: `run` begins a new one"
+        return look(LAST, says, "name that venue with `--venue`, where the night is to go on")
+    says = f"{begun}, broken off {ago} ago: `run` takes it up again where it was, nudges and all"
+    return look(LAST, says, "`stagectl run --fresh` begins a new one")

@@ -1,0 +1,47 @@
+"""The stage page: can it be served where it is wanted? The port is taken for a moment, in the way in which the page
+takes it (`view/process.py`), and let go of."""
+
+from __future__ import annotations
+
+import errno
+import os
+import socket
+from typing import Final
+
+from stagectl.ready.finding import Finding, fine, wrong
+from stagectl.ready.room import Machine
+
+PAGE: Final = "page"
+
+SYSTEM_PORTS: Final = 1024
+"""Ports below this one are the system's (RFC 6335, 6)."""
+
+
+def page(machine: Machine) -> list[Finding]:
+    """Where the page is to be served; nothing where it is not."""
+    return [] if machine.page is None else [address(*machine.page)]
+
+
+def address(host: str, port: int) -> Finding:
+    """Whether an address of this machine can be had. `port`: 0 is any."""
+    where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+    try:
+        kind, _, _, _, at = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+        with socket.socket(kind, socket.SOCK_STREAM) as trial:
+            if os.name == "posix":
+                trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(at)
+            trial.listen(1)
+    except OSError as error:
+        return wrong(PAGE, f"it cannot be served at {where}: {error.strerror or error}", _do(error, port))
+    return fine(PAGE, f"{where} is free")
+
+
+def _do(error: OSError, port: int) -> str:
+    if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+        return "name an address of this machine, or 0.0.0.0 for all of them, and see that its network is up"
+    if error.errno == errno.EADDRINUSE:
+        return "end the program that has it, or serve the page at another port"
+    if error.errno in (errno.EACCES, errno.EPERM) and port < SYSTEM_PORTS:
+        return f"ports below {SYSTEM_PORTS} are the system's: take a higher one"
+    return "serve it elsewhere"

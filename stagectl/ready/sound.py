@@ -1,0 +1,104 @@
+"""The built-in players: can the sound device be opened, with outputs enough, and are the stems there?
+
+The device is opened once, by the player's own process, and plays nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from stagectl.ready.finding import Finding, fine, wrong
+from stagectl.ready.room import Room
+
+if TYPE_CHECKING:
+    from stagectl.tracks.song import SoundDevice
+
+STEMS: Final = "stems"
+
+OPENS_S: Final = 3.0
+"""How long a device may take to be opened, s."""
+
+ENDS_S: Final = 0.3
+"""How long the player's process may take to end, s; then it is left to end with this one."""
+
+NAMED_MAX: Final = 3
+"""Stems that a sentence names; more are counted."""
+
+
+def sound(room: Room) -> list[Finding]:
+    """The sound device of each built-in player."""
+    from stagectl.show.tracks import sound_device
+
+    found = []
+    for model in room.show.rig.players:
+        if model.sound is not None:
+            device = sound_device(model.sound)
+            here, sentence = asyncio.run(_opened(device, OPENS_S))
+            found.append(judged(model.name, device.outputs, here, sentence))
+    return found
+
+
+def judged(name: str, outputs: int, here: bool, sentence: str) -> Finding:
+    """What is to be said of a device, and of what its player said."""
+    if here:
+        return fine(name, f"{sentence.removeprefix('the built-in player is ')}; {outputs} outputs are there")
+    do = "plug it in, end what else plays, and see that its `sound` in the rig is right; tracks stay silent without it"
+    return wrong(name, sentence, do)
+
+
+async def _opened(device: SoundDevice, within_s: float) -> tuple[bool, str]:
+    """Whether the device is here, and what its player says of it."""
+    from stagectl.live.sound import SoundHeard, SoundPlayer
+
+    found: asyncio.Future[tuple[bool, str]] = asyncio.get_running_loop().create_future()
+
+    def changed(here: bool, sentence: str) -> None:
+        if not found.done():
+            found.set_result((here, sentence))
+
+    def nothing(*_: object) -> None:
+        """It plays nothing, so it has nothing to say."""
+
+    heard = SoundHeard(
+        changed=changed, said=nothing, ended=nothing, ready=nothing, unready=nothing, failed=nothing, trouble=nothing
+    )
+    player = SoundPlayer(device, {}, heard)
+    lives = asyncio.ensure_future(player.forever())
+    try:
+        return await asyncio.wait_for(found, within_s)
+    except TimeoutError:
+        return False, f"the sound device has not been opened within {within_s:g} s"
+    finally:
+        player.close()
+        await asyncio.wait([lives], timeout=ENDS_S)
+
+
+def stems(room: Room) -> list[Finding]:
+    """The sound files that the built-in players play."""
+    from stagectl.show.tracks import song_tracks
+
+    show = room.show
+    number = 0
+    missing: dict[str, list[str]] = {}
+    for tracks in song_tracks(show.setlist.songs, show.rig, show.tempos, show.folder).values():
+        for track in tracks.values():
+            for stem in track.stems:
+                path = Path(stem.path)
+                number += 1
+                if not path.is_file():
+                    name = str(path.relative_to(show.folder)) if path.is_relative_to(show.folder) else stem.path
+                    missing.setdefault(track.name, []).append(name)
+    return [stems_judged(number, missing)] if number else []
+
+
+def stems_judged(number: int, missing: Mapping[str, Sequence[str]]) -> Finding:
+    """What is to be said of so many stems. `missing`: those that are not there, by song."""
+    some = [f"{path} (`{song}`)" for song, paths in missing.items() for path in paths]
+    if not some:
+        return fine(STEMS, f"all {number} are there" if number > 1 else "the one stem is there")
+    more = f" and {len(some) - NAMED_MAX} more" if len(some) > NAMED_MAX else ""
+    says = f"{len(some)} of {number} are not there: {', '.join(some[:NAMED_MAX])}{more}"
+    return wrong(STEMS, says, "copy them there, or the songs go without their tracks")

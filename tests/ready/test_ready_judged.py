@@ -1,0 +1,289 @@
+"""What is made of what was read: ports, levels, pages, clocks, nights, backups, and all of it in one sentence."""
+
+from __future__ import annotations
+
+import itertools
+import socket
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from stagectl.core.grid import Grid
+from stagectl.core.levels import OFF, Level
+from stagectl.core.plan import Plan
+from stagectl.core.state import begin
+from stagectl.errors import Fault
+from stagectl.pedals.keyboard import Keyboard
+from stagectl.ready import clock, desk, files, finding, hosts, keyboards, nights, page, ports, rights, sound
+from stagectl.ready.finding import WORDS, Finding, Word, exit_code, sentence
+from stagectl.ready.ports import Wanted
+from stagectl.ready.proving import Proven
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+from stagectl.show.timetable import TimetableModel, night_of
+from stagectl.where import shipped
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    """Three songs over OSC, of which none moves a whole mix; the accordionist's ceiling is -3 dB."""
+    return compile_show(load_show(shipped("setlists") / "three-songs"), None).plan
+
+
+# -- all of it ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "says", "code"),
+    [
+        ((), "ready for doors", 0),
+        (("fine", "unknown"), "ready for doors", 0),
+        (("fine", "look"), "ready for doors, with 1 thing to look at", 0),
+        (("wrong", "wrong", "fine"), "2 things to see to", 3),
+        (("wrong", "look", "look"), "1 thing to see to, and 2 to look at", 3),
+    ],
+)
+def test_all_of_it_in_one_sentence(words: Sequence[Word], says: str, code: int) -> None:
+    found = [Finding(word, "what", "says") for word in words]
+    assert (sentence(found), exit_code(found)) == (says, code)
+    assert exit_code([*found, finding.wrong("show", "line 3", "mend it", written=True)]) == 1
+
+
+def test_what_is_not_fine_says_what_to_do() -> None:
+    some = [
+        files.judged(None, 4),
+        files.judged(Proven((Fault("a.yaml", 3, "no"), Fault("b.yaml", 1, "no")), 0, ""), 4),
+        files.judged(Proven((), 2, "proved: all of it"), 4),
+        rights.judged("the limit is 0; do this", asked=True),
+        rights.judged(None, asked=True),
+        rights.judged("only there", asked=False),
+        sound.judged("player", 3, False, "no sound device"),
+        sound.judged("player", 3, True, "the built-in player is at `x`"),
+    ]
+    assert [one.word for one in some] == ["look", "wrong", "fine", "look", "fine", "unknown", "wrong", "fine"]
+    assert all(bool(one.do) is (one.word in ("look", "wrong")) for one in some)
+    assert {one.word for one in some} == {*WORDS}
+    assert some[1].says == "a.yaml:3: no; and 1 more" and exit_code(some[:2]) == 1
+    assert some[2].says == "check passes, 2 warnings; proved: all of it"
+
+
+# -- ports ----------------------------------------------------------------------------------------------------
+
+
+def wanted(what: str, wants: str, *, hears: bool = True, beside: str | None = None, lamps: bool = False) -> Wanted:
+    return Wanted(what, wants, hears, "rig.yaml:7", beside, lamps)
+
+
+def test_each_port_is_found_or_said_to_be_missing() -> None:
+    some = [wanted("drums", "two switch"), wanted("keys", "treadel"), wanted("box", "box", hears=False)]
+    drums, keys, box = ports.judged(some, ["Two Switch:out 1 20:0", "treadle:out 24:0"], ["box:in"])
+    assert (drums.word, drums.says) == ("fine", "at `Two Switch:out 1 20:0`")
+    assert (keys.word, box.word) == ("wrong", "fine")
+    assert "no port has `treadel` in its name" in keys.says and "treadle:out 24:0" in keys.says
+    assert "rig.yaml:7" in keys.do
+
+
+def test_two_pedals_of_one_name_need_two_ports() -> None:
+    """As the night gives them out: what is heard has a port for itself, in the order of the rig."""
+    two = [wanted("left foot", "switch"), wanted("right foot", "switch")]
+    alone = ports.judged(two, ["switch:a"], [])
+    assert [one.word for one in alone] == ["fine", "wrong"] and "another one has the only port" in alone[1].says
+    both = ports.judged(two, ["switch:a", "switch:b"], [])
+    assert [(one.word, one.says) for one in both] == [("fine", "at `switch:a`"), ("fine", "at `switch:b`")]
+    three = ports.judged(two, ["switch:a", "switch:b", "switch:c"], [])
+    assert [one.word for one in three] == ["look", "fine"] and "fits 3 ports" in three[0].says
+
+
+def test_lamps_are_at_the_pedals_own_port_and_keep_nobody_from_playing() -> None:
+    pedal, lamps = wanted("keys", "four"), wanted("lamps of keys", "four", hears=False, beside="keys", lamps=True)
+    _, own = ports.judged([pedal, lamps], ["four:b"], ["four:a", "four:b"])
+    assert (own.word, own.says) == ("fine", "at `four:b`")
+    _, dark = ports.judged([pedal, lamps], ["four:b"], [])
+    assert dark.word == "look" and "lamps stay dark" in dark.says
+
+
+def test_a_keyboard_is_found_or_not() -> None:
+    there = [Keyboard(Path("/dev/input/event4"), "Page Turner")]
+    assert keyboards.judged("pedal", "page", there) == finding.fine(
+        "pedal", "`Page Turner` at /dev/input/event4 may be read"
+    )
+    missing = keyboards.judged("pedal", "page tuner", there)
+    assert missing.word == "wrong" and "did you mean `Page Turner`" in missing.says
+    assert keyboards.judged("pedal", "page", "the group `input` …").word == "wrong"
+
+
+# -- sockets that are really there ----------------------------------------------------------------------------
+
+
+def test_a_page_that_can_be_served_and_one_that_cannot() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen(1)
+        port = taken.getsockname()[1]
+        for host in ("127.0.0.1", "0.0.0.0"):
+            found = page.address(host, port)
+            assert found.word == "wrong" and f"{host}:{port}" in found.says and "another port" in found.do
+    assert page.address("127.0.0.1", port).word == "fine"
+    # TEST-NET-1 (RFC 5737) is nobody's.
+    foreign = page.address("192.0.2.1", 8480)
+    assert foreign.word == "wrong" and "an address of this machine" in foreign.do
+
+
+def test_a_udp_port_that_is_free_and_one_that_is_taken() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("127.0.0.1", 0))
+        port = taken.getsockname()[1]
+        assert hosts.udp_port("pedal", port).word == "wrong"
+    assert hosts.udp_port("pedal", port).word == "fine"
+
+
+def test_a_host_that_is_known_and_one_that_is_not() -> None:
+    known = hosts.host("box", "127.0.0.1", 9000, 5)
+    assert known.word == "unknown" and "127.0.0.1:9000" in known.says
+    # `.invalid` never resolves (RFC 6761, 6.4).
+    assert hosts.host("box", "box.invalid", 9000, 5).word == "wrong"
+
+
+# -- the desk -------------------------------------------------------------------------------------------------
+
+
+READ = desk.Read("10.0.0.5:9000", "10.0.0.5:9000", False, True, 12_000_000, 340_000_000)
+
+
+def words(found: Sequence[Finding]) -> list[tuple[str, str]]:
+    return [(one.what, one.word) for one in found]
+
+
+def test_what_is_said_of_a_desk(plan: Plan) -> None:
+    state = begin(plan, 0)
+    told = list(desk.judged(plan, READ, state))
+    assert words(told) == [("desk", "fine"), ("whole mixes", "fine"), ("levels", "fine")]
+    assert told[0].says == "at `10.0.0.5:9000`, answers in 12 ms; all 15 levels read in 340 ms"
+    for read, word in (
+        (READ._replace(port=None), "wrong"),
+        (READ._replace(answered=None, known=None), "wrong"),
+        (READ._replace(answered=None, heard=False), "wrong"),
+        (READ._replace(known=None), "look"),
+        (READ._replace(can_read=False), "unknown"),
+    ):
+        assert next(desk.judged(plan, read, state)).word == word
+    two = list(desk.judged(plan, READ._replace(troubles=("`desk` fits 2 ports",)), state))
+    assert words(two)[:2] == [("desk", "fine"), ("desk", "look")] and two[1].says == "`desk` fits 2 ports"
+    no_midi = READ._replace(port=None, troubles=("No MIDI answers. Do this.",))
+    (found,) = desk.judged(plan, no_midi, state)
+    assert (found.says, found.do) == ("no MIDI answers", "Do this")
+
+
+def test_levels_above_their_ceilings_are_wrong_now(plan: Plan) -> None:
+    fine: dict[int, Level] = {send: min(0, plan.ceilings[send]) for send in range(len(plan.ceilings))}
+    own = plan.sends_by_name["accordionist", "accordion"]
+    assert desk.levels(plan, {own: -300}).word == "fine"
+    hot = desk.levels(plan, {own: -250})
+    assert hot.word == "wrong" and "accordion in the mix of accordionist at -2.5 dB, ceiling -3 dB" in hot.says
+    # A whole mix that this show never moves is only worth another look.
+    whole = plan.sends_by_name["accordionist", "whole mix"]
+    assert desk.levels(plan, {whole: 0}).word == "look"
+    assert desk.levels(plan, {whole: 0, own: -250}).word == "wrong"
+    assert desk.levels(plan, fine).word == "fine"
+    assert desk.levels(plan, dict.fromkeys(fine, OFF)).word == "fine"
+
+
+def test_a_mix_above_its_ceiling_as_a_sum_is_wrong(plan: Plan) -> None:
+    """Four inputs at 0 dB come to 6.02 dB (10·log10 4), and a whole mix at 4 dB takes them to 10.02: above 10 dB."""
+    inputs: dict[int, Level] = {plan.send(0, column): 0 for column in range(plan.whole)}
+    assert plan.mix_ceilings[0] == 1_000 and len(inputs) == 4
+    assert desk.levels(plan, inputs | {plan.send(0, plan.whole): 390}).says.count("as a sum") == 0
+    assert "the mix of singer as a sum" in desk.levels(plan, inputs | {plan.send(0, plan.whole): 400}).says
+
+
+# -- the clock ------------------------------------------------------------------------------------------------
+
+LISBON = ZoneInfo("Europe/Lisbon")
+NOW = datetime(2026, 11, 27, 18, 0, tzinfo=LISBON)
+
+
+@pytest.mark.parametrize(
+    ("later_s", "word"), [(-3600, "fine"), (0, "fine"), (120, "fine"), (121, "wrong"), (1e9, "wrong")]
+)
+def test_a_clock_is_not_before_the_shows_files(later_s: float, word: str) -> None:
+    saved = {Path("rig.yaml"): datetime(2020, 1, 1, tzinfo=UTC), Path("setlist.yaml"): NOW + timedelta(seconds=later_s)}
+    found = clock.plausible(NOW, saved)
+    assert found.word == word and ("setlist.yaml" in found.says) is (word == "wrong")
+
+
+def test_the_clock_in_step_matters_where_a_timetable_goes_by_it() -> None:
+    assert clock.in_step(clock.InStep(True, 12_000), matters=True).says.endswith("within 12 ms")
+    assert clock.in_step(clock.InStep(False, 16_000_000), matters=True).word == "look"
+    assert clock.in_step(clock.InStep(False, 16_000_000), matters=False).word == "fine"
+    assert clock.in_step(None, matters=True).word == "unknown"
+
+
+def test_two_zones_are_one_where_they_show_the_same_time() -> None:
+    (same,) = clock.zones(NOW, LISBON, ZoneInfo("Europe/London"))
+    (other,) = clock.zones(NOW, LISBON, ZoneInfo("Europe/Berlin"))
+    (none,) = clock.zones(NOW, None, LISBON)
+    assert [one.word for one in (same, other, none)] == ["fine", "look", "fine"]
+    assert "CET, UTC+01:00" in other.says and "WET, UTC+00:00" in other.says
+
+
+def test_how_long_it_is_to_doors_and_set() -> None:
+    model = TimetableModel.model_validate({"zone": "Europe/Lisbon", "doors": "19:30", "set": "21:00", "curfew": "1:00"})
+    assert clock.to_go(night_of(model, NOW), NOW).says == "doors in 1 h 30 min, at 19:30; set in 3 h, at 21:00"
+    late = NOW + timedelta(hours=2)
+    assert clock.to_go(night_of(model, late), late).says == "doors 30 min ago, at 19:30; set in 1 h, at 21:00"
+    assert clock.to_go((), NOW).word == "fine"
+
+
+@pytest.mark.parametrize(("day", "word"), [(25, "look"), (26, "fine"), (27, "fine"), (28, "look"), (30, "look")])
+def test_a_timetable_of_another_day_is_said(day: int, word: str) -> None:
+    """Begun at 18:00 on the 27th: a night whose curfew was at 1:00 of that day is over, but not for long."""
+    said = {"zone": "Europe/Lisbon", "doors": "19:30", "set": "21:00", "curfew": "1:00"}
+    model = TimetableModel.model_validate(said | {"date": date(2026, 11, day).isoformat()})
+    assert clock.to_go(night_of(model, NOW), NOW).word == word
+
+
+# -- the nights -----------------------------------------------------------------------------------------------
+
+
+def test_how_many_nights_there_is_room_for(plan: Plan) -> None:
+    night = nights.night_bytes(plan)
+    for some, word in ((0, "wrong"), (1, "look"), (9, "look"), (10, "fine"), (10_000, "fine")):
+        found = nights.space_judged(Path("/there"), night * some, night)
+        assert found.word == word and (not some or f" {some:,} night" in found.says)
+    assert nights.space_judged(Path("/there"), night - 1, night).word == "wrong"
+
+
+def test_the_changes_of_a_set_are_counted_as_they_are_told(plan: Plan) -> None:
+    """Counted here by hand, stop by stop."""
+    grid: Grid = plan.grid
+    assert grid.steps
+    steps = [rest.steps for rest in plan.rests]
+    moved = sum(level is not None for level in steps[0])
+    for before, after in itertools.pairwise(steps):
+        moved += len([1 for send in range(len(before)) if before[send] != after[send]])
+    assert nights.changes_of(plan) == moved > 0
+
+
+def lies(**more: object) -> nights.Lies:
+    said = {"path": Path("a.night"), "setlist": "/s", "venue": "Hall", "begun_us": 0, "wall_us": 0, "ends": False}
+    return nights.Lies(**(said | more))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("ends", "venue", "ago_s", "word", "says"),
+    [
+        (True, "Hall", 60, "fine", "ended"),
+        (False, "Hall", 59, "look", "59 s ago: `run` takes it up again"),
+        (False, "Hall", 7_200, "look", "2 h ago: `run` takes it up again"),
+        (False, "Hall", 7_201, "fine", "too long"),
+        (False, None, 60, "look", "at Hall: `run` begins a new one"),
+        (False, "Hall", -30, "look", "takes it up again"),
+    ],
+)
+def test_what_becomes_of_the_last_night(ends: bool, venue: str | None, ago_s: int, word: str, says: str) -> None:
+    """By the rules that `run` has: two hours, and the same venue."""
+    found = nights.last_judged(lies(ends=ends), venue, ago_s * 1_000_000)
+    assert found.word == word and says in found.says

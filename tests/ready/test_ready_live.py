@@ -1,0 +1,394 @@
+"""`stagectl ready` as it is run: with a real desk over UDP, ports that are taken, a night that is played and one that
+was killed, things that hang. Judges from outside: `df` for the disk, a C compiler for `struct timex`, `timedatectl`
+where systemd runs; from inside, `stagectl check` for its warnings, and the code of `run` for what becomes of a night.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from forked import stagectl
+from lines import Program
+from needs import needs, unavailable
+
+from stagectl.archive.gather import gather
+from stagectl.archive.pack import pack
+from stagectl.cli.ready import lines
+from stagectl.errors import Fault, FileFaults
+from stagectl.journal.schema import APPLICATION_ID
+from stagectl.live.resume import broken_off
+from stagectl.ready import clock, looks, nights
+from stagectl.ready.backups import backups
+from stagectl.ready.battery import battery
+from stagectl.ready.finding import Finding, fine, wrong
+from stagectl.ready.governor import governor
+from stagectl.ready.looks import MachineLook, look_around
+from stagectl.ready.others import others
+from stagectl.ready.proving import MODULE, prove, proven
+from stagectl.ready.room import Machine, Room
+from stagectl.show.compile import compile_show
+from stagectl.show.load import load_show
+from stagectl.story.told import Told
+from stagectl.term.styles import WRONG, parts
+from stagectl.where import shipped
+
+RUN = (sys.executable, "-m", "stagectl")
+
+
+def free_port() -> int:
+    """A UDP port that nobody listens at."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
+        found.bind(("127.0.0.1", 0))
+        return int(found.getsockname()[1])
+
+
+class Stage:
+    """The three songs with ports of their own, a folder for the nights, and what `ready` says of all that."""
+
+    def __init__(self, folder: Path) -> None:
+        self.desk_port, self.foot_port = free_port(), free_port()
+        self.show = folder / "three-songs"
+        shutil.copytree(shipped("setlists") / "three-songs", self.show)
+        self.rig = self.show / "rig.yaml"
+        text = self.rig.read_text()
+        self.rig.write_text(text.replace("9000", str(self.desk_port)).replace("9010", str(self.foot_port)))
+        self.state, self.spare = folder / "state", folder / "spare"
+        self.spare.mkdir()
+        self.environment = {"STATE_DIRECTORY": str(self.state), "TMPDIR": str(self.spare)}
+
+    def ready(self, *more: str) -> tuple[int, dict[str, dict[str, Any]], dict[str, Any]]:
+        """The exit code, each finding by what was looked at, and the sum."""
+        run = stagectl("ready", str(self.show), "--json", *more, cwd=self.show, **self.environment)
+        assert run.stderr == ""
+        *found, last = map(json.loads, run.stdout.splitlines())
+        assert last["kind"] == "ready" and {one["kind"] for one in found} == {"looked"}
+        assert all(bool(one["do"]) is (one["word"] in ("look", "wrong")) for one in found), found
+        assert last["wrong"] == sum(one["word"] == "wrong" for one in found)
+        assert last["ready"] is (run.returncode == 0) is (last["wrong"] == 0)
+        return run.returncode, {one["what"]: one for one in found}, last
+
+    def lies(self) -> dict[str, tuple[int, int]]:
+        """Every file and folder of the show and its nights, with its size and when it was changed; but for an index of
+        SQLite's that lies there already, into which whoever reads may write ("WAL-mode File Format", 2.0)."""
+        paths = [path for folder in (self.show, self.state) for path in (folder, *sorted(folder.rglob("*")))]
+        return {
+            str(path): (path.stat().st_size, 0 if path.name.endswith("-shm") else path.stat().st_mtime_ns)
+            for path in paths
+            if path.exists()
+        }
+
+    def room(self) -> Room:
+        """The room as a look has it."""
+        show = load_show(self.show)
+        return Room(setlist=self.show, now=datetime.now().astimezone(), show=show, compiled=compile_show(show, None))
+
+    @contextmanager
+    def desk(self) -> Iterator[Program]:
+        """A desk that answers."""
+        where = f"127.0.0.1:{self.desk_port}"
+        program = Program((*RUN, "desk", "osc-decibels", "--inputs", "5", "--mixes", "3", "--osc", where, "--json"))
+        try:
+            program.line()
+            yield program
+        finally:
+            program.close()
+
+    @contextmanager
+    def night(self) -> Iterator[Program]:
+        """The daemon, from its line `ready` on."""
+        program = Program(
+            ["env", *(f"{key}={value}" for key, value in self.environment.items()), *RUN, "run", self.show_]
+        )
+        try:
+            program.until(lambda line: line.startswith("ready"))
+            yield program
+        finally:
+            program.close()
+
+    @property
+    def show_(self) -> str:
+        return str(self.show)
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Stage:
+    return Stage(tmp_path)
+
+
+def levels(desk: Program) -> Any:
+    """Every level of a desk."""
+    desk.say("levels")
+    return json.loads(desk.until(lambda line: '"levels"' in line))["levels"]
+
+
+@pytest.mark.slow
+def test_a_desk_is_read_and_nothing_is_changed(stage: Stage) -> None:
+    with stage.desk() as desk:
+        desk.say("move 3 whole -6")
+        before, lay = levels(desk), stage.lies()
+        code, found, last = stage.ready("--page", "127.0.0.1:0")
+        assert levels(desk) == before and stage.lies() == lay
+        assert (code, last["wrong"]) == (0, 0), found
+        assert re.fullmatch(
+            rf"at `127.0.0.1:{stage.desk_port}`, answers in [0-9,]+ (ms|s); all 15 levels read in .+",
+            found["desk"]["says"],
+        )
+        for what in ("desk", "whole mixes", "levels", "floor board", "page", "journal", "disk space", "other nights"):
+            assert found[what]["word"] == "fine", found[what]
+        desk.say("move 1 whole off")
+        desk.say("move 3 3 0")
+        levels(desk)
+        code, found, last = stage.ready()
+    assert (code, last["wrong"]) == (3, 2)
+    assert "the whole mix of singer is off at the desk" in found["whole mixes"]["says"]
+    assert "accordion in the mix of accordionist at 0 dB, ceiling -3 dB" in found["levels"]["says"]
+    assert "page" not in found
+
+
+@pytest.mark.slow
+def test_what_is_missing_is_said_within_its_time(stage: Stage) -> None:
+    with socket.socket() as page, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as foot:
+        page.bind(("127.0.0.1", 0))
+        page.listen(1)
+        foot.bind(("0.0.0.0", stage.foot_port))
+        code, found, last = stage.ready("--page", "{}:{}".format(*page.getsockname()))
+    assert (code, last["says"].partition(",")[0]) == (3, "3 things to see to")
+    assert "does not answer" in found["desk"]["says"]
+    assert "is taken by another program" in found["floor board"]["says"]
+    assert found["page"]["word"] == "wrong"
+
+
+@pytest.mark.slow
+def test_a_night_that_is_played_and_then_killed(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(stage.state))
+    monkeypatch.setattr("stagectl.journal.paths.spare_nights", lambda: stage.spare)
+    room = stage.room()
+    assert nights.last_night(room)[0].says.startswith("none of this show is kept yet")
+    with stage.desk(), stage.night() as night:
+        code, found, _ = stage.ready()
+        assert code == 3
+        assert found["other nights"]["says"] == f"process {night.process.pid} drives this desk already"
+        assert found["desk"]["word"] == "look" and "it is not asked" in found["desk"]["says"]
+        assert found["floor board"]["word"] == "wrong"
+        night.process.send_signal(signal.SIGKILL)
+        night.process.wait(10)
+        (path,) = (stage.state / "nights").glob("*.night")
+        lay = stage.lies()
+        (last,), (other,) = nights.last_night(room), others(room)
+        lies = nights.read(path)
+        assert stage.lies() == lay
+        assert (last.word, other.word) == ("look", "fine") and "takes it up again" in last.says
+        real = broken_off(path)
+        assert lies is not None and real is not None
+        assert (lies.setlist, lies.venue, lies.wall_us, lies.ends) == (real.head.path, None, real.wall_us, False)
+        with stage.night() as again:
+            again.process.send_signal(signal.SIGTERM)
+            assert again.process.wait(10) == 0
+        lay = stage.lies()
+        (last,) = nights.last_night(room)
+        assert stage.lies() == lay
+    assert last.word == "fine" and "ended" in last.says
+    assert broken_off(path) is None
+
+
+@pytest.mark.slow
+def test_faults_are_told_and_the_machine_is_looked_at_all_the_same(stage: Stage) -> None:
+    stage.rig.write_text(stage.rig.read_text().replace("own input: voice", "own input: vioce"))
+    code, found, _ = stage.ready()
+    assert code == 1
+    assert re.search(r"rig\.yaml:\d+: .*did you mean `voice`", found["show"]["says"])
+    assert "desk" not in found and found["journal"]["word"] == "fine"
+
+
+def test_a_venue_that_there_is_not_is_wrong_usage(stage: Stage) -> None:
+    wrong = stagectl("ready", stage.show_, "--venue", "nowhere", cwd=stage.show, **stage.environment)
+    assert (wrong.returncode, wrong.stdout) == (2, "") and "nowhere" in wrong.stderr
+
+
+def test_the_lines_for_people() -> None:
+    some = [fine("desk", "it answers"), wrong("a long name", "it is gone", "plug it in")]
+    assert [line for line, _ in lines(some)] == [
+        "fine   desk         it answers",
+        "wrong  a long name  it is gone",
+        "                    → plug it in",
+    ]
+    line, kind = list(lines(some))[1]
+    assert ("wrong", WRONG) in parts(Told(line, kind))
+
+
+# -- what hangs -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def machine(tmp_path: Path) -> Machine:
+    return Machine(setlist=tmp_path, now=datetime.now().astimezone(), system=tmp_path)
+
+
+def test_a_look_that_hangs_or_stumbles_holds_up_no_other(machine: Machine) -> None:
+    """A pipe that nobody writes into keeps whoever opens it waiting for ever (fifo(7)), as a driver or a mount may."""
+    pipe = machine.system / "sys/class/power_supply/BAT0/type"
+    pipe.parent.mkdir(parents=True)
+    os.mkfifo(pipe)
+
+    def stumbles(_: Machine) -> list[Finding]:
+        raise RuntimeError("over its own feet")
+
+    def faults() -> Any:
+        raise FileFaults([Fault("setlist.yaml", 4, "it is wrong")])
+
+    some = [
+        MachineLook("battery", 0.05, battery),
+        MachineLook("a driver", 1.0, stumbles),
+        MachineLook("processor", 1.0, governor),
+    ]
+    found = look_around(machine, faults, some)
+    os.close(os.open(pipe, os.O_RDWR | os.O_NONBLOCK))
+    assert [(one.what, one.word) for one in found] == [
+        ("show", "wrong"),
+        ("battery", "wrong"),
+        ("a driver", "look"),
+        ("processor", "unknown"),
+    ]
+    assert "within 0.05 s: something hangs" in found[1].says
+    assert "RuntimeError: over its own feet" in found[2].says
+
+
+def test_a_show_that_cannot_be_read_in_time(machine: Machine) -> None:
+    for_ever = threading.Event()
+    found = look_around(machine, lambda: for_ever.wait(), [], read_s=0.02)  # type: ignore[arg-type, return-value]
+    for_ever.set()
+    assert [one.word for one in found] == ["wrong"] and "cannot be read within 0.02 s" in found[0].says
+
+
+def test_all_looks_together_end_within_five_seconds() -> None:
+    """What comes before and after them takes some tenths."""
+    assert looks.ENDS_S < 4.5 and all(one.within_s <= looks.ENDS_S for one in looks.LOOKS)
+
+
+# -- files, disk, clock ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["nine-songs", "three-songs"])
+def test_it_counts_the_warnings_that_check_counts(name: str) -> None:
+    said = stagectl("check", str(shipped("setlists") / name)).stdout.splitlines()[-1]
+    number = re.search(r"(\d+) warning", said)
+    assert prove(shipped("setlists") / name, None).warnings == (int(number[1]) if number else 0)
+
+
+def test_the_proof_ends_with_whoever_asked_for_it() -> None:
+    command = [sys.executable, "-m", MODULE, str(shipped("setlists") / "three-songs")]
+    run = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, check=False)
+    assert (run.returncode, run.stdout, run.stderr) == (1, b"", b"")
+    found = proven(shipped("setlists") / "three-songs", None, 60)
+    assert found is not None and not found.faults and found.proved
+    assert proven(shipped("setlists") / "three-songs", None, 0.01) is None
+
+
+def test_a_backup_is_compared_by_what_it_holds(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(stage.show)
+
+    def said() -> Finding:
+        (found,) = backups(stage.room())
+        return found
+
+    assert said().word == "look" and "there is none" in said().says
+    pack(gather(load_show(stage.show)), stage.show.parent / "kept.zip")
+    (stage.show.parent / "other.zip").write_bytes(b"PK, or not")
+    # A copy has other times: it counts what is in it.
+    os.utime(stage.rig, (0, 0))
+    assert said() == fine("backup", "kept.zip has every file as it is now")
+    stage.rig.write_text(stage.rig.read_text() + "# edited\n")
+    assert (said().word, said().says) == ("look", "edited since kept.zip: rig.yaml")
+
+
+def test_the_room_on_the_disk_is_what_df_says(tmp_path: Path) -> None:
+    needs("df")
+    for _ in range(20):
+        before, free, after = _df(tmp_path), shutil.disk_usage(tmp_path).free, _df(tmp_path)
+        if before == after:
+            break
+    assert min(before, after) <= free <= max(before, after)
+
+
+def _df(folder: Path) -> int:
+    run = subprocess.run(["df", "--output=avail", "-B1", str(folder)], capture_output=True, text=True, check=True)
+    return int(run.stdout.split()[-1])
+
+
+def test_where_nights_can_be_kept(tmp_path: Path) -> None:
+    before = tmp_path.stat().st_mtime_ns
+    assert nights.writable(tmp_path).says == f"{tmp_path} can be written to"
+    assert nights.writable(tmp_path / "state" / "nights").says.endswith("can be made")
+    assert tmp_path.stat().st_mtime_ns == before and not list(tmp_path.iterdir())
+    file = tmp_path / "file"
+    file.touch()
+    assert "is no folder" in nights.writable(file / "nights").says
+    if os.getuid() == 0:
+        os.seteuid(65_534)
+    try:
+        found = nights.writable(Path("/usr/nights"))
+    finally:
+        if os.getuid() == 0:
+            os.seteuid(0)
+    assert found.word == "wrong" and "nothing can be written into /usr" in found.says
+
+
+def test_nights_that_cannot_be_read_or_are_of_an_earlier_layout(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The last of all is told where it is damaged, as `run` tells it; one of an earlier layout is nobody's."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(stage.state))
+    monkeypatch.setattr("stagectl.journal.paths.spare_nights", lambda: stage.spare)
+    folder = stage.state / "nights"
+    folder.mkdir(parents=True)
+    with sqlite3.connect(folder / "2026-11-25T19-30-00.night") as old:
+        old.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        old.execute("PRAGMA user_version = 1")
+        old.execute("CREATE TABLE night (setlist TEXT)")
+    old.close()
+    (found,) = nights.last_night(stage.room())
+    assert found.says.startswith("none of this show is kept yet")
+    header = (folder / "2026-11-25T19-30-00.night").read_bytes()[:100]
+    (folder / "2026-11-26T19-30-00.night").write_bytes(header + b"damaged" * 100)
+    (found,) = nights.last_night(stage.room())
+    assert found.word == "look" and "2026-11-26T19-30-00.night cannot be read: the file is damaged" in found.says
+
+
+def test_struct_timex_is_laid_out_as_the_compiler_lays_it_out(tmp_path: Path) -> None:
+    needs("cc")
+    source = tmp_path / "timex.c"
+    names = ("modes", "offset", "maxerror", "status", "constant", "tick")
+    marks, fields = " ".join(["%zu"] * len(names)), ", ".join(f"offsetof(struct timex, {name})" for name in names)
+    heads = "".join(f"#include <{head}>\n" for head in ("stddef.h", "stdio.h", "sys/timex.h"))
+    source.write_text(f'{heads}int main(void) {{ printf("{marks}\\n", {fields}); return 0; }}\n')
+    built = subprocess.run(["cc", str(source), "-o", str(tmp_path / "timex")], capture_output=True, check=False)
+    if built.returncode:
+        unavailable("no C headers here")
+    run = subprocess.run([str(tmp_path / "timex")], capture_output=True, text=True, check=True)
+    assert [getattr(clock._Timex, name).offset for name in names] == list(map(int, run.stdout.split()))
+
+
+def test_the_kernels_clock_is_read_and_not_touched() -> None:
+    if not sys.platform.startswith("linux"):
+        unavailable("only Linux has adjtimex")
+    before = clock.kernel()
+    assert before is not None and before.error_us >= 0
+    said = subprocess.run(
+        ["timedatectl", "show", "-p", "NTPSynchronized", "--value"], capture_output=True, text=True, check=False
+    )
+    if said.returncode:
+        unavailable("no systemd that says whether the clock is kept in step")
+    assert before.kept is (said.stdout.strip() == "yes")
