@@ -11,11 +11,9 @@ the most that a process held (its resident set).
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 import tempfile
-import time
 from itertools import pairwise
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -31,6 +29,18 @@ import sys, yaml
 yaml.load(open(sys.argv[1], "rb"), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
 """
 
+MEASURED: Final = """
+import os, sys, time
+quiet = [(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)]
+began = time.perf_counter()
+pid = os.posix_spawn(sys.executable, [sys.executable, *sys.argv[1:]], os.environ, file_actions=quiet)
+_, status, used = os.wait4(pid, 0)
+print(time.perf_counter() - began, used.ru_utime + used.ru_stime, used.ru_maxrss)
+sys.exit(os.waitstatus_to_exitcode(status))
+"""
+"""Starts a process and measures it. It is a small one itself: on Linux the most that a process held counts what held
+its place before it became what it is, which is whoever started it (getrusage(2), seen)."""
+
 
 class Cost(NamedTuple):
     """Wall and processor time of a process, s, and its largest resident set, MB."""
@@ -42,20 +52,17 @@ class Cost(NamedTuple):
 
 def cost(*arguments: str) -> Cost:
     """The least of some runs."""
-    runs = [_run(arguments) for _ in range(RUNS)]
+    runs = [once(*arguments) for _ in range(RUNS)]
     return Cost(*(min(column) for column in zip(*runs, strict=True)))
 
 
-def _run(arguments: tuple[str, ...]) -> Cost:
-    before = time.perf_counter()
-    process = subprocess.Popen([sys.executable, *arguments], stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(process.pid, 0)
-    wall = time.perf_counter() - before
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode:
-        raise SystemExit(f"{' '.join(arguments)}: exit code {process.returncode}")
-    unit = 1024**2 if sys.platform == "darwin" else 1024
-    return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / unit)
+def once(*arguments: str) -> Cost:
+    """Of one run. Raises SystemExit where it fails."""
+    run = subprocess.run([sys.executable, "-S", "-c", MEASURED, *arguments], stdout=subprocess.PIPE, check=False)
+    if run.returncode:
+        raise SystemExit(f"{' '.join(arguments)}: exit code {run.returncode}")
+    wall, cpu, most = map(float, run.stdout.split())
+    return Cost(wall, cpu, most / (1024**2 if sys.platform == "darwin" else 1024))
 
 
 def told(what: str, one: Cost) -> None:

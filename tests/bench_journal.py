@@ -8,15 +8,17 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sqlite3
-import statistics
 import tempfile
 import threading
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from bench_latency import row, write_show
+from bench_parts.figures import median, p99
 from inside import NoRecord, in_turns
 from recorded import Recorded
 
@@ -77,25 +79,44 @@ def cost(presses: int) -> None:
     bare = taken["no journal"]
     for lane, times in taken.items():
         if times is not bare:
-            ratio = statistics.median(times) / statistics.median(bare)
+            ratio = median(times) / median(bare)
             print(f"  {lane}: median {ratio:.2f} times that without, 99th percentile {more(times, bare):+.2f} ms")
 
 
 def more(times: Sequence[int], bare: Sequence[int]) -> float:
     """By how much the 99th percentile is higher, ms."""
-    return (statistics.quantiles(times, n=100)[98] - statistics.quantiles(bare, n=100)[98]) / 1e6
+    return (p99(times) - p99(bare)) / 1e6
+
+
+class Grown(NamedTuple):
+    """What a night's changes and all that led to them took: how many changes, bytes of the journal, and bytes of its
+    rows as lines of JSON."""
+
+    changes: int
+    taken: int
+    as_lines: int
+
+
+def grown(name: str, times: int = 20) -> Grown:
+    """A demo night, played over and over."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "grows.night"
+        empty = size_of(begin(Path(folder) / "empty.night", HEAD, silent))
+        recorder = begin(path, HEAD, silent)
+        changes = played(name, recorder, times)
+        taken = size_of(recorder) - empty
+        with closing(sqlite3.connect(path)) as journal:
+            # What is empty is left out.
+            rows = journal.execute("SELECT * FROM story").fetchall()
+            lines = sum(len(json.dumps([one for one in row if one is not None])) + 1 for row in rows)
+    return Grown(changes, taken, lines)
 
 
 def growth() -> None:
-    """Bytes of the file a change, for the demo nights played over and over."""
+    """Bytes of the file a change, for the demo nights."""
     for name in ("nine-songs", "three-songs"):
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "grows.night"
-            empty = size_of(begin(Path(folder) / "empty.night", HEAD, silent))
-            recorder = begin(path, HEAD, silent)
-            changes = played(name, recorder)
-            grown = size_of(recorder) - empty
-        print(f"{name}: {changes:,} changes and all that led to them take {grown / changes:.0f} bytes each")
+        one = grown(name)
+        print(f"{name}: {one.changes:,} changes and all that led to them take {one.taken / one.changes:.0f} bytes each")
 
 
 def played(name: str, recorder: Recorder, times: int = 20) -> int:

@@ -3,8 +3,8 @@
 Two figures, each with its spread:
 
 - through JACK: a foot's virtual port sends a control change; what is timed is the arrival of the first byte at the
-  desk's virtual port. The bare way is a process whose python-rtmidi callback sends a byte on at once. The two take
-  turns, press by press, so that both see the same machine.
+  desk's virtual port. The bare way is a process whose python-rtmidi callback sends a press on at once. The two take
+  turns, block by block, so that both see the same machine.
 - inside the program: from the driver's callback to the moment when the bytes are handed to the desk's port, with the
   journal written on the way, on a real file.
 
@@ -14,21 +14,23 @@ It prints figures and judges nothing.
 from __future__ import annotations
 
 import argparse
-import os
-import random
-import signal
-import statistics
 import subprocess
 import sys
 import tempfile
 import threading
-import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from queue import Empty, Queue
-from typing import Any
+from typing import Any, Final, NamedTuple
+
+from bench_parts.figures import median, p99, ratio
+from bench_parts.press import MidiWire, Nudges, Numbers, Presser, Way, in_blocks
+from bench_parts.program import end, started, wait_for
 
 ROOT = Path(__file__).resolve().parent.parent
+
+BLOCKS: Final = 10
+"""Blocks of presses of each way."""
 
 RIG = """
 inputs: [{name: voice, socket: 1}, {name: bass, socket: 2}]
@@ -54,7 +56,7 @@ import sys, rtmidi
 out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="bare")
 out.open_port(out.get_ports().index(sys.argv[2]))
 into = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="bare")
-into.set_callback(lambda event, _: out.send_message(event[0]))
+into.set_callback(lambda event, _: event[0][2] and out.send_message(event[0]))
 into.open_port(into.get_ports().index(sys.argv[1]))
 print("ready", flush=True)
 sys.stdin.read()
@@ -70,140 +72,98 @@ def write_show(folder: Path) -> None:
 
 def row(name: str, nanoseconds: Sequence[int]) -> str:
     """Median, 99th percentile and maximum, µs."""
-    ordered = sorted(nanoseconds)
-    p99 = ordered[min(len(ordered) - 1, int(len(ordered) * 0.99))]
-    median, most = statistics.median(ordered), ordered[-1]
-    return f"  {name:<12} median {median / 1e3:8.1f}   p99 {p99 / 1e3:8.1f}   max {most / 1e3:8.1f} µs"
+    middle, tail, most = (of(nanoseconds) / 1e3 for of in (median, p99, max))
+    return f"  {name:<12} median {middle:8.1f}   p99 {tail:8.1f}   max {most:8.1f} µs"
 
 
-class Ports:
-    """A foot and a desk on virtual JACK ports."""
+class JackNight(NamedTuple):
+    """Both ways through JACK, ready: who presses, and the processes, by the same order."""
 
-    def __init__(self, name: str) -> None:
-        import rtmidi
-
-        self.foot = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=f"{name}foot")
-        self.foot.open_virtual_port("out")
-        self.desk = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=f"{name}desk")
-        self.desk.open_virtual_port("in")
-        self.heard: Queue[int] = Queue()
-        self.desk.set_callback(lambda *_: self.heard.put(time.monotonic_ns()))
-
-    def press(self, control: int) -> int | None:
-        """Send a press, and give the time until the first byte, ns; None where it never came (JACK may lose one)."""
-        while not self.heard.empty():
-            self.heard.get()
-        began = time.monotonic_ns()
-        self.foot.send_message([0xB0, control, 127])
-        try:
-            taken = self.heard.get(timeout=1) - began
-        except Empty:
-            taken = None
-        self.foot.send_message([0xB0, control, 0])
-        return taken
-
-    def close(self) -> None:
-        """Let go of the ports."""
-        for port in (self.foot, self.desk):
-            port.close_port()
-            port.delete()
+    pressers: dict[str, Presser]
+    pids: tuple[int, int]
 
 
-def _wait_for_all(ours: subprocess.Popen[str]) -> None:
-    """Wait until everything is served. Never leaves the daemon behind."""
-    assert ours.stdout is not None
-    line = ours.stdout.readline()
-    if "everything is here" not in line:
-        ours.kill()
-        raise SystemExit(f"the daemon does not serve everything: {line}")
+@contextmanager
+def jack_night() -> Iterator[JackNight]:
+    """The program and a bare way, which lets the bytes of a press pass, and no release."""
+    with ExitStack() as stack:
+        ours, bare = MidiWire("bench"), MidiWire("other")
+        for wire in (ours, bare):
+            stack.callback(wire.close)
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        write_show(folder)
+        plain = stack.enter_context(
+            subprocess.Popen(
+                [sys.executable, "-c", BARE, "otherfoot:out", "otherdesk:in"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+            )
+        )
+        stack.callback(plain.terminate)
+        assert plain.stdout is not None
+        assert plain.stdout.readline().startswith("ready")
+        program = stack.enter_context(_daemon(folder))
+        pressers = {"stagectl": Presser(ours, nudging()), "bare": Presser(bare, NUMBERS)}
+        yield JackNight(pressers, (program, plain.pid))
+
+
+def jack_blocks(blocks: int, presses: int) -> dict[str, Way]:
+    """What presses took both ways, block by block."""
+    with jack_night() as night:
+        return in_blocks(night.pressers, blocks, presses)
+
+
+def nudging() -> Nudges:
+    """The foot of the show, and what its desk is told: the level of socket 1 in mix 1."""
+    keys = ((b"\xb0\x51\x7f", b"\xb0\x51\0"), (b"\xb0\x50\x7f", b"\xb0\x50\0"))
+    return Nudges(keys, lambda packet: packet[2] if packet[:2] == b"\xb0\x10" else None)
+
+
+NUMBERS: Final = Numbers(
+    lambda at: bytes((0xB0, 80, 64 + at)), lambda at: bytes((0xB0, 80, 64 + at)), b"\xb0\x50\0", 64
+)
+"""The bare way's presses: values from the upper half, as those of a switch that is down."""
 
 
 def through_jack(presses: int) -> None:
-    """Both ways through JACK, in turns."""
-    bench, bare = Ports("bench"), Ports("other")
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        write_show(folder)
-        plain = subprocess.Popen(
-            [sys.executable, "-c", BARE, "otherfoot:out", "otherdesk:in"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        command = [sys.executable, "-m", "stagectl", "run", str(folder), "--midi-api", "jack"]
-        ours = subprocess.Popen(
-            [*command, "--journal", str(folder / "bench.night")],
-            stdout=subprocess.PIPE,
-            text=True,
-            cwd=ROOT,
-            env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )
-        assert plain.stdout is not None
-        assert ours.stdout is not None
-        assert plain.stdout.readline().startswith("ready")
-        _wait_for_all(ours)
-        threading.Thread(target=lambda: [None for _ in ours.stdout or ()], daemon=True).start()
-        figures: dict[str, list[int]] = {"stagectl": [], "bare": []}
-        phase = random.Random(1)
-        for at in range(presses + 20):
-            control = 80 + at % 2
-            # A foot knows nothing of JACK's periods; without the pause every press would begin just after one.
-            # The bare way sends the release on too; the ear for its answer is emptied before the next press.
-            for who, ports in (("stagectl", bench), ("bare", bare)):
-                time.sleep(phase.uniform(0.002, 0.006))
-                taken = ports.press(control if who == "stagectl" else 1)
-                if at >= 20 and taken is not None:
-                    figures[who].append(taken)
-        ours.send_signal(signal.SIGTERM)
-        plain.terminate()
-        ours.wait(5)
-        plain.wait(5)
-    for ports in (bench, bare):
-        ports.close()
-    print(f"press → first byte through JACK, {presses} presses each, in turns")
-    for who, times in figures.items():
-        print(row(who, times) + f"   lost {presses - len(times)}")
-    ratio = [statistics.median(figures["stagectl"]) / statistics.median(figures["bare"])]
-    ratio += [sorted(t)[int(len(t) * 0.99)] for t in figures.values()]
-    print(f"  ratio of medians {ratio[0]:.3f}, of 99th percentiles {ratio[1] / ratio[2]:.3f}")
+    """Both ways through JACK."""
+    blocks = min(BLOCKS, presses)
+    ways = jack_blocks(blocks, presses // blocks)
+    print(f"press → first byte through JACK, {blocks} blocks of {presses // blocks} presses each, in turns")
+    for name, way in ways.items():
+        print(row(name, [one for block in way.blocks for one in block]) + f"   {way.note}")
+    ours, bare = (way.blocks for way in ways.values())
+    middle, tail = ratio(ours, bare, median), ratio(ours, bare, p99)
+    print(f"  ratio of medians {middle.value:.3f}, of 99th percentiles {tail.value:.3f}")
+
+
+@contextmanager
+def _daemon(folder: Path) -> Iterator[int]:
+    """The program with a folder's show, while everything is there: its number. Never left behind."""
+    ours = started(folder, "--midi-api", "jack")
+    try:
+        wait_for(ours, "ready")
+        yield ours.pid
+    finally:
+        end(ours)
 
 
 def flooded(presses: int) -> None:
     """A foot's presses while another pedal says a thousand messages a second, beside the same presses in quiet."""
     import rtmidi
 
-    bench = Ports("bench")
+    wire = MidiWire("bench")
     noise = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="benchnoise")
     noise.open_virtual_port("out")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_show(folder)
-        rig = RIG.replace(
-            "listener: singer}]", "listener: singer}, {name: noise, port: benchnoise, mapping: switch-pair}]"
-        )
-        (folder / "rig.yaml").write_text(
-            rig.replace("mapping: switch-pair}]", "mapping: switch-pair, listener: singer}]")
-        )
-        ours = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "stagectl",
-                "run",
-                str(folder),
-                "--midi-api",
-                "jack",
-                "--journal",
-                str(folder / "n"),
-            ],
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert ours.stdout is not None
-        _wait_for_all(ours)
-        threading.Thread(target=lambda: [None for _ in ours.stdout or ()], daemon=True).start()
+        also = "{name: noise, port: benchnoise, mapping: switch-pair, listener: singer}"
+        (folder / "rig.yaml").write_text(RIG.replace("listener: singer}]", f"listener: singer}}, {also}]"))
         figures: dict[str, list[int]] = {"quiet": [], "flooded": []}
-        phase, over = random.Random(1), threading.Event()
+        notes: dict[str, str] = {}
+        over = threading.Event()
 
         def flood() -> None:
             # Data of every kind: unknown controllers, notes that hang, clock, and bytes that are no message at all.
@@ -213,26 +173,22 @@ def flooded(presses: int) -> None:
                     noise.send_message(message)
 
         flooding = threading.Thread(target=flood, daemon=True)
-        for who in figures:
-            if who == "flooded":
-                flooding.start()
-            for at in range(presses):
-                time.sleep(phase.uniform(0.002, 0.006))
-                taken = bench.press(80 + at % 2)
-                if taken is not None:
-                    figures[who].append(taken)
-        over.set()
-        flooding.join()
-        ours.send_signal(signal.SIGTERM)
-        ours.wait(5)
-    bench.close()
+        with _daemon(folder):
+            for who in figures:
+                if who == "flooded":
+                    flooding.start()
+                way = in_blocks({who: Presser(wire, nudging())}, 1, presses)[who]
+                figures[who], notes[who] = way.blocks[0], way.note
+            over.set()
+            flooding.join()
+    wire.close()
     noise.close_port()
     noise.delete()
     print(
         f"press → first byte while another pedal floods its port with 1,000 messages a second, {presses} presses each"
     )
     for who, times in figures.items():
-        print(row(who, times) + f"   lost {presses - len(times)}")
+        print(row(who, times) + f"   {notes[who]}")
 
 
 def inside(presses: int) -> None:

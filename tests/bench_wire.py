@@ -46,6 +46,7 @@ from stagectl.story.rows import stop_names
 from stagectl.story.wire import Sent
 from stagectl.story.words import place
 from stagectl.where import shipped
+from stagectl.wire.midi import BYTE_NS
 
 FRAMES: Final = 64
 """One period of JACK."""
@@ -79,10 +80,25 @@ def rehearsed(show: Show, plan: Plan) -> Iterator[list[Sent]]:
 
 
 class Stamped(NamedTuple):
-    """Messages as JACK heard them: how many, and from the first to the last, ns."""
+    """Messages as JACK heard them, and from the first to the last, ns."""
 
-    told: int
+    packets: tuple[bytes, ...]
     span_ns: int
+
+    @property
+    def told(self) -> int:
+        """How many."""
+        return len(self.packets)
+
+    @property
+    def took_ns(self) -> int:
+        """To the end of the last one on the wire: a stamp says when a message begins."""
+        return self.span_ns + BYTE_NS * len(self.packets[-1])
+
+    @property
+    def limit_ns(self) -> int:
+        """What these bytes take on a DIN wire at the least."""
+        return BYTE_NS * sum(map(len, self.packets))
 
 
 class Judge:
@@ -93,21 +109,22 @@ class Judge:
 
         self.port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=JUDGE)
         self.clock_ns = 0
-        self.stamps: Queue[int] = Queue()
+        self.stamps: Queue[tuple[int, bytes]] = Queue()
         self.port.set_callback(self._hear)
         self.port.open_virtual_port("in")
 
     def _hear(self, event: tuple[list[int], float], _: object) -> None:
         self.clock_ns += round(event[1] * 1e9)
-        self.stamps.put(self.clock_ns)
+        self.stamps.put((self.clock_ns, bytes(event[0])))
 
     def heard(self, count: int) -> Stamped:
         """The messages of one change; fewer than there should be where JACK lost some, or a late loop left some out."""
-        stamps: list[int] = []
+        stamps: list[tuple[int, bytes]] = []
         with suppress(Empty):
             while len(stamps) < count:
                 stamps.append(self.stamps.get(timeout=1.5 if stamps else 6))
-        return Stamped(len(stamps), stamps[-1] - stamps[0] if stamps else 0)
+        packets = tuple(packet for _, packet in stamps)
+        return Stamped(packets, stamps[-1][0] - stamps[0][0] if stamps else 0)
 
     def close(self) -> None:
         """Let go of the port."""
@@ -122,8 +139,7 @@ def program(*command: str, end: signal.Signals) -> Iterator[Program]:
     try:
         yield started
     finally:
-        started.process.send_signal(end)
-        started.process.wait(10)
+        started.close(end)
 
 
 def played(folder: Path, expected: list[int], judge: Judge, foot: Any) -> list[Stamped]:
@@ -138,6 +154,23 @@ def played(folder: Path, expected: list[int], judge: Judge, foot: Any) -> list[S
             foot.send_message([0xB0, 80, 0])
             out.append(judge.heard(count))
         return out
+
+
+def whole_scene(judge: Judge, foot: Any, nights: int) -> Iterator[Stamped]:
+    """The first press of the nine songs tells the desk everything. A night that lost messages is passed over; where all
+    did, SystemExit."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        show = write_show(folder, "control-change", True)
+        expected = len(next(rehearsed(show, compile_show(show).plan)))
+        whole = 0
+        for _ in range(nights):
+            [one] = played(folder, [expected], judge, foot)
+            if one.told == expected:
+                whole += 1
+                yield one
+    if not whole:
+        raise SystemExit(f"in none of {nights} nights did all {expected} messages arrive: JACK lost some of them")
 
 
 def lasts(plan: Plan, change: Change, stamped: Stamped) -> tuple[int, int]:

@@ -1,0 +1,1 @@
+"""What the benches share: figures, tables, presses on real ports, what processes hold."""
