@@ -30,10 +30,11 @@ AT_ONCE: Final = 1_000
 def heading(night: Night) -> str:
     """The setlist, the venue, and when the night began, in its own zone."""
     from stagectl.journal.paths import when
+    from stagectl.story.words import plainly
 
     begun = when(night.begun_us).astimezone(_zone(night))
     parts = (night.setlist, night.venue, f"{begun:%Y-%m-%d %H:%M} {night.zone}")
-    return ", ".join(part for part in parts if part)
+    return plainly(", ".join(part for part in parts if part))
 
 
 def for_people(night: Night, clock: bool, pen: Pen = str) -> Lines:
@@ -88,7 +89,7 @@ def as_csv(night: Night) -> Lines:
     """One line of CSV a row, without the header."""
     from stagectl.journal.csv_rows import csv_text
 
-    return lambda rows: csv_text(((wall_us, row) for _, wall_us, row in rows), night.zone_offset)
+    return lambda rows: csv_text(((wall_us, row) for _, wall_us, row in rows), night.zone_seconds)
 
 
 def whole_presses(rows: Iterable[Written]) -> Iterator[list[Written]]:
@@ -110,4 +111,4 @@ def _pressed(rows: Iterable[Written]) -> Iterator[list[Written]]:
 
 
 def _zone(night: Night) -> timezone:
-    return timezone(timedelta(seconds=night.zone_offset))
+    return timezone(timedelta(seconds=night.zone_seconds))

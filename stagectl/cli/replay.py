@@ -44,14 +44,14 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
     import json
 
     from stagectl.cli.log_lines import heading
-    from stagectl.journal.read import files_of, night, one_moment, open_read
-    from stagectl.live.resume import chapters
+    from stagectl.journal.read import files_of, night, one_moment, open_read, sensibly
+    from stagectl.live.resume import UNPLAYABLE, chapters
     from stagectl.story.compare import told
 
     if venue is not None and setlist is None:
         raise click.UsageError("--venue is about the show that --setlist names; the journal knows its own")
     path = journal_at(journal)
-    with closing(open_read(path)) as connection, one_moment(connection):
+    with closing(open_read(path)) as connection, one_moment(connection), sensibly(UNPLAYABLE):
         # It may be played still.
         head = night(connection)
         plans = chapters(files_of(connection, path), head.venue, None)

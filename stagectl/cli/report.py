@@ -50,7 +50,7 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
     from contextlib import closing
 
     from stagectl.cli.common import journal_at
-    from stagectl.journal.read import open_read
+    from stagectl.journal.read import open_read, sensibly
     from stagectl.report.as_json import as_json as figures
     from stagectl.report.build import build
     from stagectl.report.keep import keep
@@ -62,8 +62,9 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
         played = _played(connection, show)
         waiting.at("adding the night up")
         counts_rows(waiting, connection)
-        report, wall = build(connection, *played)
-    text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)
+        with sensibly("the journal says what no night can say"):
+            report, wall = build(connection, *played)
+            text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)
     if output is None:
         output = Path("-") if as_json else Path(f"{path.stem}.html")
     if str(output) == "-":

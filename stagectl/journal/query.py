@@ -132,7 +132,7 @@ def came_as(connection: sqlite3.Connection, number: int, at: int) -> bytes | Non
     """
     question = "SELECT said FROM heard WHERE id = (SELECT max(id) FROM heard WHERE id < :number) AND at = :at"
     found = fetch(connection, question, {"number": number, "at": at})
-    return next((said for (said,) in found), None)
+    return next((said for (said,) in found if isinstance(said, bytes)), None)
 
 
 class Span(NamedTuple):

@@ -15,17 +15,27 @@ from stagectl.journal.paths import is_journal, latest
 from stagectl.journal.schema import (
     VERSION,
     Night,
-    file_unpacked,
+    files_unpacked,
     heard_unpacked,
     night_unpacked,
-    path_unpacked,
     unpacked,
 )
 from stagectl.journal.spool import bring_home
 from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
-__all__ = ["events", "files", "files_of", "latest", "night", "one_moment", "open_read", "rows", "song_began"]
+__all__ = [
+    "events",
+    "files",
+    "files_of",
+    "latest",
+    "night",
+    "one_moment",
+    "open_read",
+    "rows",
+    "sensibly",
+    "song_began",
+]
 
 WAIT_S: Final = 1.0
 """How long a reader waits for a lock, s. The writer never waits for a reader."""
@@ -100,11 +110,12 @@ def files(connection: sqlite3.Connection) -> dict[int, dict[str, bytes]]:
     """What the show's files held on that night, by their paths, the setlist first: by the number of the line after
     which they held that, the earliest first. Nothing in a journal of an earlier layout. Raises JournalError where they
     cannot be read."""
-    found = _fetch(connection, "SELECT since, path, packed FROM files ORDER BY since, place")
+    found = _fetch(connection, "SELECT * FROM files ORDER BY since, place")
     out: dict[int, dict[str, bytes]] = {}
     try:
-        for since, path, packed in found:
-            out.setdefault(since, {})[path_unpacked(path)] = file_unpacked(packed, FILE_MAX)
+        for line in found:
+            since, path, raw = files_unpacked(line, FILE_MAX)
+            out.setdefault(since, {})[path] = raw
         return out
     except ValueError as error:
         raise JournalError(f"The show's files in the journal cannot be read: {error}.") from error
@@ -145,6 +156,22 @@ def one_moment(connection: sqlite3.Connection) -> Iterator[None]:
             connection.execute("ROLLBACK")
 
 
+NONSENSE: Final = (
+    *(ValueError, TypeError, LookupError, ArithmeticError, AttributeError, AssertionError, RecursionError),
+)
+"""What is raised where a journal says what no night can say."""
+
+
+@contextmanager
+def sensibly(what: str) -> Iterator[None]:
+    """Something is made of what a journal says, which need not make sense: a damaged or forged one may say anything.
+    Raises JournalError for it. `what`: what makes no sense, as a sentence begins with it."""
+    try:
+        yield
+    except NONSENSE as error:
+        raise JournalError(f"{what}: {str(error) or type(error).__name__}") from error
+
+
 def _fetch(connection: sqlite3.Connection, question: str, *values: int) -> list[Any]:
     with _plainly(None):
         return connection.execute(question, values).fetchall()
@@ -154,6 +181,6 @@ def _fetch(connection: sqlite3.Connection, question: str, *values: int) -> list[
 def _plainly(path: Path | None) -> Iterator[None]:
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         what = "The journal" if path is None else str(path)
         raise JournalError(f"{what} cannot be read: {cause(error)}.") from error

@@ -14,6 +14,7 @@ from typing import Any, Final, TypeAlias
 from urllib.parse import quote, unquote_to_bytes
 
 from stagectl.core.levels import OFF, Level, Off
+from stagectl.errors import JournalError
 from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
@@ -129,6 +130,11 @@ class Night:
     path: str = ""
     files: Mapping[str, bytes] = field(default_factory=dict)
 
+    @property
+    def zone_seconds(self) -> int:
+        """The local zone's seconds east of UTC; 0 where the journal names none that can be (a day or more)."""
+        return self.zone_offset if abs(self.zone_offset) < 24 * 3_600 else 0
+
 
 _AS_ADDRESS: Final = "file://"
 """How a path is told from an address: no path has two of these strokes in a row, but at its beginning."""
@@ -185,8 +191,55 @@ def file_unpacked(packed: bytes, most: int) -> bytes:
     return raw
 
 
+_NUMBER: Final = frozenset((int,))
+_TEXT: Final = frozenset((str,))
+_NUMBER_OR_NOT: Final = frozenset((int, type(None)))
+_TEXT_OR_NOT: Final = frozenset((str, type(None)))
+_LEVEL: Final = frozenset((int, str, type(None)))
+_ANY: Final = frozenset((int, float, str, type(None)))
+_BYTES: Final = frozenset((bytes,))
+_BYTES_OR_NOT: Final = frozenset((bytes, type(None)))
+
+_TYPES: Final = {
+    "night": (_NUMBER, _TEXT, _TEXT_OR_NOT, _NUMBER, _TEXT, _NUMBER, _TEXT, _NUMBER, _TEXT),
+    "story": (
+        *(_NUMBER, _NUMBER, _NUMBER, _TEXT, _NUMBER_OR_NOT),
+        *(_TEXT_OR_NOT,) * 9,
+        *(_LEVEL, _LEVEL, _LEVEL, _NUMBER_OR_NOT, _TEXT_OR_NOT),
+    ),
+    "heard": (_NUMBER, _NUMBER, _NUMBER, _ANY, _ANY, _ANY, _BYTES_OR_NOT),
+    "files": (_NUMBER, _NUMBER, _TEXT, _BYTES),
+}
+"""What the columns of `TABLES` hold, once more: SQLite does not look at what was damaged, nor at tables that somebody
+else has made."""
+
+_SOUND: Final[dict[str, set[tuple[type, ...]]]] = {table: set() for table in _TYPES}
+"""The types of lines that were found to be sound, so that each is looked at once."""
+
+
+def _check(table: str, line: Sequence[Any]) -> None:
+    """Raises JournalError where a line is none of that table."""
+    types = tuple(map(type, line))
+    if types in _SOUND[table]:
+        return
+    allowed = _TYPES[table]
+    if len(types) != len(allowed) or any(one not in some for one, some in zip(types, allowed, strict=True)):
+        number = f"line {line[0]}" if line and isinstance(line[0], int) else "a line"
+        raise JournalError(f"The journal is damaged: {number} of `{table}` is none of that table.")
+    _SOUND[table].add(types)
+
+
+def files_unpacked(line: Sequence[Any], most: int) -> tuple[int, str, bytes]:
+    """The number of the line before, the path and what the file held, up to `most` bytes, that a line of `files` says.
+    Raises JournalError where it is none, and ValueError as `file_unpacked` does."""
+    _check("files", line)
+    since, _, path, packed = line
+    return since, path_unpacked(path), file_unpacked(packed, most)
+
+
 def night_unpacked(line: Sequence[Any]) -> Night:
-    """The night that a line of the table `night` says."""
+    """The night that a line of the table `night` says. Raises JournalError where it is none."""
+    _check("night", line)
     _, setlist, venue, begun, zone, offset, program, zero, path = line
     return Night(
         setlist=setlist,
@@ -217,12 +270,14 @@ def heard_packed(heard: Heard, number: int) -> Packed:
 
 
 def heard_unpacked(line: Sequence[Any]) -> tuple[int, Heard]:
-    """The number and the event that a line of `heard` says."""
+    """The number and the event that a line of `heard` says. Raises JournalError where it is none."""
+    _check("heard", line)
     return line[0], Heard(*line[1:])
 
 
 def unpacked(line: Sequence[Any]) -> tuple[int, int, Row]:
-    """The number, the wall time (µs) and the row that a line of `story` says."""
+    """The number, the wall time (µs) and the row that a line of `story` says. Raises JournalError where it is none."""
+    _check("story", line)
     number, wall_us, *fields = line
     fields[12:15] = map(_level, fields[12:15])
     return number, wall_us, Row(*fields)

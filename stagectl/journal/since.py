@@ -71,7 +71,7 @@ def _until(now_us: int, last: Last) -> int:
 def _by_the_clock(text: str, hour: int, minute: int, night: Night) -> int:
     if minute > 59:
         raise ValueError(f"`{text}` is no time of the day, which go from `0:00` to `23:59`")
-    begun = when(night.begun_us).astimezone(timezone(timedelta(seconds=night.zone_offset)))
+    begun = when(night.begun_us).astimezone(timezone(timedelta(seconds=night.zone_seconds)))
     found = begun.replace(hour=hour, minute=minute, second=0, microsecond=0)
     while found - begun < -EARLY:
         found += _DAY

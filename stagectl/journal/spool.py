@@ -237,7 +237,7 @@ def _where(path: Path) -> Path | None:
         with path.open("rb") as file:
             file.seek(HEAD)
             said = json.loads(file.readline(_WHERE_MAX).decode(errors="surrogatepass"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return Path(said) if isinstance(said, str) else None
 
@@ -248,7 +248,7 @@ def _lines(raw: bytes) -> Iterator[Packed]:
         try:
             batch = json.loads(written.decode(errors="surrogatepass"))
             lines = [tuple(map(_value, line)) for line in batch]
-        except (ValueError, TypeError):
+        except (ValueError, TypeError, LookupError, RecursionError):
             return
         yield from (line for line in lines if len(line) in INSERTS)
 

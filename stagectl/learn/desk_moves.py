@@ -15,6 +15,7 @@ from typing import Final, NamedTuple, TypeAlias
 from stagectl.core.levels import Level, text
 from stagectl.learn.series import Packet
 from stagectl.show.decibels import LevelText
+from stagectl.show.yamltext import shown
 
 INPUTS_MAX: Final = 1_024
 """The highest number of an input."""
@@ -78,7 +79,7 @@ def parse_move(typed: str) -> Move:
     found = _MOVE.fullmatch(line)
     if found is None:
         raise ValueError(
-            f"`{typed.strip()}` is not a move, such as `input 1 mix 1 bottom to top`, `input 1 mix 1 at -10`, "
+            f"`{shown(typed.strip())}` is not a move, such as `input 1 mix 1 bottom to top`, `input 1 mix 1 at -10`, "
             "`input 2 mix 1`, `whole mix 1` or `nothing`"
         )
     spot = _spot(found)

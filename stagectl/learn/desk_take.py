@@ -23,7 +23,9 @@ from typing import Final
 from stagectl.errors import Fault, FileFaults
 from stagectl.learn.desk_moves import Move, Part, Way, parse_move
 from stagectl.learn.series import MESSAGES_MAX, Packet
-from stagectl.rehearse.take import open_take, tick_ns
+from stagectl.rehearse.take import open_take
+from stagectl.show.faults import FAULTS_MAX
+from stagectl.show.yamltext import shown
 
 TAKE_BYTES_MAX: Final = 64_000_000
 """The longest text of a recording, bytes."""
@@ -52,7 +54,7 @@ def _text_file(path: Path) -> list[Part]:
     try:
         if path.stat().st_size > TAKE_BYTES_MAX:
             raise FileFaults([Fault(str(path), 0, f"a recording of more than {TAKE_BYTES_MAX:,} bytes")])
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
+        lines = path.read_text(encoding="utf-8-sig").split("\n")
     except (OSError, UnicodeDecodeError) as error:
         missing = isinstance(error, FileNotFoundError)
         reason = "there is no such file" if missing else f"no recording: {getattr(error, 'strerror', None) or error}"
@@ -84,6 +86,9 @@ class _Reader:
 
     def _fault(self, number: int, text: str) -> None:
         self.faults.append(Fault(str(self.path), number, text))
+        if len(self.faults) > FAULTS_MAX:
+            self.faults[-1] = Fault(str(self.path), number, "there are more faults; mend these first")
+            raise FileFaults(self.faults)
 
     def _move(self, number: int, typed: str) -> None:
         try:
@@ -94,7 +99,7 @@ class _Reader:
     def _packet(self, number: int, line: str) -> None:
         found = _LINE.fullmatch(line)
         if found is None:
-            self._fault(number, f"`{line[:60]}` is not a time in seconds and bytes in hexadecimal: `0.021 B0 10 01`")
+            self._fault(number, f"`{shown(line)}` is not a time in seconds and bytes in hexadecimal: `0.021 B0 10 01`")
             return
         at = int(Decimal(found[1]) * _SECOND)
         if at < self.last:
@@ -123,10 +128,11 @@ class _Reader:
 
 
 def _midi_file(path: Path) -> list[tuple[str, list[Part]]]:
-    tracks, tempos, per_quarter = open_take(path)
+    take = open_take(path)
     moves: list[tuple[int, Move]] = []
     faults = []
-    for tick, typed in sorted(_texts(path), key=lambda one: one[0]):
+    texts = (text for track in take.tracks for text in track.texts)
+    for tick, typed in sorted(texts, key=lambda one: one[0]):
         said = _MOVE.fullmatch(typed)
         if said is None:
             continue
@@ -137,27 +143,12 @@ def _midi_file(path: Path) -> list[tuple[str, list[Part]]]:
     if not faults and not any(move.spot for _, move in moves):
         faults.append(Fault(str(path), 0, "no marker names a move, such as `move: input 1 mix 1 bottom to top`"))
     if faults:
-        raise FileFaults(faults)
+        raise FileFaults(faults[:FAULTS_MAX])
     return [
-        (
-            name or path.stem,
-            _cut([(tick, tick_ns(tick, tempos, per_quarter), data) for tick, data in messages], moves),
-        )
-        for name, messages in tracks
-        if messages
+        (track.name or path.stem, _cut([(tick, take.times.ns(tick), data) for tick, data in track.messages], moves))
+        for track in take.tracks
+        if track.messages
     ]
-
-
-def _texts(path: Path) -> Iterator[tuple[int, str]]:
-    """The text events, markers and cue points by tick; the file is known to be sound."""
-    import mido
-
-    for track in mido.MidiFile(str(path)).tracks:
-        tick = 0
-        for message in track:
-            tick += int(message.time)
-            if message.type in ("marker", "text", "cue_marker"):
-                yield tick, str(message.text)
 
 
 def _cut(messages: Sequence[tuple[int, int, bytes]], moves: Sequence[tuple[int, Move]]) -> list[Part]:

@@ -64,7 +64,7 @@ class KeptKeys:
             return new_keys()
         try:
             return _read(self.path)
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             made = new_keys()
         try:
             _write(self.path, made)

@@ -20,7 +20,7 @@ from stagectl.core.state import State
 from stagectl.errors import JournalError, NightInUse, StagectlError
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import ordered
-from stagectl.journal.read import events, files_of, night, open_read
+from stagectl.journal.read import events, files_of, night, open_read, sensibly
 from stagectl.journal.record import Recorder, go_on
 from stagectl.journal.schema import Night
 from stagectl.journal.spool import writer_of
@@ -36,6 +36,8 @@ RESUME_MAX_S: Final = 2 * 3_600
 
 LOOKED_AT_MAX: Final = 50
 """Journals that are looked at, the last first, for the one of a setlist."""
+
+UNPLAYABLE: Final = "an event of the journal cannot be played again"
 
 AGREE_NS: Final = 2_000_000_000
 """How far two clocks may differ over the time between, ns, and still have gone on together."""
@@ -125,14 +127,17 @@ def broken_off(path: Path) -> BrokenOff | None:
     if last is None or last[0] == "end":
         return None
     zero = head.zero if again is None else again[0]
+    if not all(isinstance(time, int) for time in (*last[1:], zero, heard or 0)):
+        raise JournalError(f"{path} is damaged: its times are no numbers.")
     heard_at = max(last[2], heard or 0)
     return BrokenOff(path=path, head=head, at=last[2], wall_us=last[1], heard_at=heard_at, zero=zero)
 
 
 def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:
     """What counts as the night's beginning from now on, by the monotonic clock, ns. It is the same as before where that
-    clock has gone on; where the computer was started anew, the clock on the wall says how long that took."""
-    by_wall = max(0, (wall_us - night.wall_us) * 1_000)
+    clock has gone on; where the computer was started anew, the clock on the wall says how long that took. Where that
+    was set back, nothing that came in counts as yet to come, or the night would stand still until then."""
+    by_wall = max(night.heard_at - night.at, (wall_us - night.wall_us) * 1_000)
     by_clock = now - night.zero - night.at
     if by_clock >= 0 and abs(by_clock - by_wall) <= AGREE_NS:
         return night.zero
@@ -182,11 +187,9 @@ def is_as_kept(show: Show, kept: dict[int, dict[str, bytes]]) -> bool:
 
 def play(connection: sqlite3.Connection, played: Played) -> None:
     """Play every event of a journal. Raises JournalError."""
-    try:
+    with sensibly(UNPLAYABLE):
         for number, kept in events(connection):
             played.take(number, kept)
-    except (ValueError, TypeError, LookupError, AssertionError) as error:
-        raise JournalError(f"an event of the journal cannot be played again: {error}") from error
 
 
 def chapters(kept: dict[int, dict[str, bytes]], venue: str | None, last: Plan | None) -> list[Chapter]:
@@ -216,4 +219,5 @@ def _last(connection: sqlite3.Connection) -> tuple[int, int]:
         ).fetchall()
     except sqlite3.Error as error:
         raise JournalError(f"the journal cannot be read: {cause(error)}") from error
-    return last or 0, sum(int(what.split()[1]) for (what,) in lost)
+    with sensibly("the journal does not say how many lines it lacks"):
+        return int(last or 0), sum(int(what.split()[1]) for (what,) in lost)

@@ -6,31 +6,74 @@ changes of all tracks; without one, a quarter note lasts 500,000 µs.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.pedals.fine import PAIR_WAIT_NS
 from stagectl.pedals.hear import MidiEar
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Show
+from stagectl.show.values import NAME_MAX
+from stagectl.wire.midi_file import META, FileEvent, read_midi_file
 
 TEMPO_DEFAULT: Final = 500_000
 """Microseconds a quarter note, where the file says nothing."""
 
 EVENTS_MAX: Final = 1_000_000
 
+TAKE_BYTES_MAX: Final = 8 * 2**20
+"""The longest take, bytes: so many messages of eight bytes each."""
+
+TEXT, TRACK_NAME, MARKER, CUE_POINT, SET_TEMPO = 0x01, 0x03, 0x06, 0x07, 0x51
+"""Meta events that are looked at (RP-001)."""
+
+
+class Times:
+    """The time of every tick. `tempos`: the changes by tick, in their order, the first at tick 0, µs a quarter note."""
+
+    def __init__(self, tempos: Sequence[tuple[int, int]], per_quarter: int) -> None:
+        self._per_quarter = per_quarter
+        self._ticks = [tick for tick, _ in tempos]
+        self._tempos = [tempo for _, tempo in tempos]
+        self._totals = [0]
+        for (tick, tempo), (after, _) in pairwise(tempos):
+            self._totals.append(self._totals[-1] + (after - tick) * tempo)
+
+    def ns(self, tick: int) -> int:
+        """The time of a tick, ns, rounded down once at the end."""
+        at = max(0, bisect_left(self._ticks, tick) - 1)
+        return (self._totals[at] + (tick - self._ticks[at]) * self._tempos[at]) * 1000 // self._per_quarter
+
+
+class Track(NamedTuple):
+    """A track's name, its messages and its texts (markers and cue points too), by tick."""
+
+    name: str
+    messages: list[tuple[int, bytes]]
+    texts: list[tuple[int, str]]
+
+
+class Take(NamedTuple):
+    """The tracks of a take, and the times of its ticks."""
+
+    tracks: list[Track]
+    times: Times
+
 
 def read_take(path: Path, show: Show) -> list[Timed]:
     """The events of a pedal take, in the order of their times. Raises FileFaults."""
-    tracks, tempos, per_quarter = open_take(path)
+    take = open_take(path)
     ears = {pedal.name: MidiEar(at, show.mappings[pedal.mapping]) for at, pedal in enumerate(show.rig.pedals)}
     events: list[Timed] = []
-    for name, messages in tracks:
-        ear = _ear(path, name, ears, sum(bool(said) for _, said in tracks))
+    for track in take.tracks:
+        ear = _ear(path, track.name, ears, sum(bool(one.messages) for one in take.tracks))
         quiet = 0
-        for tick, packet in messages:
-            at = tick_ns(tick, tempos, per_quarter)
+        for tick, packet in track.messages:
+            at = take.times.ns(tick)
             if ear.waiting and at >= quiet:
                 events += [Timed(quiet, event) for event in ear.settle()]
             events += [Timed(at, event) for event in ear.hear(packet)]
@@ -39,37 +82,44 @@ def read_take(path: Path, show: Show) -> list[Timed]:
     return sorted(events, key=lambda timed: timed.at)
 
 
-def open_take(path: Path) -> tuple[list[tuple[str, list[tuple[int, bytes]]]], list[tuple[int, int]], int]:
-    """The tracks with their names and messages by tick, the tempo changes by tick, and the ticks a quarter note.
-    Raises FileFaults."""
-    import mido
-    from mido.midifiles.meta import KeySignatureError
-
+def open_take(path: Path) -> Take:
+    """The file. Raises FileFaults."""
     try:
-        file = mido.MidiFile(str(path))
-        if file.type == 2:
+        with path.open("rb") as opened:
+            file = read_midi_file(opened.read(TAKE_BYTES_MAX + 1), TAKE_BYTES_MAX)
+        if file.format == 2:
             raise ValueError("its tracks are independent songs (format 2), so they have no common time")
-        per_quarter = int(file.ticks_per_beat)
-        if per_quarter <= 0 or per_quarter >= 0x8000:
+        if file.division is None:
             raise ValueError("it counts in frames of a second; a take counts in ticks of a quarter note")
-        tracks, tempos = [], [(0, TEMPO_DEFAULT)]
-        for track in file.tracks:
-            tick, name, messages = 0, "", []
-            for message in track:
-                tick += int(message.time)
-                if message.type == "track_name":
-                    name = str(message.name).strip()
-                elif message.type == "set_tempo":
-                    tempos.append((tick, int(message.tempo)))
-                elif not message.is_meta:
-                    messages.append((tick, bytes(message.bin())))
-            tracks.append((name, messages))
-    except (OSError, EOFError, ValueError, KeyError, IndexError, TypeError, KeySignatureError) as error:
-        reason = "there is no such file" if isinstance(error, FileNotFoundError) else f"no take: {error or 'cut off'}"
+    except (OSError, ValueError) as error:
+        missing = isinstance(error, FileNotFoundError)
+        reason = "there is no such file" if missing else f"no take: {getattr(error, 'strerror', None) or error}"
         raise FileFaults([Fault(str(path), 0, reason)]) from error
-    if sum(len(messages) for _, messages in tracks) > EVENTS_MAX:
+    tracks = [_track(events) for events in file.tracks]
+    if sum(len(track.messages) for track in tracks) > EVENTS_MAX:
         raise FileFaults([Fault(str(path), 0, f"a take of more than {EVENTS_MAX:,} messages")])
-    return tracks, sorted(tempos, key=lambda pair: pair[0]), per_quarter
+    tempos = [
+        (event.tick, int.from_bytes(event.packet[2:5], "big"))
+        for events in file.tracks
+        for event in events
+        if event.packet[:2] == bytes((META, SET_TEMPO)) and len(event.packet) >= 5
+    ]
+    begins = [(0, TEMPO_DEFAULT)]
+    return Take(tracks, Times(sorted(begins + tempos, key=lambda pair: pair[0]), file.division))
+
+
+def _track(events: Iterable[FileEvent]) -> Track:
+    name, messages, texts = "", [], []
+    for tick, packet in events:
+        if packet[0] != META:
+            # F7 stands before bytes that are sent as they are: the rest of a SysEx message, most of all.
+            messages.append((tick, packet.removeprefix(b"\xf7")))
+        elif packet[1] == TRACK_NAME:
+            # It is told to people: what would move a terminal's cursor is no part of it.
+            name = "".join(char for char in packet[2:].decode("latin-1") if char.isprintable()).strip()[:NAME_MAX]
+        elif packet[1] in (TEXT, MARKER, CUE_POINT):
+            texts.append((tick, packet[2:].decode("latin-1")))
+    return Track(name, messages, texts)
 
 
 def _ear(path: Path, name: str, ears: dict[str, MidiEar], tracks: int) -> Any:
@@ -94,14 +144,3 @@ class _Deaf:
 
     def settle(self) -> list[Any]:
         return []
-
-
-def tick_ns(tick: int, tempos: list[tuple[int, int]], per_quarter: int) -> int:
-    """The time of a tick, ns, rounded down once at the end."""
-    total, last, tempo = 0, 0, TEMPO_DEFAULT
-    for at, new in tempos:
-        if at >= tick:
-            break
-        total += (at - last) * tempo
-        last, tempo = at, new
-    return (total + (tick - last) * tempo) * 1000 // per_quarter

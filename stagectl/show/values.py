@@ -193,7 +193,7 @@ class NameText(Typed):
             raise ValueError(f"{said(typed)} stands where a name is needed")
         if len(name) > NAME_MAX:
             raise ValueError(f"a name of {len(name)} characters is longer than {NAME_MAX}")
-        if any(ord(char) < 32 or ord(char) == 127 for char in name):
+        if any(ord(char) < 32 or 127 <= ord(char) < 160 for char in name):
             raise ValueError("a name stands on one line and holds no control characters")
         return name
 

@@ -54,6 +54,9 @@ KINDS: Final[tuple[type[Event], ...]] = (
 )
 """Every kind of event but `Wake`; a kind's number is its place, so new ones go to the end."""
 
+SAID_MAX: Final = 200
+"""Characters of what is no action that are repeated."""
+
 _NUMBER: Final = {kind: number for number, kind in enumerate(KINDS)}
 _FIELDS: Final = tuple(tuple(field.name for field in fields(kind)) for kind in KINDS)
 _ACTIONS: Final = {kind.word: kind for kind in get_args(Action)}
@@ -93,11 +96,11 @@ def _packed(action: Action) -> str:
 
 
 def _unpacked(text: str) -> Action:
-    written: dict[str, Any] = json.loads(text)
-    kind = _ACTIONS.get(written.pop("does", None))
-    if kind is None:
-        raise ValueError(f"there is no action in {text}")
-    if "lasts" in written:
-        written["lasts"] = Lasts(written["lasts"])
-    make: Callable[..., Action] = kind
-    return make(**written)
+    try:
+        written: dict[str, Any] = json.loads(text)
+        kind: Callable[..., Action] = _ACTIONS[written.pop("does")]
+        if "lasts" in written:
+            written["lasts"] = Lasts(written["lasts"])
+        return kind(**written)
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError) as error:
+        raise ValueError(f"there is no action in {text[:SAID_MAX]}: {error}") from error

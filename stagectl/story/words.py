@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from itertools import groupby
@@ -30,9 +31,10 @@ def lines(rows: Sequence[Row]) -> list[Told]:
     told = (row for row in rows if row.kind != "count" or row.number)
     for (kind, at, _), group in groupby(told, key=lambda row: (row.kind, row.at, row.press)):
         some = list(group)
-        said = changes(some) if kind == "change" else [_SAY[kind](row) for row in some]
+        say = _SAY.get(kind, _other)
+        said = changes(some) if kind == "change" else [say(row) for row in some]
         when = f"{clock(at):>10}  "
-        out += [Told(f"{when}{line}", kind, len(when)) for line in said]
+        out += [Told(f"{when}{plainly(line)}", kind, len(when)) for line in said]
     return out
 
 
@@ -127,7 +129,9 @@ _TRACK: Final[Mapping[str | None, str]] = {
 def _track(row: Row) -> str:
     late = f" ({row.number / 1_000:.1f} ms late)" if row.number is not None and row.number > LATE_US else ""
     indent = "  " if row.what in ("missed", "waits") else ""
-    return f"{indent}{row.who}: {_TRACK[row.what].format(row.detail)}{late}"
+    known = _TRACK.get(row.what)
+    said = f"{row.what} at {row.detail}" if known is None else known.format(row.detail)
+    return f"{indent}{row.who}: {said}{late}"
 
 
 def _reminder(row: Row) -> str:
@@ -153,6 +157,20 @@ def _count(row: Row) -> str:
 def resumed(row: Row) -> str:
     """That a night is taken up again."""
     return f"taken up again after {row.detail}, at {place(row.song, row.section)} (`--fresh` begins a new night)"
+
+
+def _other(row: Row) -> str:
+    """A kind of row that this version of the program does not know."""
+    return f"{row.kind}: {row.who}: {row.what}"
+
+
+_CONTROL: Final = re.compile("[\x00-\x1f\x7f-\x9f]")
+"""Control characters (Unicode: Cc)."""
+
+
+def plainly(line: str) -> str:
+    """A line that moves no cursor, whatever is in the names: those of a journal may have been forged."""
+    return _CONTROL.sub("?", line)
 
 
 def _end(_: Row) -> str:

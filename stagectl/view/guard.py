@@ -101,7 +101,13 @@ def host_name(header: str) -> str | None:
     """The host of a `Host` header, in small letters, without port, brackets and final dot; None where it is none
     (RFC 9110, 7.2; RFC 3986, 3.2.2)."""
     found = _HOST.fullmatch(header)
-    return None if found is None else found["name"].lower().strip("[]").removesuffix(".")
+    if found is None:
+        return None
+    name = found["name"].lower()
+    if not name.startswith("["):
+        return name.removesuffix(".")
+    # In brackets stands an address of IPv6 and nothing else (RFC 3986, 3.2.2).
+    return name.strip("[]") if _is_address(name.strip("[]")) and ":" in name else None
 
 
 class Hosts:

@@ -46,12 +46,13 @@ class MidiFile(NamedTuple):
     tracks: tuple[tuple[FileEvent, ...], ...]
 
 
-def read_midi_file(data: bytes) -> MidiFile:
-    """The file. Raises ValueError, in one sentence, where it is none, too long, cut short or damaged."""
+def read_midi_file(data: bytes, most: int = SIZE_MAX) -> MidiFile:
+    """The file, of up to `most` bytes. Raises ValueError, in one sentence, where it is none, too long, cut short or
+    damaged."""
     if not data:
         raise ValueError("it is empty")
-    if len(data) > SIZE_MAX:
-        raise ValueError(f"it is longer than {SIZE_MAX:,} bytes")
+    if len(data) > most:
+        raise ValueError(f"it is longer than {most:,} bytes")
     if not data.startswith(b"MThd"):
         raise ValueError("it is no Standard MIDI File: it does not begin with `MThd`")
     chunks = _chunks(data)

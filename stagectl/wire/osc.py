@@ -102,6 +102,9 @@ def _message(packet: bytes) -> OscMessage:
         raise WireError("not an OSC packet: no address")
     raw, at = _string(packet, 0)
     address = _decode(raw, "ascii")
+    if not address.isprintable():
+        # It is told to people as it stands, and would move a terminal's cursor.
+        raise WireError("not an OSC packet: its address holds a control character")
     if at == len(packet):
         # The specification asks receivers to bear with senders that leave the type tags out.
         return OscMessage(address)
@@ -131,7 +134,8 @@ def _argument(tag: str, packet: bytes, at: int) -> tuple[Argument, int]:
             raise WireError("not an OSC packet: a blob is longer than the packet")
         return packet[at:end], end + -end % 4
     if tag not in FIXED_TAGS:
-        raise WireError(f"the OSC type tag `{tag}` is not known: the message is discarded")
+        said = tag if tag.isprintable() else f"{ord(tag):02X}"
+        raise WireError(f"the OSC type tag `{said}` is not known: the message is discarded")
     value, at = _fixed(tag, packet, at)
     if isinstance(value, float) and not math.isfinite(value):
         raise WireError(f"an OSC argument is {value}, which is no number")
