@@ -6,11 +6,21 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
 from depth import examples
 from hypothesis import HealthCheck, settings
+
+if sys.dont_write_bytecode:
+    # Where nothing is to be left among the sources, what is compiled goes elsewhere: several workers, and hundreds of
+    # programs that tests start, would compile the same again and again.
+    COMPILED = str(Path(__file__).resolve().parents[1] / ".pytest_cache" / "compiled")
+    sys.dont_write_bytecode, sys.pycache_prefix = False, COMPILED
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = COMPILED
 
 settings.register_profile(
     "stagectl",
@@ -39,6 +49,25 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """Who does which test; None where xdist is to say."""
-    from cores import PortsTogether
+    from cores import Heaps
 
-    return PortsTogether(config, log) if config.option.dist == "loadgroup" else None
+    return Heaps(config, log) if config.option.dist == "loadgroup" else None
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """One of several workers begins with what takes long."""
+    if hasattr(config, "workerinput"):
+        from cores import in_order
+
+        in_order(items)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """One of several workers stands back for the tests of JACK's ports, which come first, and have their time."""
+    if hasattr(item.config, "workerinput"):
+        from cores import on_jack, stand_back
+
+        if not on_jack(item.nodeid):
+            stand_back()

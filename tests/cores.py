@@ -1,33 +1,102 @@
-"""Shares the tests out over the cores. Whoever is idle takes the next test; but files with tests of ports of JACK
-go, all of them, to one worker, since a JACK server, its clients' names and the ports' names are there once. The
-groups that xdist has itself rest on node ids being rewritten, which not every pytest allows (9.2 does not, and
-groups nothing)."""
+"""Shares the tests out over the cores. Whoever is idle takes the next test; but
+
+- tests of ports of JACK go, all of them, to one worker, since a JACK server, the names of its clients and of ports are
+  there once. Most of that time is waiting for what the ports say. So there is one worker more than there are cores, and
+  the others let it go before them (POSIX: nice), as the program does with its own processes;
+- the tests of a file that share something dear (a browser, a page, a show that was tried out) go to one worker as well.
+
+What takes long is begun with. The groups that xdist has itself rest on node ids being rewritten, which not every pytest
+allows (9.2 does not, and groups nothing).
+"""
 
 from __future__ import annotations
 
+import ast
+import os
+import re
 from functools import cache
 from pathlib import Path
+from typing import Final
 
 import pytest
 from xdist.scheduler import LoadScopeScheduling
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT: Final = Path(__file__).resolve().parents[1]
 
-MARK = "pytest.mark." + "ports"
-"""By this a file tells that it has tests of real ports; by the name of JACK, of which."""
+JACK: Final = "ports of JACK"
+"""The heap of the tests that need a JACK server."""
+
+SHARES: Final = re.compile(r"scope=\"module\"|^SHARED: Final = True$", re.MULTILINE)
+"""By this a file tells that its tests share something."""
+
+NICE: Final = 5
+"""How far the other workers stand back."""
 
 
-class PortsTogether(LoadScopeScheduling):  # type: ignore[misc]  # it comes without types
-    """Every test by itself, but those of JACK's ports in one heap, which is begun with: it is the longest."""
+class Heaps(LoadScopeScheduling):  # type: ignore[misc]  # it comes without types
+    """Every test by itself, but those that belong together, in the order in which the workers have sorted them."""
 
     def _split_scope(self, nodeid: str) -> str:
-        return MARK if _has_ports(nodeid.partition("::")[0]) else nodeid
+        return heap(nodeid) or nodeid
+
+
+def heap(nodeid: str) -> str | None:
+    """What a test goes with: JACK's tests, or its file; None where it goes alone."""
+    file, _, test = nodeid.partition("::")
+    if on_jack(nodeid):
+        return JACK
+    # A test that is written by itself is not found in a browser's file.
+    return file if test and _shares(file) else None
+
+
+def on_jack(nodeid: str) -> bool:
+    """Whether a test is one of ports, in a file that has to do with JACK."""
+    file, _, test = nodeid.partition("::")
+    return test.partition("[")[0] in _on_jack(file)
 
 
 @cache
-def _has_ports(file: str) -> bool:
-    text = (ROOT / file).read_text("utf-8")
-    return MARK in text and "jack" in text.lower()
+def _text(file: str) -> str:
+    return (ROOT / file).read_text("utf-8")
+
+
+@cache
+def _shares(file: str) -> bool:
+    return SHARES.search(_text(file)) is not None
+
+
+@cache
+def _on_jack(file: str) -> frozenset[str]:
+    """The tests of JACK's ports in a file, by name: those that are marked, or all where the file is."""
+    if "jack" not in _text(file).lower():
+        return frozenset()
+    body = ast.parse(_text(file)).body
+    marked = [
+        node.value for node in body if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "pytestmark"
+    ]
+    tests = [node for node in body if isinstance(node, ast.FunctionDef) and node.name.startswith("test")]
+    return frozenset(test.name for test in tests if any(map(_has_ports, (*marked, *test.decorator_list))))
+
+
+def _has_ports(mark: ast.expr) -> bool:
+    return "pytest.mark.ports" in ast.unparse(mark)
+
+
+def in_order(items: list[pytest.Item]) -> None:
+    """Sort tests: JACK's first, then those that share something, then the slow ones, then the rest."""
+
+    def turn(item: pytest.Item) -> int:
+        heaps = heap(item.nodeid)
+        return 0 if heaps == JACK else 1 if heaps else 2 if item.get_closest_marker("slow") else 3
+
+    items.sort(key=turn)
+
+
+@cache
+def stand_back() -> None:
+    """Let JACK's tests go before this worker, from now on."""
+    if hasattr(os, "nice"):
+        os.nice(NICE)
 
 
 def shared_out(config: pytest.Config) -> None:
@@ -35,6 +104,15 @@ def shared_out(config: pytest.Config) -> None:
     if hasattr(config, "workerinput"):
         return
     if config.option.numprocesses is None and config.args == config.getini("testpaths"):
-        config.option.numprocesses = "auto"
+        config.option.numprocesses = cores() + 1
     if config.option.numprocesses and config.option.dist == "no":
         config.option.dist = "loadgroup"
+    # The workers have sorted them.
+    config.option.loadscopereorder = False
+
+
+def cores() -> int:
+    """Those that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

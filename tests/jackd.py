@@ -5,6 +5,9 @@ another comes, it may read from that socket before anything was written (seen wi
 other end in the same process); every client waits with it, until there is something to say. On a busy machine that is
 soon a period that came late; on a quiet one it is never. So a server that has waited like this is held up for long
 enough to be late.
+
+The hand is a process of its own (`python jackd.py PID`): a client in this one may wait for the server and keep all of
+Python from running meanwhile.
 """
 
 from __future__ import annotations
@@ -12,10 +15,11 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
+import sys
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from threading import Event, Thread
 from typing import Final
 
 STARTS_S: Final = 10
@@ -33,30 +37,39 @@ def jackd(
     real = "--realtime" if realtime else "--no-realtime"
     command = ("jackd", real, "-n", name, "-d", "dummy", "-r", str(rate), "-p", str(frames), *more)
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    over = Event()
-    hand = Thread(target=_free, args=(process, over), daemon=True)
-    hand.start()
+    hand = subprocess.Popen((sys.executable, "-S", __file__, str(process.pid)), stdin=subprocess.DEVNULL)
     try:
         environment = os.environ | {"JACK_DEFAULT_SERVER": name}
         subprocess.run(("jack_wait", "-w", "-t", str(STARTS_S)), capture_output=True, check=False, env=environment)
         yield process
     finally:
-        over.set()
-        hand.join()
+        hand.kill()
+        hand.wait(STARTS_S)
+        # The hand may have held it just now.
+        process.send_signal(signal.SIGCONT)
         # Where it still lives, it tidies up behind itself: only eight servers fit in JACK's registry.
         process.terminate()
         process.wait(STARTS_S)
 
 
-def _free(process: subprocess.Popen[bytes], over: Event) -> None:
-    waited = False
-    while not over.wait(LOOK_S) and process.poll() is None:
-        waits = _waits(process.pid)
+def _free(pid: int) -> None:
+    """Be the hand, for as long as the server is there, and whoever has started it."""
+    waited, parent = False, os.getppid()
+    while _lives(pid) and os.getppid() == parent:
+        time.sleep(LOOK_S)
+        waits = _waits(pid)
         if waits and waited:
-            process.send_signal(signal.SIGSTOP)
-            over.wait(HELD_UP_S)
-            process.send_signal(signal.SIGCONT)
+            os.kill(pid, signal.SIGSTOP)
+            time.sleep(HELD_UP_S)
+            os.kill(pid, signal.SIGCONT)
         waited = waits
+
+
+def _lives(pid: int) -> bool:
+    """Whether a process is there, and has not ended."""
+    with suppress(OSError):
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    return False
 
 
 def _waits(pid: int) -> bool:
@@ -64,3 +77,8 @@ def _waits(pid: int) -> bool:
     with suppress(OSError):
         return any(path.read_text() == WAITS for path in Path(f"/proc/{pid}/task").glob("*/wchan"))
     return False
+
+
+if __name__ == "__main__":
+    with suppress(ProcessLookupError):
+        _free(int(sys.argv[1]))

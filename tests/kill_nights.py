@@ -65,25 +65,6 @@ ANSWERS_S: Final = 20
 
 BUTTONS: Final = ("on", "on", "more", "more", "less", "back", "hush", "more-of-me", "less-of-the-rest")
 
-DAEMON: Final = """
-import threading
-from stagectl.cli.main import main
-from stagectl.journal.spool import Spool
-from stagectl.journal.write import Journal
-
-put = Journal.put
-
-def slow(journal, lines):
-    threading.Event().wait(0.03)
-    put(journal, lines)
-
-Journal.put = slow
-if {careless}:
-    Spool.add = lambda spool, lines: True
-main()
-"""
-"""The program on a disk that takes 30 ms over every write: so much is on its way at any instant."""
-
 Place = tuple[int, int]
 """A mix and an input, as the desk counts them."""
 
@@ -166,9 +147,9 @@ def _level(one: dict[str, Any]) -> Level:
 
 @contextmanager
 def played(rig: Rig, journal: Path, careless: bool) -> Iterator[tuple[Program, str]]:
-    """`stagectl run`, from its line `ready` on, which is given too."""
-    start = [sys.executable, "-c", DAEMON.replace("{careless}", str(careless))]
-    program = Program(["env", f"PYTHONPATH={ROOT}", *start, "run", str(rig.show), "--journal", str(journal)])
+    """`stagectl run` on a slow disk (`slow_disk.py`), from its line `ready` on, which is given too."""
+    command = [sys.executable, "-m", "slow_disk", "run", str(rig.show), "--journal", str(journal)]
+    program = Program(command, PYTHONPATH=f"{ROOT}{os.pathsep}{TESTS}", CARELESS="yes" * careless)
     try:
         yield program, program.until(lambda line: line.startswith("ready"))
     finally:

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import queue
-import subprocess
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Final
+
+from forked import begun
 
 LIMIT_S: Final = 10.0
 """A line that has not come by then never comes, s."""
 
 
 class Program:
-    """A running program. Its lines are read by a thread, so that it never waits to be read."""
+    """A running program. Its lines are read by a thread, so that it never waits to be read. `environment`: on top of
+    this one."""
 
-    def __init__(self, command: Sequence[str]) -> None:
-        self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
+    def __init__(self, command: Sequence[str], **environment: str) -> None:
+        self.process = begun(command, environment)
         self._lines: queue.Queue[str | None] = queue.Queue()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()

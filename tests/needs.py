@@ -12,6 +12,13 @@ ALL_PORTS: Final = "STAGECTL_ALL_PORTS"
 """Set to 1, nothing may be missing."""
 
 
+def patience(limit_s: float) -> float:
+    """A time limit, s, for this machine as busy as it is: as it stands where all that wants to run has a core."""
+    if not hasattr(os, "getloadavg"):
+        return limit_s
+    return limit_s * max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))
+
+
 def needs(*programs: str) -> None:
     """Skip the test, with the reason, where one of the programs is not installed."""
     missing = [program for program in programs if shutil.which(program) is None]

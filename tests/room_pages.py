@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 
+from forked import Forked, begun
+
 WAIT_S: Final = 30.0
 """How long anything of a page may take on a busy machine, s."""
 
@@ -21,7 +23,7 @@ WAIT_S: Final = 30.0
 class Rehearsal:
     """The command, and what its page shows. `url`: the printed address, with its key."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: subprocess.Popen[str] | Forked) -> None:
         assert process.stdout is not None
         self.process = process
         line = process.stdout.readline()
@@ -94,7 +96,7 @@ class Rehearsal:
 def rehearsal(folder: Path, *arguments: str) -> Iterator[Rehearsal]:
     """The command on a show, at any free port."""
     command = [sys.executable, "-m", "stagectl", "rehearse", str(folder), "--page", "127.0.0.1:0", *arguments]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    process = begun(command, as_one=True)
     page: Rehearsal | None = None
     try:
         page = Rehearsal(process)
@@ -104,5 +106,6 @@ def rehearsal(folder: Path, *arguments: str) -> Iterator[Rehearsal]:
             page.close()
         process.kill()
         process.wait(WAIT_S)
-        assert process.stdout is not None
-        process.stdout.close()
+        for pipe in (process.stdin, process.stdout):
+            assert pipe is not None
+            pipe.close()

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Final
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
+
+SHARED: Final = True
+"""It takes long where nothing is known of an earlier run, so it must not come last; see `tests/cores.py`."""
 
 
 @pytest.mark.parametrize("command", [("mypy",), ("ruff", "check"), ("ruff", "format", "--check")], ids=" ".join)
@@ -19,6 +24,8 @@ def test_types_lint_and_format(command: tuple[str, ...]) -> None:
 
 
 def tracked() -> list[str]:
+    if shutil.which("git") is None:
+        pytest.skip("git is not installed here")
     run = subprocess.run(["git", "ls-files"], capture_output=True, text=True, cwd=ROOT, check=False)
     if run.returncode:
         pytest.skip("not a git checkout")

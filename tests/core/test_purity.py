@@ -5,10 +5,10 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from imports import imported, libraries
 
 import stagectl.core
 
@@ -54,16 +54,6 @@ def sources(folder: Path) -> list[Path]:
     return sorted(folder.rglob("*.py"))
 
 
-def imported(tree: ast.AST) -> Iterator[str]:
-    """The full names of all modules that a file imports, wherever in the file it does."""
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            yield "." * node.level + (node.module or "")
-            yield from (f"{node.module}.{alias.name}" for alias in node.names if node.module == "stagectl")
-
-
 def loaded(code: str) -> set[str]:
     """The modules loaded in a bare interpreter that has run `code`."""
     script = f"{code}\nimport sys\nprint(*sys.modules)"
@@ -106,7 +96,7 @@ def test_the_proof_knows_the_core_and_nothing_else(path: Path) -> None:
 @pytest.mark.parametrize("folder", ["core", "show"])
 def test_core_and_show_import_no_io_library(folder: str) -> None:
     for path in sources(PACKAGE / folder):
-        names = {name.partition(".")[0] for name in imported(ast.parse(path.read_text(encoding="utf-8")))}
+        names = libraries(path)
         assert not names & NOT_IN_SHOW, f"{path} imports {sorted(names & NOT_IN_SHOW)}"
 
 

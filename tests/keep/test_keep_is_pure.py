@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import ast
 from pathlib import Path
+
+from imports import libraries
 
 import stagectl.keep
 
@@ -12,19 +13,8 @@ ROOM = Path(stagectl.keep.__file__).parent
 REACHES_OUT = {"os", "sqlite3", "tempfile", "shutil", "subprocess", "socket", "time", "random", "sys", "click"}
 
 
-def imported(path: Path) -> set[str]:
-    """The libraries that a file imports, wherever in it."""
-    out = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.Import):
-            out |= {alias.name.split(".")[0] for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
-            out.add(str(node.module).split(".")[0])
-    return out
-
-
 def test_only_one_file_writes() -> None:
-    reaching = {path.name for path in ROOM.glob("*.py") if imported(path) & REACHES_OUT}
+    reaching = {path.name for path in ROOM.glob("*.py") if libraries(path) & REACHES_OUT}
     assert reaching == {"write.py"}
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from depth import LONG, examples
 from hands import SPOTS, Hand, random_profile, same_law
 from hypothesis import given
 from hypothesis import strategies as st
@@ -52,7 +53,7 @@ def rediscovered(profile: ProfileModel, parts: Sequence[Part], tmp_path: Path) -
 # -- rediscovering ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(3 if LONG else 1))
 @pytest.mark.parametrize("name", PROFILES)
 def test_every_shipped_profile_is_rediscovered(name: str, seed: int, tmp_path: Path) -> None:
     profile = load_profile(name)
@@ -65,7 +66,7 @@ def test_every_shipped_profile_is_rediscovered(name: str, seed: int, tmp_path: P
     assert "0 during another's" in proof and "Not heard" not in proof
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(examples(40)))
 def test_profiles_drawn_by_a_seed_are_rediscovered(seed: int, tmp_path: Path) -> None:
     profile = random_profile(seed)
     assert rediscovered(profile, Hand(profile, seed).everything(), tmp_path).against == ()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
 import sys
@@ -81,8 +80,7 @@ def told(*arguments: str) -> list[dict[str, Any]]:
 def playing(show: Path, journal: Path, *more: str) -> Iterator[Program]:
     """`stagectl run`, from its line `ready` on."""
     command = [*STAGECTL, "run", str(show), "--journal", str(journal), *more]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
-    program = Program(["env", *(f"{key}={environment[key]}" for key in ("PYTHONPATH",)), *command])
+    program = Program(command, PYTHONPATH=str(ROOT))
     try:
         yield program
     finally:

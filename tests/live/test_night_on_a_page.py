@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 import yaml
+from browsing import browser
 from nights import playing, told
-from page_served import browser
 from page_stage import Stage, address, ended
 
 pytestmark = pytest.mark.slow

@@ -25,6 +25,9 @@ from stagectl.proof.prove import Walked, reaches, walked
 from stagectl.proof.scenery import Scenery
 from stagectl.proof.spans import Spans, Ways
 
+SHARED: Final = True
+"""What was tried out of a block's shows is looked at by most tests; see `tests/cores.py`."""
+
 SHOWS: Final = examples(1_000)
 BLOCK: Final = 125
 """Shows of one test."""

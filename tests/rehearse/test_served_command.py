@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import shutil
 import socket
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from forked import stagectl
 from recorded import record_night
 from room_pages import Rehearsal, rehearsal
 
@@ -122,8 +121,7 @@ def test_a_port_that_is_taken_is_said(folder: Path) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        words = [sys.executable, "-m", "stagectl", "rehearse", str(folder), "--page", f"127.0.0.1:{port}"]
-        run = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+        run = stagectl("rehearse", str(folder), "--page", f"127.0.0.1:{port}")
     assert (run.returncode, run.stdout) == (3, "")
     assert str(port) in run.stderr
     assert "Traceback" not in run.stderr

@@ -123,7 +123,7 @@ def test_without_the_extra_it_says_how_to_get_it(show: Path, monkeypatch: pytest
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     code, out, err = run(show, "-o", "a.pdf")
     assert (code, out) == (1, "")
-    assert "pip install -e '.[paper]'" in err and "print that from a browser" in err
+    assert "pip install 'stagectl[paper]'" in err and "print that from a browser" in err
     assert os.listdir() == []
     assert run(show, "-o", "a.html")[0] == 0
 

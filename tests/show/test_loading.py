@@ -128,9 +128,9 @@ def test_faults_are_bounded(nine: Copy) -> None:
 )
 def test_a_file_with_very_much_wrong_is_told_in_time(old: str, new: str, nine: Copy) -> None:
     nine.plant(SETLIST, old, new)
-    began = time.perf_counter()
+    began = time.process_time()
     found = nine.faults()
-    assert time.perf_counter() - began < 10
+    assert time.process_time() - began < 10
     assert 1 <= len(found) <= FAULTS_MAX + 1
     assert all(len(says) < 1_000 for _, _, says in found)
 
@@ -171,9 +171,9 @@ def test_a_rig_that_is_a_pipe_or_a_folder_is_not_read(nine: Copy) -> None:
 def test_no_more_is_read_than_the_bound(nine: Copy) -> None:
     with (nine.folder / SETLIST).open("ab") as file:
         file.truncate(50_000_000)
-    began = time.perf_counter()
+    began = time.process_time()
     assert nine.faults() == [(SETLIST, 0, f"the file has more than {BYTES_MAX:,} bytes, the most that is read")]
-    assert time.perf_counter() - began < 2
+    assert time.process_time() - began < 2
 
 
 @pytest.mark.parametrize("name", ["x" * 200, "é" * 200, "\U0001f3b8" * 200, "../rig", "a/b", "..", ".", "con", "a\\b"])

@@ -312,9 +312,9 @@ def _bomb(levels: int, width: int = 10) -> str:
 @pytest.mark.parametrize("text", [_bomb(20), _bomb(9).replace("[", "{<<: [").replace("]", "]}").replace("x, x, x", "")])
 def test_aliases_that_multiply_are_refused_at_once(text: str) -> None:
     tracemalloc.start()
-    began = time.perf_counter()
+    began = time.process_time()
     line, says = only_fault(text)
-    took, (_, most) = time.perf_counter() - began, tracemalloc.get_traced_memory()
+    took, (_, most) = time.process_time() - began, tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert "more than 200,000 values, aliases counted in full" in says or "`<<` takes in" in says
     assert line < 10
@@ -368,9 +368,9 @@ def test_the_bound_of_depth(make: Any) -> None:
     ],
 )
 def test_far_too_deep_is_refused_at_once(text: str) -> None:
-    began = time.perf_counter()
+    began = time.process_time()
     found = read(text)
-    assert time.perf_counter() - began < 2
+    assert time.process_time() - began < 2
     assert found.data is None
     assert len(found.faults) == 1
 

@@ -15,7 +15,8 @@ from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
-from page_served import Served, browser, served
+from browsing import Window, browser
+from page_served import Served, served
 from stage_boards import SECOND, at_stop, demo, evening
 
 from stagectl.core.actions import Nudge, PauseCue
@@ -46,29 +47,20 @@ NAMES: Final = (MARKUP, TURNED, SIGNS, OVERRIDE)
 class Stage:
     """The process with its boards, and a browser."""
 
-    def __init__(self, page: Served, chromium: Browser) -> None:
-        self.served, self._browser = page, chromium
+    def __init__(self, page: Served, window: Window) -> None:
+        self.served, self._window = page, window
 
     @contextmanager
     def look(
         self, path: str = "", size: tuple[int, int] = (1280, 800), *, control: bool = False, **how: Any
     ) -> Iterator[Page]:
         """The page at a path, drawn, by somebody new. Whatever the browser complains of, or asks others for, fails."""
-        context = self._browser.new_context(viewport={"width": size[0], "height": size[1]}, **how)
-        page, troubles = context.new_page(), list[str]()
-        page.on("pageerror", lambda error: troubles.append(str(error)))
-        page.on("dialog", lambda dialog: troubles.append(dialog.message))
-        page.on("console", lambda said: troubles.append(said.text) if "Security Policy" in said.text else None)
-        page.on("request", lambda one: None if one.url.startswith(self.served.bare) else troubles.append(one.url))
-        try:
+        with self._window.page(self.served.bare, size, ("Security Policy",), **how) as page:
             if control:
                 page.goto(self.served.url)
             page.goto(self.served.bare + path)
             page.wait_for_selector("body.is-live")
             yield page
-            assert troubles == []
-        finally:
-            context.close()
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +72,7 @@ def chromium() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def stage(chromium: Browser) -> Iterator[Stage]:
     with served(KEY) as page:
-        yield Stage(page, chromium)
+        yield Stage(page, Window(chromium))
 
 
 def shown(page: Page, selector: str) -> str:

@@ -7,25 +7,24 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
-from needs import unavailable
-from page_served import JUDGES, browser
+from browsing import Window, browser
+from judges import axe
 from room_pages import Rehearsal, rehearsal
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Page
 
 DEMO: Final = Path(__file__).resolve().parents[2] / "setlists" / "nine-songs"
 
 pytestmark = pytest.mark.slow
 
-WAIT_MS: Final = 20_000
 SIZES: Final = ((1280, 800), (1024, 600))
 NARROW: Final = ((390, 844), (700, 900), (800, 1280), (900, 700))
 
@@ -34,9 +33,9 @@ TURNED: Final = "שלום עולם " * 3
 
 
 @pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
+def window() -> Iterator[Window]:
     with browser() as made:
-        yield made
+        yield Window(made)
 
 
 @pytest.fixture(scope="module")
@@ -46,24 +45,14 @@ def room() -> Iterator[Rehearsal]:
 
 
 @contextmanager
-def look(room: Rehearsal, chromium: Browser, size: tuple[int, int] = (1280, 800), **how: Any) -> Iterator[Page]:
+def look(room: Rehearsal, window: Window, size: tuple[int, int] = (1280, 800), **how: Any) -> Iterator[Page]:
     """The room, drawn. Whatever the browser complains of, or asks others for, fails."""
-    context = chromium.new_context(viewport={"width": size[0], "height": size[1]}, **how)
-    context.set_default_timeout(WAIT_MS)
-    page, troubles = context.new_page(), list[str]()
-    page.on("pageerror", lambda error: troubles.append(str(error)))
-    page.on("dialog", lambda dialog: troubles.append(dialog.message))
-    page.on("console", lambda said: troubles.append(said.text) if said.type == "error" else None)
-    page.on("request", lambda one: None if one.url.startswith(room.origin) else troubles.append(one.url))
-    try:
+    with window.page(room.origin, size, **how) as page:
         page.goto(room.url)
         page.wait_for_selector("#table td")
         page.wait_for_selector("#feet button")
         page.wait_for_selector("#line li")
         yield page
-        assert troubles == []
-    finally:
-        context.close()
 
 
 def says(page: Page, selector: str, text: str) -> None:
@@ -92,9 +81,9 @@ def tab_to(page: Page, which: str) -> list[str]:
     raise AssertionError(f"Tab never came to `{which}`: {met}")
 
 
-def test_the_whole_room_is_driven_by_the_keyboard_alone(chromium: Browser, tmp_path: Path) -> None:
+def test_the_whole_room_is_driven_by_the_keyboard_alone(window: Window, tmp_path: Path) -> None:
     """No mouse: feet by their keys, time, jumps, the table with its accounts, the treadle, what the keys are."""
-    with rehearsal(DEMO) as room, look(room, chromium) as page:
+    with rehearsal(DEMO) as room, look(room, window) as page:
         keys = page.keyboard
         # A press, a hold, a double press; each is made of both edges, and what it means the program finds out.
         keys.press("1")
@@ -173,8 +162,8 @@ def test_the_whole_room_is_driven_by_the_keyboard_alone(chromium: Browser, tmp_p
         assert "Nobody Rows Alone, out" in str(page.text_content("#place"))
 
 
-def test_tab_comes_to_everything_in_the_order_in_which_it_stands(room: Rehearsal, chromium: Browser) -> None:
-    with look(room, chromium) as page:
+def test_tab_comes_to_everything_in_the_order_in_which_it_stands(room: Rehearsal, window: Window) -> None:
+    with look(room, window) as page:
         page.evaluate("document.body.focus()")
         met = tab_to(page, "stop") if page.is_enabled("#stop") else tab_to(page, "replay")
         assert [one for one in met if one in ("light", "help", "still", "one", "ten", "skip", "stops", "jump")] == [
@@ -195,19 +184,20 @@ _FOCUSABLE: Final = """
 """
 
 
-def test_a_window_that_loses_the_focus_lets_go_of_every_foot(room: Rehearsal, chromium: Browser) -> None:
-    with look(room, chromium) as page:
+def test_a_window_that_loses_the_focus_lets_go_of_every_foot(room: Rehearsal, window: Window) -> None:
+    with look(room, window) as page:
         page.keyboard.down("5")
         page.wait_for_selector("#feet button.down")
         page.evaluate("dispatchEvent(new Event('blur'))")
         page.wait_for_function("() => document.querySelectorAll('#feet button.down').length === 0")
+        page.keyboard.up("5")
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_nothing_stands_over_the_edge_or_over_each_other(
-    room: Rehearsal, chromium: Browser, size: tuple[int, int]
+    room: Rehearsal, window: Window, size: tuple[int, int]
 ) -> None:
-    with look(room, chromium, size) as page:
+    with look(room, window, size) as page:
         page.keyboard.press("1")
         page.wait_for_selector("#table td.moved")
         assert page.evaluate("[document.documentElement.scrollWidth, document.documentElement.scrollHeight]") == [*size]
@@ -223,43 +213,72 @@ def test_nothing_stands_over_the_edge_or_over_each_other(
                 assert apart, (boxes[at], other)
 
 
-CUT: Final = """
-([selector, lines, side]) => {
-  const box = document.querySelector(selector);
-  const { top, bottom } = box.getBoundingClientRect();
-  const at = side === "top" ? top + box.clientTop : bottom;
-  const found = [...box.querySelectorAll(lines)].flatMap((line) => {
-    const range = document.createRange();
-    range.selectNodeContents(line);
-    const cut = [...range.getClientRects()].filter((one) => one.top < at - 1 && one.bottom > at + 1);
-    return cut.map(() => line.textContent);
+BOXES: Final = (
+    ("#scroll", "tbody .level, tbody th", "bottom"),
+    (".told .scrolls", "li > *", "top"),
+    (".sent .scrolls", "td:not(:has(*)), .bytes, .means", "bottom"),
+    (".side", ".name bdi, .does, h3", "bottom"),
+)
+"""Boxes, the lines in them, and the edge at which they have to end whole."""
+
+AT_REST: Final = """
+async (boxes) => {
+  const drawn = ([selector]) => {
+    const box = document.querySelector(selector);
+    return [box.textContent, box.scrollTop, box.clientHeight, box.scrollHeight].join();
+  };
+  for (let same = 0, frame = 0, last = ""; same < 20; frame += 1) {
+    await new Promise(requestAnimationFrame);
+    const now = boxes.map(drawn).join();
+    same = now === last ? same + 1 : 0;
+    last = now;
+    if (frame > 2000) throw new Error("it never comes to rest");
+  }
+  return boxes.map(([selector, lines, side]) => {
+    const box = document.querySelector(selector);
+    const { top, bottom } = box.getBoundingClientRect();
+    const at = side === "top" ? top + box.clientTop : bottom;
+    const all = [...box.querySelectorAll(lines)].flatMap((line) => {
+      const range = document.createRange();
+      range.selectNodeContents(line);
+      return [...range.getClientRects()].map((one) => [one.top < at - 1 && one.bottom > at + 1, line.textContent]);
+    });
+    const over = box.scrollHeight > box.clientHeight || selector === ".side";
+    return { lines: all.length, over, cut: all.filter(([is]) => over && is).map(([, text]) => text) };
   });
-  return box.scrollHeight > box.clientHeight || selector === ".side" ? found : null;
 }
 """
-"""Lines of a box that its edge cuts; null where it has room for all."""
+"""When nothing has moved in any box for 20 frames: how many lines each has, whether it has no room for all, and those
+that its edge then cuts."""
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_no_line_is_cut_in_half_at_the_end_of_a_box(room: Rehearsal, chromium: Browser, size: tuple[int, int]) -> None:
-    with look(room, chromium, size) as page:
+def test_no_line_is_cut_in_half_at_the_end_of_a_box(room: Rehearsal, window: Window, size: tuple[int, int]) -> None:
+    with look(room, window, size) as page:
         page.select_option("#stops", "3")
         page.click("#jump")
         says(page, "#last", "page: go to")
-        for box in (
-            ("#scroll", "tbody .level, tbody th", "bottom"),
-            (".told .scrolls", "li > *", "top"),
-            (".sent .scrolls", "td:not(:has(*)), .bytes, .means", "bottom"),
-            (".side", ".name bdi, .does, h3", "bottom"),
-        ):
-            page.wait_for_function(f"(box) => (({CUT})(box) ?? []).length === 0", arg=[*box])
-        assert page.evaluate(f"({CUT})", [".sent .scrolls", ".bytes", "bottom"]) == []
+        # When there are more bytes than it has room for, time stands still.
+        page.wait_for_function(
+            "() => { const box = document.querySelector('.sent .scrolls');"
+            " return box.scrollHeight > box.clientHeight && box.querySelector('.bytes') !== null; }"
+        )
+        page.keyboard.press("h")
+        page.wait_for_selector('#still[aria-pressed="true"]')
+        boxes = dict(
+            zip([box for box, _, _ in BOXES], page.evaluate(AT_REST, [list(one) for one in BOXES]), strict=True)
+        )
+        page.keyboard.press("h")
+        page.wait_for_selector('#still[aria-pressed="false"]')
+        assert {box: one["cut"] for box, one in boxes.items()} == {box: [] for box in boxes}
+        assert all(one["lines"] > 0 for one in boxes.values()), boxes
+        assert boxes[".sent .scrolls"]["over"]
 
 
 def test_in_a_narrow_window_the_table_has_its_width_and_the_pedals_are_under_it(
-    room: Rehearsal, chromium: Browser
+    room: Rehearsal, window: Window
 ) -> None:
-    with look(room, chromium, NARROW[0]) as page:
+    with look(room, window, NARROW[0]) as page:
         for width, height in NARROW:
             page.set_viewport_size({"width": width, "height": height})
             page.wait_for_function("(width) => innerWidth === width", arg=width)
@@ -276,13 +295,13 @@ def test_in_a_narrow_window_the_table_has_its_width_and_the_pedals_are_under_it(
             assert page.evaluate("document.querySelector('#head').offsetWidth") >= min(600, width - 40)
 
 
-def test_hostile_names_are_only_text(chromium: Browser, tmp_path: Path) -> None:
+def test_hostile_names_are_only_text(window: Window, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(DEMO, tmp_path / "show"))
     for name in ("setlist.yaml", "rig.yaml"):
         text = (folder / name).read_text("utf-8")
         text = text.replace("Lanterns at Low Tide", f"'{MARKUP}'").replace("last chorus", TURNED.strip())
         (folder / name).write_text(text.replace("bassist", f'"{MARKUP}"'), "utf-8")
-    with rehearsal(folder) as room, look(room, chromium, (1024, 600)) as page:
+    with rehearsal(folder) as room, look(room, window, (1024, 600)) as page:
         page.keyboard.press("1")
         says(page, "#place", MARKUP)
         assert page.locator("img").count() == 0
@@ -291,31 +310,11 @@ def test_hostile_names_are_only_text(chromium: Browser, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_against_the_room(room: Rehearsal, chromium: Browser, scheme: Any) -> None:
-    with look(room, chromium, color_scheme=scheme, reduced_motion="reduce") as page:
+def test_axe_finds_nothing_against_the_room(room: Rehearsal, window: Window, scheme: Any) -> None:
+    with look(room, window, color_scheme=scheme, reduced_motion="reduce") as page:
         page.keyboard.press("1")
         page.wait_for_selector("#table td.moved")
-        axe = _axe(scheme)
-        assert axe(page) == []
+        assert axe(page, scheme) == []
         page.keyboard.press("?")
         page.wait_for_selector("#about[open]")
-        assert axe(page) == []
-
-
-def _axe(scheme: str) -> Callable[[Page], list[dict[str, Any]]]:
-    """What axe-core has against a page as it is, by WCAG 2.2 A and AA; in the dark only its contrast is another."""
-    path = JUDGES / "node_modules" / "axe-core" / "axe.min.js"
-    if not path.exists():
-        unavailable(f"axe-core is not in {JUDGES}: npm install --prefix {JUDGES} axe-core")
-    text = path.read_text("utf-8")
-    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "best-practice"]
-    only = {"type": "tag", "values": tags} if scheme == "light" else {"type": "rule", "values": ["color-contrast"]}
-
-    def judged(page: Page) -> list[dict[str, Any]]:
-        # As an expression: what is evaluated is no script of the page, and its policy lets it be.
-        page.evaluate(text)
-        said = page.evaluate("(only) => axe.run(document, { runOnly: only })", only)
-        assert len(said["passes"]) > (10 if scheme == "light" else 0)
-        return [{"id": one["id"], "where": [node["html"][:160] for node in one["nodes"]]} for one in said["violations"]]
-
-    return judged
+        assert axe(page, scheme) == []
