@@ -27,6 +27,8 @@ END_OF_TRACK: Final = 0x2F
 SYSEX_STARTS: Final = (0xF0, 0xF7)
 """A SysEx message; and its continuation, or any bytes."""
 
+FIRST_REAL_TIME: Final = 0xF8
+
 HEADER_BYTES: Final = 6
 
 
@@ -136,12 +138,13 @@ def _events(body: bytes, number: int) -> Iterator[FileEvent]:
                 # Running status. RP-001 ends it at a meta event, but many files go on, and nothing else can be meant.
                 track.at -= 1
                 status = running
-            running = status
+            running = status if status < SYSEX_STARTS[0] else 0
             yield FileEvent(tick, bytes((status,)) + _data(track, status))
 
 
 def _data(track: _Track, status: int) -> bytes:
-    length = data_bytes(status) if 0x80 <= status < 0xF0 else None
+    # RP-001 has no system common messages in a file, but recorders write them, and their length is known.
+    length = data_bytes(status) if 0x80 <= status < FIRST_REAL_TIME and status not in SYSEX_STARTS else None
     if length is None:
         raise track.damaged(f"{status:02X} is no event" if status else "data bytes with no status before them")
     data = track.take(length)

@@ -192,7 +192,7 @@ def test_what_follows_the_end_of_a_track_is_left_alone() -> None:
         (made("00 90 3C"), "track 1 is damaged at byte 2: it ends within an event"),
         (made("00 3C 40"), "track 1 is damaged at byte 1: data bytes with no status before them"),
         (made("00 90 3C 80 00"), "track 1 is damaged at byte 4: a status byte within an event"),
-        (made("00 F2 00 00"), "track 1 is damaged at byte 2: F2 is no event"),
+        (made("00 F4 00 00"), "track 1 is damaged at byte 2: F4 is no event"),
         (made("00 F8"), "track 1 is damaged at byte 2: F8 is no event"),
         (made("81 80 80 80 00 C0 05"), "track 1 is damaged at byte 4: a number of more than 4 bytes"),
         (made("FF" * 10_000), "track 1 is damaged at byte 4: a number of more than 4 bytes"),
