@@ -45,8 +45,9 @@ def command(setlist: Path, output: Path | None, most: int) -> None:
     from stagectl.journal.causes import cause
     from stagectl.show.load import load_show
     from stagectl.term.waiting import Waiting
+    from stagectl.where import show_at
 
-    show = load_show(setlist)
+    show = load_show(show_at(setlist))
     path = output if output is not None else Path(_name(show))
     if not path.parent.is_dir():
         raise FileFaults([Fault(str(path), 0, f"there is no folder {path.parent} to write it into")])

@@ -47,12 +47,14 @@ def api_option(command: CommandT) -> CommandT:
 
 
 def load(setlist: Path, venue: str | None, *, stems: bool = False) -> tuple[Show, Compiled]:
-    """The show and its plan. `stems`: how long tracks are is looked up in their sound files, where the setlist does not
-    say it. Raises FileFaults; a venue that the setlist does not have is wrong usage."""
+    """The show and its plan. A demo show may be named alone (`show_at`). `stems`: how long tracks are is looked up in
+    their sound files, where the setlist does not say it. Raises FileFaults; a venue that the setlist does not have is
+    wrong usage."""
     from stagectl.show.compile import compile_show
     from stagectl.show.load import load_show
+    from stagectl.where import show_at
 
-    show = load_show(setlist)
+    show = load_show(show_at(setlist))
     if stems and any(song.cue is not None and song.cue.stems and song.length is None for song in show.setlist.songs):
         from dataclasses import replace
 

@@ -57,8 +57,10 @@ def offer(names: Names, *, files: bool = False) -> Offer:
 
 def _setlist(ctx: click.Context) -> Path:
     """The setlist's file. While the value of an option is missing, what stands before it is not taken apart."""
+    from stagectl.where import show_at
+
     given = ctx.params.get("setlist") or ctx.params.get("show")
-    path = Path(given or next(one for one in ctx.args if Path(one).exists()))
+    path = show_at(Path(given)) if given else next(at for one in ctx.args if (at := show_at(Path(one))).exists())
     return path / "setlist.yaml" if path.is_dir() else path
 
 
@@ -116,6 +118,13 @@ def profiles(_: click.Context) -> Iterable[str]:
     from stagectl.where import shipped
 
     return sorted(path.stem for path in (shipped("mappings") / "desks").glob("*.yaml"))
+
+
+def things(_: click.Context) -> Iterable[str]:
+    """What ships with the program and can be copied."""
+    from stagectl.archive.shipped import things as shipped_things
+
+    return [thing.name for thing in shipped_things()]
 
 
 # -- of the night -----------------------------------------------------------------------------------------

@@ -58,6 +58,7 @@ def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) 
 
     with Waiting("reading the show") as waiting:
         show, compiled = load(setlist, None, stems=True)
+        _refuse_the_installed(show)
         nights = _nights(show, journals, waiting)
         waiting.at("weighing what they come to")
         lesson = lesson_of(show, nights)
@@ -78,6 +79,17 @@ def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) 
     elif lesson.offers:
         told = asks or accept or not any(offer.can_be_written for offer in lesson.offers)
         click.echo("Nothing was written." if told else "Nothing was written; --accept says what to write.")
+
+
+def _refuse_the_installed(show: Show) -> None:
+    """What the program's next version writes over keeps nothing. Raises FileFaults."""
+    from stagectl.errors import Fault, FileFaults
+    from stagectl.where import is_installed
+
+    path = show.sources["setlist"].path
+    if is_installed(path):
+        says = f"this show ships with the program; `stagectl copy {path.parent.name} -o my-show` makes it yours"
+        raise FileFaults([Fault(str(path), 0, says)])
 
 
 def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Night]:

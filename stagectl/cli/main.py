@@ -24,12 +24,15 @@ FAULTS, SYSTEM = 1, 3
 
 COMMANDS: Final = {
     "run": "Play the night: pedals, desk, players, journal.",
+    "ready": "The look before doors: is everything here?",
+    "service": "Have systemd start the night, and start it again when it fails.",
     "rehearse": "The same night with no hardware, under a virtual clock.",
     "check": "Load and check a show, and sum it up.",
     "explain": "Why one level is what it is, layer by layer.",
     "learn": "Learn what a pedal sends, and write its mapping.",
     "learn-desk": "Learn how a desk says its levels, and write its profile.",
     "ports": "What MIDI there is, by system.",
+    "copy": "Copy a demo show, a mapping or a profile, to make it yours.",
     "replay": "Play a past night's presses again, on the same show or another.",
     "log": "Tell what happened in a night.",
     "keep": "Fold what the nights taught back into the setlist.",
@@ -88,10 +91,12 @@ class _Commands(click.Group):
 
 def fail(message: str, code: int) -> None:
     """Say what is the matter on stderr, and end with the exit code."""
+    from stagectl.story.words import plainly
     from stagectl.term.ink import echo
 
     for line in message.split("\n"):
-        echo(line, "fault", err=True)
+        # What is at fault may be repeated in it.
+        echo(plainly(line), "fault", err=True)
     raise SystemExit(code)
 
 

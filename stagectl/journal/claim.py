@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import stat
 import sys
 import tempfile
 import time
@@ -57,6 +58,17 @@ def make_own(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
         raise PermissionError(errno.EPERM, f"{folder} belongs to somebody else")
+
+
+def may_be_own(folder: Path) -> bool:
+    """Whether a folder is this user's, and nobody else can write into it; or there is none yet. Raises OSError."""
+    try:
+        about = folder.lstat()
+    except FileNotFoundError:
+        return True
+    if not hasattr(os, "getuid"):
+        return stat.S_ISDIR(about.st_mode)
+    return stat.S_ISDIR(about.st_mode) and about.st_uid == os.getuid() and not about.st_mode & 0o022
 
 
 def _user() -> str:

@@ -9,11 +9,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+from stagectl.errors import JournalError
+from stagectl.journal.claim import may_be_own, running
 from stagectl.journal.schema import APPLICATION_ID
 
 SUFFIX: Final = ".night"
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+WALL_MAX_US: Final = 7_258_118_400_000_000
+"""2200-01-01T00:00Z, µs since 1970."""
 
 _STAMP: Final = "%Y-%m-%dT%H-%M-%S"
 _STAMP_LENGTH: Final = len("2026-11-25T19-30-00")
@@ -32,19 +37,25 @@ def nights() -> Path:
 
 
 def spare_nights() -> Path:
-    """The folder of the nights that could not be kept in `nights()`, which need not exist."""
-    return Path(tempfile.gettempdir()) / "stagectl-nights"
+    """This user's folder of the nights that could not be kept in `nights()`, which need not exist."""
+    return Path(tempfile.gettempdir()) / f"{running().name}-nights"
 
 
 def folders() -> list[Path]:
-    """The folders in which nights are: `nights()`, and the spare one, where the system has a place for that."""
+    """The folders in which nights are: `nights()`, and the spare one, where the system has a place for that. It lies
+    where every user may make folders; what lies in one that somebody else has made is no night of ours."""
     with suppress(OSError):
-        return [nights(), spare_nights()]
+        spare = spare_nights()
+        if may_be_own(spare):
+            return [nights(), spare]
     return [nights()]
 
 
 def when(wall_us: int) -> datetime:
-    """The wall time `wall_us`, microseconds since 1970, as a time in UTC."""
+    """The wall time `wall_us`, microseconds since 1970, as a time in UTC. Raises JournalError where it is none of a
+    night: before 1970, or after 2200."""
+    if not 0 <= wall_us < WALL_MAX_US:
+        raise JournalError(f"The journal is damaged: {wall_us} µs since 1970 is no time of a night, 1970 to 2200.")
     return EPOCH + timedelta(microseconds=wall_us)
 
 

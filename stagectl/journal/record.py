@@ -60,6 +60,7 @@ class Recorder:
         self._spilt = False
         """Whether some lines are in the spool alone."""
         self._in_hand = 0
+        self._synced = time.monotonic()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
 
@@ -115,22 +116,25 @@ class Recorder:
     # -- the thread ---------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        synced = time.monotonic()
         while not self._over or self._queue:
             if not self._queue:
-                self._wake.wait(max(0.0, synced + SYNC_S - time.monotonic()))
+                self._wake.wait(max(0.0, self._synced + SYNC_S - time.monotonic()))
             self._wake.clear()
-            try:
-                self._drain(synced + SYNC_S)
-                if time.monotonic() >= synced + SYNC_S:
-                    synced = time.monotonic()
-                    if self._journal.held:
-                        self._journal.retry()
-                    self._look()
-                    self._journal.checkpoint()
-                self._say()
-            except Exception as error:  # noqa: BLE001 - whatever it stumbles over, it goes on
-                self._tell(f"The journal {self.path}: {type(error).__name__}: {error}")
+            self._round()
+
+    def _round(self) -> None:
+        """What waits is written; once in SYNC_S the disk is made to keep it."""
+        try:
+            self._drain(self._synced + SYNC_S)
+            if time.monotonic() >= self._synced + SYNC_S:
+                self._synced = time.monotonic()
+                if self._journal.held:
+                    self._journal.retry()
+                self._look()
+                self._journal.checkpoint()
+            self._say()
+        except Exception as error:  # noqa: BLE001 - whatever it stumbles over, it goes on
+            self._tell(f"The journal {self.path}: {type(error).__name__}: {error}")
 
     def _drain(self, until: float) -> None:
         """What waits, in transactions that are not too long, but no longer than until it is time to sync."""

@@ -19,8 +19,8 @@ _LOOKED: Final = 4_096
 """Bytes from the beginning and from the end of a file in which such a mark stands."""
 
 HOW: Final = (
-    "a PDF needs an extra: `pip install -e '.[paper]'`; or write HTML (`-o FILE.html`) and print that from a browser, "
-    "which is as good"
+    "a PDF needs an extra: `pip install 'stagectl[paper]'`; or write HTML (`-o FILE.html`) and print that from a "
+    "browser, which is as good"
 )
 
 

@@ -5,6 +5,7 @@ The examples are read as a shell reads them (`shlex`, POSIX rules), so that a qu
 
 from __future__ import annotations
 
+import re
 import shlex
 import shutil
 from collections.abc import Iterator
@@ -25,7 +26,7 @@ from stagectl.show.load import load_profile
 
 ROOT = Path(__file__).resolve().parents[2]
 
-HARDWARE = ("run", "learn", "learn-desk", "desk", "ports")
+HARDWARE = ("run", "ready", "learn", "learn-desk", "desk", "ports")
 """Commands that wait for hardware or a key; their examples are taken apart, and not run, unless they read a take."""
 
 LASTS = {"--follow", "--page"}
@@ -128,3 +129,76 @@ def test_the_examples_run(stage: Path, monkeypatch: pytest.MonkeyPatch) -> None:
             if word in ("-o", "--output"):
                 assert (stage / given[at + 1]).exists(), example
     assert ran >= {*COMMANDS} - {*HARDWARE}
+
+
+# -- the README says what the program has -------------------------------------------------------------------------
+
+
+class Span(NamedTuple):
+    """A piece of code in the README, in the line `line`."""
+
+    line: int
+    text: str
+
+
+def spans() -> list[Span]:
+    """What stands between backticks in the README, and the calls in its indented blocks. A piece between backticks may
+    go on in the next line (CommonMark 0.31, 6.1)."""
+    text = (ROOT / "README.md").read_text("utf-8")
+    blocks = re.finditer(r"(?m)^    (?:.*&& )?\.venv/bin/(stagectl .+)$", text)
+    found = sorted([*re.finditer(r"`([^`]+)`", text), *blocks], key=lambda one: one.start())
+    return [Span(text.count("\n", 0, one.start()) + 1, " ".join(one[1].split())) for one in found]
+
+
+def options(command: str) -> dict[str, click.Option]:
+    """The options of a command, and of those within it, by each of their names."""
+    known = main.get_command(click.Context(main), command)
+    assert known is not None
+    all_ = [known, *(known.commands.values() if isinstance(known, click.Group) else ())]
+    return {name: one for each in all_ for one in each.params if isinstance(one, click.Option) for name in one.opts}
+
+
+OF_OTHERS = ("pip", "systemctl", "ulimit")
+"""Programs of others that the README calls."""
+
+CALLS = [span for span in spans() if span.text.startswith("stagectl ")]
+
+
+@pytest.mark.parametrize("span", CALLS, ids=lambda span: f"{span.line}: {span.text}")
+def test_every_call_in_the_readme_is_right(span: Span) -> None:
+    """Its command is there; where something is given to it, the command takes that."""
+    _, name, *rest = shlex.split(span.text.partition(" > ")[0].replace("…", ""))
+    assert name in COMMANDS, f"README.md:{span.line}"
+    if rest:
+        command = main.get_command(click.Context(main), name)
+        assert command is not None
+        taken = [word for word in rest if word not in options(name)]
+        missing = sum(one.required for one in command.params if isinstance(one, click.Argument)) - len(taken)
+        command.make_context(name, [*rest, *["my-show"] * max(0, missing)])
+
+
+def test_every_option_in_the_readme_is_one_of_the_command_that_it_is_told_of() -> None:
+    """That is one of the two which were named last before it, by themselves or in a call: a name may be said beside."""
+    named: list[str] = []
+    told, wrong = set(), []
+    for span in spans():
+        words = span.text.removeprefix("stagectl ").split()
+        if words[0] in OF_OTHERS:
+            continue
+        if words[0] in COMMANDS:
+            named = [*named[-1:], words[0]]
+        for word in words:
+            if re.fullmatch(r"--[a-z-]+|-[a-z]", word):
+                told.add(word)
+                if not any(word in options(command) for command in named):
+                    wrong.append(f"README.md:{span.line}: no {word} in {named}")
+    assert wrong == []
+    assert len(told) > 20
+
+
+def test_every_command_of_the_program_is_in_its_help_and_in_the_readme() -> None:
+    help_ = CliRunner().invoke(main, ["--help"], terminal_width=200).output
+    readme = {span.text.split()[1] for span in CALLS}
+    assert [name for name in COMMANDS if not re.search(rf"(?m)^  {name} +\S", help_)] == []
+    assert [name for name in COMMANDS if name not in readme] == []
+    assert readme - COMMANDS.keys() == set()
