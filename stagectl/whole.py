@@ -32,7 +32,7 @@ def write_whole(path: Path, data: bytes, kind: str, is_ours: Callable[[Path], bo
 
 
 def _replace(path: Path, data: bytes) -> None:
-    mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+    mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~umask()
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-", suffix=".part")
     part = Path(name)
     try:
@@ -45,7 +45,8 @@ def _replace(path: Path, data: bytes) -> None:
         raise
 
 
-def _umask() -> int:
+def umask() -> int:
+    """The mode bits that new files of this process do not get."""
     mask = os.umask(0o077)
     os.umask(mask)
     return mask

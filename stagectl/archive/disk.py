@@ -9,6 +9,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from stagectl.whole import umask
+
 
 class Disk:
     """The real one. Every method raises OSError."""
@@ -52,7 +54,7 @@ class Disk:
 
     def put_folder(self, made: Path, path: Path) -> None:
         """Give a finished folder its name, which must be free or that of an empty folder, in one step."""
-        made.chmod(0o777 & ~_umask())
+        made.chmod(0o777 & ~umask())
         if os.name == "nt" and path.is_dir():
             path.rmdir()
         made.rename(path)
@@ -76,10 +78,3 @@ class Disk:
             return
         with suppress(OSError):
             path.unlink()
-
-
-def _umask() -> int:
-    """The mode bits that new files of this process do not get."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -11,6 +11,9 @@ import click
 from stagectl.cli.common import api_option
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from stagectl.learn.listen import Port
     from stagectl.learn.series import Sender
     from stagectl.learn.verdict import Learned, Verdict
 
@@ -22,9 +25,10 @@ Pedal = tuple[str, "Learned"]
 @click.option("--take", type=click.Path(path_type=Path), metavar="FILE", help="Learn from a recording (.mid) instead.")
 @click.option("--port", metavar="PART", default="", help="Only the ports, or tracks, whose name holds this.")
 @click.option("--name", metavar="NAME", help="The pedal's name in the mapping file.")
+@click.option("--keep", type=click.Path(path_type=Path), metavar="FILE", help="Keep what was heard, as a take (.mid).")
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="The mapping file to write.")
 @api_option
-def command(take: Path | None, port: str, name: str | None, output: Path | None, api: str) -> None:
+def command(take: Path | None, port: str, name: str | None, keep: Path | None, output: Path | None, api: str) -> None:
     """Learn what each control of a pedal sends, by pressing it, and write a mapping file.
 
     Every MIDI port is listened to until Enter (or until standard input ends). Press each switch three times, short and
@@ -35,12 +39,14 @@ def command(take: Path | None, port: str, name: str | None, output: Path | None,
     \b
     Examples:
       stagectl learn
+      stagectl learn --keep pedal.mid
       stagectl learn --take pedal.mid -o pedal.yaml
     """
     asks = take is None and sys.stdin.isatty() and sys.stdout.isatty()
     _check(name, output, asks)
+    _check_kept(keep, take)
     try:
-        pedals = _from_take(take, port) if take is not None else _live(api, port, asks)
+        pedals = _from_take(take, port) if take is not None else _live(api, port, asks, keep)
         if asks:
             _ask_and_write(pedals, name, output)
         else:
@@ -62,6 +68,19 @@ def _check(name: str | None, output: Path | None, asks: bool) -> None:
         raise click.BadParameter(f"there is no folder `{output.parent}`", param_hint="-o")
     if output.exists() and not asks:
         raise click.BadParameter(f"`{output}` is there already; it is not overwritten unasked", param_hint="-o")
+
+
+def _check_kept(keep: Path | None, take: Path | None) -> None:
+    if keep is None:
+        return
+    if take is not None:
+        raise click.UsageError("--keep keeps what is heard live; with --take there is a recording already")
+    if keep.suffix != ".mid":
+        raise click.BadParameter("the name of a take ends with `.mid`", param_hint="--keep")
+    if not keep.parent.is_dir():
+        raise click.BadParameter(f"there is no folder `{keep.parent}`", param_hint="--keep")
+    if keep.exists():
+        raise click.BadParameter(f"`{keep}` is there already; it is not overwritten", param_hint="--keep")
 
 
 def _name_fault(name: str) -> str:
@@ -93,7 +112,7 @@ def _from_take(take: Path, part: str) -> list[Pedal]:
     return pedals
 
 
-def _live(api: str, part: str, asks: bool) -> list[Pedal]:
+def _live(api: str, part: str, asks: bool, keep: Path | None) -> list[Pedal]:
     from contextlib import ExitStack
 
     from stagectl.errors import DeviceError
@@ -112,10 +131,21 @@ def _live(api: str, part: str, asks: bool) -> list[Pedal]:
         shows.say("Press each switch three times, a second apart; rock each treadle there and back, twice.")
         shows.say("Enter ends it.")
         ports = Listener(system, shows, part).until(enter_pressed)
+    if keep is not None:
+        _keep(keep, ports)
     pedals = [(port.name, port.learned()) for port in ports]
     if not any(one.verdicts for _, one in pedals):
         raise DeviceError("no control spoke" if ports else "there was no MIDI port to listen to")
     return [(port, one) for port, one in pedals if one.verdicts]
+
+
+def _keep(path: Path, ports: Sequence[Port]) -> None:
+    """What was heard is kept, whatever can be learned from it."""
+    from stagectl.learn.keep_take import take_bytes
+    from stagectl.whole import write_whole
+
+    write_whole(path, take_bytes((port.name, port.packets) for port in ports), "take", lambda _: False, force=False)
+    click.echo(f"Kept: {path}; `stagectl rehearse --presses {path}` plays it.", err=True)
 
 
 def _only(pedals: list[Pedal]) -> Pedal:

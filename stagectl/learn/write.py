@@ -17,6 +17,7 @@ from stagectl.core.travel import DEAD_DEFAULT, DEAD_MAX
 from stagectl.errors import Fault, FileFaults
 from stagectl.learn.series import Sender
 from stagectl.learn.verdict import Kind, Learned, Verdict, count
+from stagectl.whole import umask
 
 CONTROLS_MAX: Final = 64
 """The most controls that a mapping holds."""
@@ -190,16 +191,10 @@ def write_whole(path: Path, text: str) -> None:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(made, 0o666 & ~_umask())
+        os.chmod(made, 0o666 & ~umask())
         os.replace(made, path)
     except OSError as error:
         if made:
             with suppress(OSError):
                 os.unlink(made)
         raise FileFaults([Fault(str(path), 0, f"cannot be written: {error.strerror or error}")]) from error
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask

@@ -20,6 +20,7 @@ import pytest
 from jack import jack_server as jack_server
 from lines import LIMIT_S
 
+from stagectl.learn.take import pedals_of
 from stagectl.show.mapping import MappingModel
 from stagectl.show.yamltext import read_text
 
@@ -100,7 +101,8 @@ def loaded(text: str) -> MappingModel:
 
 def test_a_pedal_is_heard_and_its_mapping_written(tmp_path: Path) -> None:
     path = tmp_path / "foot.yaml"
-    with pedal() as port, learning("-o", str(path)) as (process, said):
+    kept = tmp_path / "heard.mid"
+    with pedal() as port, learning("-o", str(path), "--keep", str(kept)) as (process, said):
         said.until("listening: learnt pedal")
         port.send_message([0xF8])
         said.after(port, [0xC2, 5], "program 5 on channel 3: press only (not sure, 1 press)")
@@ -109,6 +111,9 @@ def test_a_pedal_is_heard_and_its_mapping_written(tmp_path: Path) -> None:
         assert ended(process) == (0, "")
     mapping = loaded(path.read_text())
     assert (mapping.name, list(mapping.controls)) == ("learnt pedal", ["switch 1", "switch 2"])
+    [(name, packets)] = pedals_of(kept)
+    assert name == "learnt pedal:out"
+    assert {packet for _, packet in packets} == {b"\xc2\x05", b"\xb0\x50\x7f", b"\xb0\x50\x00"}
 
 
 def test_a_pedal_that_comes_later_is_heard_and_one_that_goes_is_told() -> None:
