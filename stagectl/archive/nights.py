@@ -97,7 +97,7 @@ def _copy(connection: sqlite3.Connection, journal: Path, copy: Path) -> datetime
         raise NightDamaged(f"{journal} cannot be copied whole: {' '.join(str(said).split())}.")
     try:
         return when(last).replace(microsecond=0)
-    except OverflowError as error:
+    except JournalError as error:
         raise NightDamaged(f"{journal} cannot be copied whole: its last row is of no time ({last} µs).") from error
 
 
