@@ -1,0 +1,347 @@
+"""Rules 1, 2, 3, 8 and 10 where they are about the desk: what it is told, what it says, where it stands.
+
+The desk's own levels are kept here from the bytes that have arrived at it, read by `judge.py`, and from hands.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from stagectl.core.effects import Arrived, Changed, Pressed, Tracked
+from stagectl.core.events import DeskCame
+from stagectl.core.levels import Off
+from stagectl.desk.meaning import Spot
+
+from .clock import MS, SECOND
+from .inputs import Broken
+from .judge import OFF, Judge, Says, Strange
+
+if TYPE_CHECKING:
+    from .night import World
+
+CLOSE: Final = 0.03
+"""How far apart two readings of one level may be, dB: steps are told in hundredths."""
+
+EXACT: Final = 0.012
+"""How far above its ceiling a level may read, dB: half a hundredth for the step, as much for the reading."""
+
+SUM_CLOSE: Final = 0.05
+
+BYTE_NS: Final = 320_000
+"""A byte on a DIN link (MIDI 1.0: 31,250 baud, ten bits a byte)."""
+
+BACKLOG_NS: Final = 30 * MS
+"""How much may be handed over to a DIN link before it is carried, ns."""
+
+AT_ONCE_DB: Final = 3.0
+"""How much of a rise comes at once, at 50 dB a second (60 ms of it)."""
+
+FLOOR_DB: Final = -40.0
+"""Where a rise from off begins to count."""
+
+APART_NS: Final = 700 * MS
+"""How long after a message of its own the program can tell a hand on the way of it from a late message, ns."""
+
+RESTS_NS: Final = 5 * SECOND
+"""After so long, with nothing the matter, the desk stands where it was asked to."""
+
+
+class DeskRules:
+    """Looks at the desk's end."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.edited = False
+        self._out, self._in = Judge(world.stage.profile), Judge(world.stage.profile)
+        self._there = Judge(world.stage.profile)
+        self.stands: dict[Spot, float] = {}
+        """Where the desk stands."""
+        self._told: dict[Spot, float] = {}
+        """What this process last told the desk, or heard of it."""
+        self._asked: dict[Spot, float] = {}
+        """What it has told it last, whatever was heard since."""
+        self._told_at: dict[Spot, int] = {}
+        self._read: dict[Spot, int] = {}
+        self._unread_ok = False
+        self._hands: dict[Spot, float] = {}
+        """Levels that hands have left, and the program knows of, while nothing else has happened."""
+        self._moved: dict[Spot, float] = {}
+        """Where hands have left levels, in this night."""
+        self._moved_at: dict[Spot, int] = {}
+        self._untold: set[Spot] = set()
+        """What hands have moved, and the program has not heard of."""
+        self._paid: dict[Spot, int] = {}
+        self._busy_until = 0
+        self._unwell = 0
+        self._lost = 0
+        self._calm: dict[Spot, float] | None = None
+        self._left: dict[Spot, float] = {}
+        self._stirred = True
+        self._disturbed = False
+        self.power(on=True)
+        self._disturbed = False
+
+    def _level(self, level: Any) -> float:
+        return OFF if isinstance(level, Off) else level / 100
+
+    # -- what is done to it -----------------------------------------------------------------------------------
+
+    def stir(self, kind: str) -> None:
+        """Somebody does something after which levels may move."""
+        self._hands.clear()
+        self._stirred = True
+        self._calm = None
+        if kind in ("desk power", "wires", "cable", "hand"):
+            self._disturbed = True
+
+    def unwell(self, for_ns: int) -> None:
+        self._unwell = max(self._unwell, self.world.clock.world + for_ns)
+
+    def power(self, *, on: bool) -> None:
+        """The desk is switched off, or on: then it stands at its start."""
+        self.lost()
+        if on:
+            self.stands = {Spot(one.mix, one.socket): self._level(one.level) for one in self.world.desk.levels()}
+
+    def lost(self) -> None:
+        """What goes there for a while goes nowhere."""
+        self._lost = self.world.clock.world
+        self._disturbed = True
+        self._told.clear()
+        self._asked.clear()
+        self._hands.clear()
+        self._paid.clear()
+
+    def hand(self, spot: Spot, level: Any) -> None:
+        self.stands[spot] = self._moved[spot] = self._level(level)
+        self._moved_at[spot] = self.world.clock.world
+        self._untold.add(spot)
+        self._disturbed = True
+
+    def _healthy(self) -> bool:
+        world = self.world
+        return (
+            world.clock.world >= self._unwell
+            and world.clock.world - self._lost >= RESTS_NS
+            and world.stand_in.on
+            and world.plugged.get("desk", True)
+        )
+
+    # -- lives ------------------------------------------------------------------------------------------------
+
+    def begins(self) -> None:
+        self._out, self._in = Judge(self.world.stage.profile), Judge(self.world.stage.profile)
+        self._told.clear()
+        self._asked.clear()
+        self._read.clear()
+        self._hands.clear()
+        self._paid.clear()
+        self._busy_until = 0
+        self._unread_ok = False
+        self._calm = None
+
+    def killed(self, daemon: Any) -> None:
+        """The process is about to be no more: what is at rest then has to stay."""
+        state = daemon.night.state
+        self._left = {}
+        self._disturbed = not self._healthy() or self.world.stand_in.due is not None
+        if not self._disturbed and state.fade is None and state.desk_here and not state.touches:
+            for send, step in enumerate(state.steps):
+                spot = self._spot(send)
+                if step is not None and spot in self.stands and abs_(self.stands[spot], self._level(step)) <= CLOSE:
+                    self._left[spot] = self.stands[spot]
+
+    def taken_up(self, daemon: Any, whole: bool) -> None:
+        """The night goes on: until anybody does something, what was at rest stays."""
+        self._stirred = False
+        calm = daemon.taken_up is not None and whole and not self.edited and not self._disturbed
+        self._calm = self._left if calm else None
+
+    def _spot(self, send: int) -> Spot:
+        plan, rig = self.world.compiled.plan, self.world.show.rig
+        listener, column = divmod(send, plan.width)
+        socket = None if column == plan.whole else rig.inputs[column].socket
+        return Spot(rig.listeners[listener].mix, socket)
+
+    # -- the core ---------------------------------------------------------------------------------------------
+
+    def stepped(self, event: Any, before: Any, after: Any, effects: Any) -> None:
+        """A step was taken."""
+        for one in effects:
+            if isinstance(one, Tracked | Arrived | Pressed) or (
+                isinstance(one, Changed) and one.cause not in ("read", "hand")
+            ):
+                self._hands.clear()
+                self._calm = None
+        if isinstance(event, DeskCame):
+            now = self.world.clock.world
+            self._read = {spot: at for spot, at in self._read.items() if at >= now}
+            self._unread_ok = False
+            # What was told while nobody has noticed that it was away is not known to have arrived.
+            self._told.clear()
+            self._asked.clear()
+            self._paid.clear()
+        if after.desk_here and not before.desk_here:
+            # What differs in many places is taken for another scene, and not for hands.
+            self._hands.clear()
+            # What nobody has answered for long is given up, and told without being read.
+            self._unread_ok = any(getattr(one, "reason", None) is not None for one in effects)
+
+    # -- bytes ------------------------------------------------------------------------------------------------
+
+    def sent(self, packet: bytes) -> bool:
+        """Bytes leave for the desk. Returns whether they move a level."""
+        world = self.world
+        try:
+            says = self._out.read(packet)
+        except (Strange, LookupError, ValueError) as error:
+            raise Broken(3, f"the desk is told what is no level of a mix: {packet.hex(' ')} ({error})") from error
+        self._budget(packet)
+        for one in says:
+            if one.kind == "stored":
+                self._told.clear()
+            if one.kind == "level":
+                self._tells(Spot(one.mix, one.socket), one.level)
+        return bool(world) and any(one.kind in ("level", "stored", "part") for one in says)
+
+    def _budget(self, packet: bytes) -> None:
+        """On a DIN link no more is handed over than it carries."""
+        now = self.world.clock.world
+        if not self.world.stage.budget or now < self._unwell:
+            return
+        self._busy_until = max(self._busy_until, now) + len(packet) * BYTE_NS
+        if self._busy_until - now > BACKLOG_NS:
+            raise Broken(8, f"the link has {(self._busy_until - now) / MS:.0f} ms of messages before it")
+
+    def _tells(self, spot: Spot, level: float) -> None:
+        most = self.world.stage.ceilings.get((spot.mix, spot.socket))
+        if most is None:
+            raise Broken(3, f"{spot} is no send of this rig")
+        if level > most + EXACT:
+            raise Broken(1, f"{spot} is asked for {level:.2f} dB; its ceiling is {most:g} dB")
+        if level != self._asked.get(spot):
+            # What the desk has lost is said again, wherever it stands now.
+            self._rises(spot, level)
+        self._asked[spot], self._told_at[spot] = level, self.world.clock.world
+        reads = self.world.compiled.plan.answers.reads
+        if reads and spot not in self._read and not self._unread_ok:
+            raise Broken(2, f"{spot} is told a level before the desk was read")
+        if self._calm is not None and spot in self._calm and abs_(level, self._calm[spot]) > CLOSE:
+            raise Broken(10, f"{spot} stood at {self._calm[spot]:.2f} dB, and is told {level:.2f} by the restart alone")
+        if self._calm is not None and spot in self._calm and spot in self._read and reads and not self._unread_ok:
+            raise Broken(10, f"{spot} is told {level:.2f} dB again by the restart alone, and was read to stand there")
+        if spot in self._hands and abs_(level, self._hands[spot]) > CLOSE:
+            raise Broken(2, f"a hand has left {spot} at {self._hands[spot]:.2f} dB, and it is told {level:.2f}")
+        self._told[spot] = level
+        self._sum(spot.mix)
+
+    def _sum(self, mix: int) -> None:
+        """The mix as a sum, as this process has told it: 10·log10 of the sum of powers, and the whole mix on top."""
+        sockets = [Spot(mix, at + 1) for at in range(len(self.world.stage.inputs))]
+        if any(spot not in self._told for spot in sockets):
+            return
+        powers = sum(0.0 if self._told[spot] == OFF else 10 ** (self._told[spot] / 10) for spot in sockets)
+        whole = self._told.get(Spot(mix, None), 0.0)
+        most = self.world.stage.sums[mix]
+        if (
+            powers
+            and whole != OFF
+            and 10 * math.log10(powers) + whole > most + SUM_CLOSE
+            and not self._loud_by_hand(mix)
+        ):
+            raise Broken(1, f"mix {mix} comes to {10 * math.log10(powers) + whole:.2f} dB; its ceiling is {most:g} dB")
+
+    def _loud_by_hand(self, mix: int) -> bool:
+        """Whether somebody's hand has taken the mix there, which is let be."""
+        return any(spot.mix == mix for spot in self._moved)
+
+    def _rises(self, spot: Spot, level: float) -> None:
+        """No level rises faster than the rig allows: what is over 3 dB at once has to have been waited for."""
+        before, now = self._told.get(spot), self.world.clock.world
+        by_hand = self._moved_at.get(spot, -APART_NS)
+        if now - by_hand < APART_NS:
+            return
+        if before is not None and by_hand < self._told_at.get(spot, 0):
+            # What was heard last may be an answer that was on its way.
+            before = max(before, self._asked.get(spot, before))
+        if before is None or level <= before or now < self._unwell:
+            return
+        start = min(FLOOR_DB, level) if before == OFF else before
+        rise_ns = round((level - start) / self.world.stage.rise * SECOND)
+        free = max(self._paid.get(spot, 0), now)
+        slack = 60 * MS + self._step_ns(spot, start)
+        self._paid[spot] = free + rise_ns
+        if self._paid[spot] - now > slack + MS:
+            raise Broken(1, f"{spot} rises to {level:.2f} dB {(self._paid[spot] - now - slack) / MS:.0f} ms too soon")
+
+    def _step_ns(self, spot: Spot, start: float) -> int:
+        """One step of the desk's, as time at the allowed rise: where steps are wide, one more may come at once."""
+        grid = self.world.compiled.plan.grid if spot.socket is not None else self.world.compiled.plan.whole_grid
+        beyond = None if grid is None else grid.beyond(round(100 * start), up=True)
+        return 0 if beyond is None else round((beyond / 100 - start) / self.world.stage.rise * SECOND)
+
+    @staticmethod
+    def _what(judge: Judge, packet: bytes) -> list[Says]:
+        """What a packet says that has arrived; nothing, where what it goes on from was lost."""
+        try:
+            return judge.read(packet)
+        except Strange:
+            return []
+
+    def arrived(self, packet: bytes) -> None:
+        """Bytes have arrived at the desk."""
+        for one in self._what(self._there, packet):
+            if one.kind == "level":
+                self.stands[Spot(one.mix, one.socket)] = one.level
+            elif one.kind == "stored":
+                self.stands = {Spot(at.mix, at.socket): self._level(at.level) for at in self.world.desk.levels()}
+
+    def heard(self, packet: bytes) -> None:
+        """What the desk says has arrived at the program."""
+        for one in self._what(self._in, packet):
+            if one.kind == "level":
+                spot = Spot(one.mix, one.socket)
+                self._read[spot] = self.world.clock.world
+                moved = self._moved.get(spot)
+                if (
+                    spot in self._untold
+                    and moved is not None
+                    and max(abs_(moved, one.level), abs_(moved, self.stands[spot])) <= CLOSE
+                ):
+                    self._untold.discard(spot)
+                    now = self.world.clock.world
+                    apart = now - self._told_at.get(spot, -APART_NS) >= APART_NS
+                    if apart and now >= self._unwell and self.world.stand_in.inward.due is None:
+                        self._hands[spot] = one.level
+                self._told[spot] = one.level
+                self._paid.pop(spot, None)
+
+    # -- at rest ----------------------------------------------------------------------------------------------
+
+    def settled(self) -> None:
+        """Nothing has happened for long: the desk stands where the night says, but for what hands have left."""
+        life = self.world.life
+        if life is None or not life.ready or not self._healthy() or self.world.clock.world - life.began < RESTS_NS:
+            return
+        state = life.daemon.night.state
+        if not state.desk_here:
+            raise Broken(9, "the desk is there, and counts as gone")
+        if state.fade is not None:
+            return
+        for send, step in enumerate(state.steps):
+            spot = self._spot(send)
+            if step is None or send in state.left or send in state.touches or spot not in self.stands:
+                continue
+            if spot in self._untold:
+                # The one report of a hand was lost on the way, and nobody has a reason to ask.
+                continue
+            if abs_(self.stands[spot], self._level(step)) > CLOSE:
+                raise Broken(
+                    2, f"{spot} stands at {self.stands[spot]:.2f} dB, and should be at {self._level(step):.2f}"
+                )
+
+
+def abs_(one: float, other: float) -> float:
+    """How far apart two levels are, dB; two that are off are not."""
+    return 0.0 if one == other else abs(one - other)

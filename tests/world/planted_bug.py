@@ -1,0 +1,16 @@
+"""What a planted bug is."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Bug(NamedTuple):
+    """A bug. `breaks`: what of "What always holds" it breaks, by its number in the design, or a heading of the design;
+    `file`: where, from the program's folder; `old`: a text that stands there once, `new`: what stands there then."""
+
+    name: str
+    breaks: int | str
+    file: str
+    old: str
+    new: str

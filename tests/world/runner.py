@@ -1,0 +1,101 @@
+"""Many nights, one after the other: each by its seed, whoever plays it and whenever."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final, NamedTuple, TextIO
+
+from .faults import Draw
+from .inputs import Broken, Input
+from .shows import SHOWS, Stage, write_show
+from .trace import Trace
+
+A_RUN: Final = 5
+"""Shows that the nights of one seed are played with: each takes a while to be read."""
+
+
+class Failure(NamedTuple):
+    """A night in which a rule did not hold."""
+
+    night: int
+    rule: int
+    says: str
+    at: int
+    event: int
+    inputs: list[Input]
+    last: list[str]
+
+
+class Nights:
+    """The nights of a seed."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        memory = Path("/dev/shm")
+        self._folder = Path(tempfile.mkdtemp(prefix="world-", dir=memory if memory.is_dir() else None))
+        self._played: dict[int, Any] = {}
+        self.shows = random.Random(f"shows {seed}").sample(range(SHOWS), A_RUN)
+
+    def close(self) -> None:
+        """Leave nothing behind."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def _show(self, number: int) -> Any:
+        if number not in self._played:
+            self._played[number] = self._read(write_show(self._folder / f"show-{number}", number))
+        return self._played[number]
+
+    @staticmethod
+    def _read(stage: Stage) -> Any:
+        from stagectl.show.compile import compile_show
+        from stagectl.show.load import load_show
+
+        from .night import Played
+
+        show = load_show(stage.folder)
+        was = {name: (stage.folder / name).read_text("utf-8") for name in stage.edited}
+        for name, text in stage.edited.items():
+            (stage.folder / name).write_text(text, "utf-8")
+        edited = load_show(stage.folder)
+        for name, text in was.items():
+            (stage.folder / name).write_text(text, "utf-8")
+        return Played(stage, show, compile_show(show), edited, compile_show(edited))
+
+    def show_of(self, night: int) -> Any:
+        """The show of a night."""
+        return self._show(self.shows[night % A_RUN])
+
+    def inputs_of(self, night: int) -> list[Input]:
+        """What a night brings."""
+        return Draw(self.show_of(night).stage, f"{self.seed} {night}").inputs()
+
+    def play(
+        self, night: int, inputs: Sequence[Input] | None = None, file: TextIO | None = None, *, whole: bool = False
+    ) -> tuple[Failure | None, Trace]:
+        """One night, with all its inputs or some of them."""
+        return self._play(
+            self.show_of(night),
+            night,
+            self.inputs_of(night) if inputs is None else list(inputs),
+            Trace(file, whole=whole),
+        )
+
+    def play_again(self, show: int, inputs: Sequence[Input]) -> Failure | None:
+        """A history that was kept, with the show of that number."""
+        return self._play(self._show(show), 0, list(inputs), Trace())[0]
+
+    def _play(self, show: Any, night: int, given: list[Input], trace: Trace) -> tuple[Failure | None, Trace]:
+        from .night import World
+
+        world = World(show, self._folder, given, trace, f"{self.seed} {night} world")
+        try:
+            world.play()
+        except Broken as broken:
+            return Failure(
+                night, broken.rule, broken.says, world.clock.world, world.rules.checked, given, trace.last
+            ), trace
+        return None, trace

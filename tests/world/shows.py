@@ -1,0 +1,271 @@
+"""The shows that nights are played with: small ones drawn by chance, and the shorter of the two demo sets.
+
+What the rules need of a show (who may have what at the most) is read from its files here, with a plain YAML reader and
+none of the program.
+"""
+
+from __future__ import annotations
+
+import random
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import yaml
+
+ROOT: Final = Path(__file__).resolve().parents[2]
+
+MIDI_DESKS: Final = ("control-change", "nrpn", "sysex", "sysex-checksum")
+OSC_DESKS: Final = ("osc-decibels", "osc-travel")
+
+DESKS: Final = (
+    "osc-decibels", "nrpn", "sysex", "osc-travel", "control-change", "sysex-checksum", "osc-decibels", "control-change"
+)  # fmt: skip
+"""The profiles that shows take turns with."""
+
+INPUTS: Final = ("voice", "fiddle", "bass", "drum", "click", "keys")
+PLAYERS: Final = ("singer", "fiddler", "drummer")
+
+SHOWS: Final = 14
+"""How many shows there are; each is read once."""
+
+QUICK: Final = """\
+name: quick feet
+controls:
+  on: {sends: {control change: 20}, press: next}
+  back: {sends: {control change: 21}, press: back}
+  more: {sends: {control change: 22}, press: {nudge: own, by: +1}}
+  less: {sends: {control change: 23}, press: {nudge: own, by: -1}}
+  hush: {sends: {control change: 24}, press: hush}
+  undo: {sends: {control change: 25}, press: undo}
+  talk: {sends: {control change: 26}, press: {recall: talking}}
+  all: {sends: {control change: 27}, press: recall}
+  treadle: {sends: {control change: 11}, turn: {ride: {RIDES}, from: -6, to: +3}}
+lamps:
+  - shows: song number
+    say: {program: song, channel: 1}
+  - shows: hushed
+    on: {control change: 110, value: 127, channel: 1}
+    off: {control change: 110, value: 0, channel: 1}
+  - shows: desk here
+    on: {control change: 111, value: 127, channel: 1}
+    off: {control change: 111, value: 0, channel: 1}
+"""
+
+SLOW: Final = """\
+name: slow feet
+controls:
+  one: {sends: {control change: 20}, press: {nudge: own, by: +2, rest: makes room}, hold: undo}
+  two: {sends: {control change: 21}, press: next, double press: back, hold: {hush: everyone}}
+  three: {sends: {control change: 22}, press: start cue, hold: fall back}
+  four: {sends: {control change: 23}, press: {nudge rest: own, by: -2}, hold: clear nudges, bounce: 30 ms}
+  five: {sends: {control change: 24}, press: {nudge: {RIDES}, by: +3, lasts: song}, repeat: {nudge: {RIDES}, by: +1}}
+  six: {sends: {control change: 25}, latching: yes, press: {layer: solo}}
+together:
+  - {controls: [three, four], press: stop cue}
+layers:
+  solo:
+    one: {press: {nudge: whole mix, by: -1}, hold: layer}
+"""
+
+OVER_OSC: Final = """\
+name: feet over OSC
+controls:
+  on: {sends: {osc: /foot/on}, press: next}
+  back: {sends: {osc: /foot/back}, press: back, hold: fall back}
+  more: {sends: {osc: /foot/more}, press: {nudge: own, by: +1}}
+  less: {sends: {osc: /foot/less}, press: {nudge: own, by: -1}}
+  hush: {sends: {osc: /foot/hush}, press: hush}
+  undo: {sends: {osc: /foot/undo}, press: undo}
+"""
+
+CONTROLS: Final = {
+    "quick": {"on": 20, "back": 21, "more": 22, "less": 23, "hush": 24, "undo": 25, "talk": 26, "all": 27},
+    "slow": {"one": 20, "two": 21, "three": 22, "four": 23, "five": 24, "six": 25},
+    "osc": dict.fromkeys(("on", "back", "more", "less", "hush", "undo"), 0),
+}
+"""The switches of each mapping, and their controllers."""
+
+TREADLE: Final = 11
+
+
+@dataclass(kw_only=True)
+class Stage:
+    """A show as the world needs it. `ceilings`: by mix and socket (None: the whole mix), dB; `sums`: of each mix, dB;
+    `feet`: the mapping of each pedal; `spots`: what the show has levels for."""
+
+    name: str
+    folder: Path
+    profile: str
+    over: str
+    ceilings: dict[tuple[int, int | None], float] = field(default_factory=dict)
+    sums: dict[int, float] = field(default_factory=dict)
+    feet: list[str] = field(default_factory=list)
+    listeners: list[str] = field(default_factory=list)
+    inputs: list[str] = field(default_factory=list)
+    has_box: bool = False
+    has_sound: bool = False
+    rise: float = 50.0
+    budget: bool = False
+    edited: dict[str, str] = field(default_factory=dict)
+    """The files as somebody leaves them who edits them in mid-show."""
+
+
+def write_show(folder: Path, number: int) -> Stage:
+    """Write the show with that number; always the same one."""
+    folder.mkdir(parents=True)
+    if number == 0:
+        return _demo(folder)
+    return _Draw(folder, number).stage()
+
+
+def _demo(folder: Path) -> Stage:
+    """The demo set over OSC."""
+    for name in ("rig.yaml", "setlist.yaml"):
+        shutil.copy(ROOT / "setlists" / "three-songs" / name, folder)
+    (folder / "osc-buttons.yaml").write_text(OVER_OSC, "utf-8")
+    stage = Stage(name="three songs", folder=folder, profile="osc-decibels", over="osc", feet=["osc"])
+    text = (folder / "setlist.yaml").read_text("utf-8")
+    end = text.index("    pedals:")
+    (folder / "setlist.yaml").write_text(text[:end], "utf-8")
+    stage.edited = {"setlist.yaml": text[:end].replace("own: -3,", "own: -5,")}
+    _read(stage)
+    return stage
+
+
+class _Draw:
+    def __init__(self, folder: Path, number: int) -> None:
+        self.folder = folder
+        self.number = number
+        self.chance = random.Random(f"show {number}")
+        self.profile = DESKS[number % len(DESKS)]
+        self.over = "osc" if self.profile in OSC_DESKS else "midi"
+        self.inputs = INPUTS[: self.chance.randint(3, 5)]
+        self.players = PLAYERS[: self.chance.randint(2, 3)]
+        self.has_box = self.chance.random() < 0.6
+        self.has_sound = self.has_box and self.chance.random() < 0.6
+        self.ceiling = self.chance.choice((0, -2, 3))
+        self.own_ceilings = {name: self.chance.choice((None, None, -3, 1)) for name in self.players}
+        self.has_ceilings = {name: self.chance.random() < 0.6 for name in self.players}
+        self.feet = ["quick", "slow"] if self.over == "midi" or number % 2 else ["osc", "slow"]
+
+    def stage(self) -> Stage:
+        rides = self.inputs[1]
+        for name, text in (("quick", QUICK), ("slow", SLOW), ("osc", OVER_OSC)):
+            if name in self.feet:
+                (self.folder / f"{name}.yaml").write_text(text.replace("{RIDES}", rides), "utf-8")
+        setlist = "\n".join(self._setlist()) + "\n"
+        (self.folder / "rig.yaml").write_text("\n".join(self._rig()) + "\n", "utf-8")
+        (self.folder / "setlist.yaml").write_text(setlist, "utf-8")
+        stage = Stage(
+            name=f"show {self.number}",
+            folder=self.folder,
+            profile=self.profile,
+            over=self.over,
+            feet=self.feet,
+            has_box=self.has_box,
+            has_sound=self.has_sound,
+        )
+        stage.edited = {"setlist.yaml": _later(setlist)}
+        _read(stage)
+        return stage
+
+    def _rig(self) -> list[str]:
+        chance = self.chance
+        rows = ["inputs:"]
+        rows += [f"  - {{name: {name}, socket: {at + 1}}}" for at, name in enumerate(self.inputs)]
+        rows += [
+            "limits: {jump: 60}",
+            f"ceiling: {self.ceiling}",
+            f"mix ceiling: {chance.choice((-3, 0, 6))}",
+            "listeners:",
+        ]
+        for at, name in enumerate(self.players):
+            own = self.own_ceilings[name]
+            more = f", ceilings: {{{self.inputs[2]}: -9, own: -1}}" if self.has_ceilings[name] else ""
+            more += "" if own is None else f", ceiling: {own}"
+            rows.append(f"  - {{name: {name}, mix: {at + 1}, own input: {self.inputs[at]}{more}}}")
+        where = "host: 127.0.0.1:9000" if self.over == "osc" else f"port: desk, link: {chance.choice(('din', 'usb'))}"
+        rows += [f"desk: {{profile: {self.profile}, {where}}}", "pedals:"]
+        for at, foot in enumerate(self.feet):
+            end = "osc port: 9010" if foot == "osc" else f"port: foot {at}"
+            rows.append(f"  - {{name: pedal {at}, {end}, mapping: {foot}, listener: {self.players[at]}}}")
+        if self.has_box:
+            rows += ["players:", "  - name: box", "    port: box", "    start: [{song select: cue}, {realtime: start}]"]
+            rows += ["    stop: {realtime: stop}", "    pause: {realtime: stop}", "    go on: {realtime: continue}"]
+        if self.has_sound:
+            rows += ["  - name: laptop", "    sound: {outputs: {left: 1, right: 2, click: 3}, click: click}"]
+        rows += ["devices:", "  - name: keys rig", "    port: keys rig"]
+        rows += ["    messages:", "      piano: {program: 0, channel: 3}"]
+        return rows
+
+    def _setlist(self) -> list[str]:
+        chance = self.chance
+        rows = [f"title: set {self.number}", "rig: rig.yaml", f"fade: {chance.choice((0, 0.15, 0.4))}", "base:"]
+        for name in self.players:
+            levels = ", ".join(f"{one}: {self._level(one)}" for one in self.inputs)
+            rows.append(f"  {name}: {{{levels}}}")
+        rows += ["scenes:", "  talking:", f"    levels: {{everyone: {{{self.inputs[0]}: down 6}}}}", "songs:"]
+        songs = chance.randint(3, 5)
+        for at in range(songs):
+            rows.append(f"  - name: song {at + 1}")
+            if at == 0:
+                rows += ["    messages: [{to: keys rig, message: piano}]"]
+            ours = self.has_sound and at % 2 == 1
+            if self.has_box and at % 2 == 0:
+                rows += [f"    cue: {{player: box, number: {at + 1}}}", "    length: 0:14"]
+                rows += ["    then: next song"] if at + 1 < songs and chance.random() < 0.3 else []
+            elif ours:
+                rows += ["    cue: {player: laptop, stems: {}}", "    tempo: 120", "    length: 0:12"]
+            rows += ["    levels:", *self._changes("      ")]
+            if chance.random() < 0.7:
+                rows += ["    sections:", "      - name: chorus"]
+                rows += ["        at: 0:06"] if (self.has_box and at % 2 == 0) or ours else []
+                rows += ["        fade: 0", "        levels:", *self._changes("          ")]
+        return rows
+
+    def _level(self, name: str) -> str:
+        """A level that a layer sets: files may set none above its ceiling."""
+        low = -10 if name == self.inputs[2] else -3
+        return self.chance.choice((f"{low}", f"{low - 3}", f"{low - 9}", f"{low - 15}", "off"))
+
+    def _changes(self, indent: str) -> list[str]:
+        chance = self.chance
+        rows = []
+        for name in chance.sample(self.players, chance.randint(1, len(self.players))):
+            over = {
+                one: chance.choice(("up 3", "up 3", "down 4", self._level(one)))
+                for one in chance.sample(self.inputs, 2)
+            }
+            rows.append(f"{indent}{name}: {{{', '.join(f'{one}: {change}' for one, change in over.items())}}}")
+        return rows
+
+
+def _later(setlist: str) -> str:
+    """The setlist with the first level of the base 2 dB lower, or on."""
+    head, base, rest = setlist.partition("base:\n")
+    line, end, more = rest.partition("\n")
+    name, colon, level = line.partition(": {")[2].partition(",")[0].partition(": ")
+    other = "-10" if level == "off" else str(int(level) - 2)
+    return head + base + line.replace(f"{name}{colon}{level}", f"{name}{colon}{other}", 1) + end + more
+
+
+def _read(stage: Stage) -> None:
+    """What a show's rig allows."""
+    rig: dict[str, Any] = yaml.safe_load((stage.folder / "rig.yaml").read_text("utf-8"))
+    sockets = {one["name"]: one["socket"] for one in rig["inputs"]}
+    stage.inputs = list(sockets)
+    for one in rig["listeners"]:
+        stage.listeners.append(one["name"])
+        own = one.get("own input")
+        said = {own if name == "own" else name: level for name, level in one.get("ceilings", {}).items()}
+        both = [one["ceilings"][name] for name in ("own", own) if name in one.get("ceilings", {})]
+        if both:
+            said[own] = min(both)
+        for name, socket in (*sockets.items(), ("whole mix", None)):
+            most = said.get(name, one.get("ceiling", rig.get("ceiling", 0)))
+            stage.ceilings[one["mix"], socket] = float(most)
+        stage.sums[one["mix"]] = float(one.get("mix ceiling", rig.get("mix ceiling", 10)))
+    stage.rise = float(rig.get("limits", {}).get("rise", 50))
+    stage.budget = rig["desk"].get("link") == "din"

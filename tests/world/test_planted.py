@@ -1,0 +1,139 @@
+"""The planted bugs are still bugs of the present text, and can be planted."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from types import CodeType
+from typing import Any
+
+import pytest
+
+from .planted import BUGS, ROOT, NotPlantedError, changed, codes_in, module_of, plant
+from .planted_bug import Bug
+
+RULES = range(1, 11)
+HEADINGS = ("levels", "scene changes", "advancing")
+"""What else of the design is a promise."""
+
+
+def text_of(bug: Bug) -> str:
+    return (ROOT / "stagectl" / bug.file).read_text("utf-8")
+
+
+def outside(code: CodeType) -> tuple[object, ...]:
+    """What a module's text does outside of functions, whatever the numbers of its lines."""
+    parts: list[object] = [code.co_code, code.co_names]
+    for one in code.co_consts:
+        if isinstance(one, CodeType):
+            is_function = any(one is function for _, function in codes_in(code))
+            parts.append(one.co_qualname if is_function or one.co_name.startswith("<") else outside(one))
+        else:
+            parts.append(one)
+    return tuple(parts)
+
+
+@pytest.mark.parametrize("bug", BUGS.values(), ids=list(BUGS))
+def test_every_bug_fits_the_present_text(bug: Bug) -> None:
+    """Its old text stands there once, the changed text compiles to something else, in functions alone."""
+    before = compile(text_of(bug), bug.file, "exec", dont_inherit=True)
+    after = compile(changed(bug), bug.file, "exec", dont_inherit=True)
+    old, new = dict(codes_in(before)), dict(codes_in(after))
+    assert list(old) == list(new)
+    differ = [name for name in old if old[name].co_code != new[name].co_code or consts(old[name]) != consts(new[name])]
+    assert len(differ) == 1
+    assert outside(before) == outside(after)
+
+
+def consts(code: CodeType) -> list[object]:
+    """The constants and names of a function and of what stands in it."""
+    found: list[object] = [code.co_names, code.co_varnames]
+    for one in code.co_consts:
+        found += [one.co_code, consts(one)] if isinstance(one, CodeType) else [one]
+    return found
+
+
+def test_every_bug_has_a_name_and_a_rule_of_its_own_and_they_are_many() -> None:
+    from .planted_core import OF_FEET, OF_LEVELS
+    from .planted_rooms import OF_ROOMS
+
+    every = (*OF_LEVELS, *OF_FEET, *OF_ROOMS)
+    assert len(every) == len(BUGS) >= 30
+    assert {bug.breaks for bug in every} == {*RULES, *HEADINGS}
+    assert len({(bug.file, changed(bug)) for bug in every}) == len(every)
+
+
+def test_a_name_that_is_none_is_told_with_the_nearest() -> None:
+    with pytest.raises(NotPlantedError, match="did you mean `journal after send`"):
+        plant("journal after sent")
+
+
+GRID = """
+{before}
+from stagectl.core.grid import Grid
+print(Grid(steps=(-600, -300, 0)).nearest(0, -100))
+"""
+
+PLANTED = "from tests.world.planted import plant; plant('ceiling off by one step')"
+
+
+@pytest.mark.parametrize("first", ["", "import stagectl.core.grid; "], ids=["imported later", "loaded already"])
+def test_a_planted_bug_is_in_force_and_leaves_nothing_behind(first: str, tmp_path: Path) -> None:
+    """The highest step at or below -1 dB is -3 dB; the next process finds it so again, by what the first one has kept
+    of compiled files."""
+    source = ROOT / "stagectl" / "core" / "grid.py"
+    before = source.read_bytes()
+    env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    env["PYTHONPYCACHEPREFIX"] = str(tmp_path)
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", GRID.format(before=with_)],
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            env=env,
+            check=True,
+        ).stdout.strip()
+        for with_ in (first + PLANTED, "")
+    ]
+    assert said == ["0", "-300"]
+    assert source.read_bytes() == before
+    assert any(tmp_path.rglob("levels.*.pyc"))
+
+
+MODULES = sorted({module_of(bug): bug for bug in BUGS.values()}.items())
+
+
+def test_every_module_can_be_given_its_bug_while_it_is_loaded() -> None:
+    """In a process of its own: here nothing may stay changed."""
+    plants = "; ".join(f"import {module}" for module, _ in MODULES)
+    lines = [plants, "from tests.world.planted import plant", *(f"plant({bug.name!r})" for _, bug in MODULES)]
+    run = subprocess.run(
+        [sys.executable, "-c", "\n".join(lines)], capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert run.returncode == 0, run.stderr
+
+
+@pytest.fixture(scope="module")
+def came() -> tuple[dict[str, Any], list[str]]:
+    """What the world makes of each bug, at the place where it was caught last; of one that is not there any more, in a
+    few nights. And what it says of these nights without a bug."""
+    command = [sys.executable, "-m", "tests.world.planted", "--json", "--seed", "1", "--seeds", "1", "--nights", "6"]
+    run = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
+    lines = run.stdout.splitlines()
+    rows = [json.loads(line) for line in lines if line.startswith("{")]
+    assert rows, run.stderr
+    return {row["bug"]: row for row in rows}, [line for line in lines if line.startswith("without a bug")]
+
+
+def test_without_a_bug_the_world_holds_where_they_are_caught(came: tuple[dict[str, Any], list[str]]) -> None:
+    assert came[1] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", BUGS)
+def test_the_world_catches(name: str, came: tuple[dict[str, Any], list[str]]) -> None:
+    assert came[0][name]["rule"] is not None, came[0][name]["says"]
