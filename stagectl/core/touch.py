@@ -106,7 +106,7 @@ def _fitting(work: Work, send: int, mix: Mix) -> int:
     if column == work.plan.whole:
         whole = highest_whole(ceiling, mix.power)
         return whole if isinstance(whole, int) else LEVEL_MAX
-    others, alone = mix.power - total((mix.steps[column],)), mix.row[column]
+    others, alone = mix.power - total((mix.steps[column],)), mix.wanted[column]
     return max(height(highest(mix.most - others)), height(OFF if alone is None else alone))
 
 
