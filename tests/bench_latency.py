@@ -214,7 +214,7 @@ def main(arguments: Any = None) -> None:
     given = parser.parse_args(arguments)
     from jack import running_jack
 
-    with running_jack(frames=64):
+    with running_jack(frames=64, realtime=False):
         through_jack(given.presses)
         flooded(given.presses)
     inside(given.presses)

@@ -175,7 +175,7 @@ def main() -> None:
     from jack import running_jack
 
     print("\n".join(machine()))
-    with tempfile.TemporaryDirectory() as folder, running_jack(FRAMES):
+    with tempfile.TemporaryDirectory() as folder, running_jack(FRAMES, realtime=False):
         evening = Evening(Path(folder))
         try:
             evening.crowd(CROWD)

@@ -390,5 +390,5 @@ def test_the_kernels_clock_is_read_and_not_touched() -> None:
         ["timedatectl", "show", "-p", "NTPSynchronized", "--value"], capture_output=True, text=True, check=False
     )
     if said.returncode:
-        unavailable("no systemd that says whether the clock is kept in step")
+        pytest.skip("no systemd runs here that would say whether the clock is kept in step")
     assert before.kept is (said.stdout.strip() == "yes")
