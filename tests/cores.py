@@ -1,8 +1,7 @@
 """Shares the tests out over the cores. Whoever is idle takes the next test; but
 
 - tests of ports of JACK go, all of them, to one worker, since a JACK server, the names of its clients and of ports are
-  there once. Most of that time is waiting for what the ports say. So there is one worker more than there are cores, and
-  the others let it go before them (POSIX: nice), as the program does with its own processes;
+  there once. JACK loses messages where it is late, so the others let that worker go before them (POSIX: nice);
 - the tests of a file that share something dear (a browser, a page, a show that was tried out) go to one worker as well.
 
 What takes long is begun with. The groups that xdist has itself rest on node ids being rewritten, which not every pytest
@@ -104,7 +103,7 @@ def shared_out(config: pytest.Config) -> None:
     if hasattr(config, "workerinput"):
         return
     if config.option.numprocesses is None and config.args == config.getini("testpaths"):
-        config.option.numprocesses = cores() + 1
+        config.option.numprocesses = max(2, cores())
     if config.option.numprocesses and config.option.dist == "no":
         config.option.dist = "loadgroup"
     # The workers have sorted them.

@@ -109,8 +109,10 @@ class Forked:
 
     def send_signal(self, number: int) -> None:
         """A signal, where it still runs."""
+        # It may end, and be buried by its parent, before its end is told here.
         if self.poll() is None:
-            os.kill(self.pid, number)
+            with suppress(ProcessLookupError):
+                os.kill(self.pid, number)
 
     def terminate(self) -> None:
         """SIGTERM."""

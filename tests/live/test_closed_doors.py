@@ -126,6 +126,9 @@ def test_no_other_user_can_read_the_keys_or_write_anything(tmp_path: Path) -> No
     """A journal may be read by whom the user's own mask lets; so it never has a key in it."""
     port, folder = free(socket.SOCK_STREAM), tmp_path / "state" / "nights"
     show, here = quick_copy("nine-songs", tmp_path), running()
+    rig = show / "rig.yaml"
+    # No other test drives this one's desk.
+    rig.write_text(rig.read_text("utf-8").replace("port: desk\n", "port: a desk behind closed doors\n"), "utf-8")
     before = set(here.iterdir()) if here.is_dir() else set()
     mask = os.umask(0o022)
     try:

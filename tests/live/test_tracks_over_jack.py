@@ -24,7 +24,7 @@ pytestmark = [pytest.mark.ports, pytest.mark.slow]
 
 NEXT, PAUSE, HERE = 80, 81, 82
 
-TRIES = 3
+TRIES = 6
 """With no real-time priority JACK loses a message, or a pulse, now and then: the night is played again."""
 
 
