@@ -6,6 +6,7 @@ name, and our own ports are never found.
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import sys
@@ -37,6 +38,12 @@ WHY_NONE: Final = {
 RING_SAFE: Final = 8_192
 """Bytes that one JACK port is given between two signs of life of its server. The driver's ring holds 16 KiB and waits
 for ever when it is full; a thousand messages in a tenth of a second are more than any link here carries."""
+
+IN_FLIGHT_S: Final = 0.005
+"""How long a call of the driver's that has begun may still take, s."""
+
+_PAIRS: Final[list[object]] = []
+"""What drivers may still point at; some hundred bytes for each port that was ever closed."""
 
 Heard: TypeAlias = Callable[[bytes, int], None]
 """Takes a message's bytes and the monotonic time of its arrival, ns. Called on the driver's thread."""
@@ -204,7 +211,13 @@ class MidiSystem:
 
 
 class InPort:
-    """A port that is listened to."""
+    """A port that is listened to.
+
+    The driver's thread calls by a pointer to the pair of our function and its data, and waits for Python before it
+    looks there (from python-rtmidi's source, 1.5). Who takes the function back frees the pair at once, under a call
+    that has begun; and who closes the port then ends the thread while it waits for Python, which never gets its lock
+    back. So the pair outlives the port, and a call that has begun may end first.
+    """
 
     def __init__(self, client: Any, name: str, heard: Heard) -> None:
         self.name = name
@@ -213,12 +226,15 @@ class InPort:
         def callback(event: tuple[list[int], float], _: object) -> None:
             heard(bytes(event[0]), time.monotonic_ns())
 
+        self._callback = callback
         client.ignore_types(sysex=False, timing=False, active_sense=False)
         client.set_callback(callback)
 
     def close(self) -> None:
         """Stop listening."""
+        _PAIRS.extend(one for one in gc.get_referrers(self._callback) if type(one) is tuple)
         self._client.cancel_callback()
+        time.sleep(IN_FLIGHT_S)
         self._client.close_port()
         self._client.delete()
 
