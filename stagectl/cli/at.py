@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
 import click
 
@@ -27,3 +28,13 @@ def host_port(_: click.Context, __: click.Parameter, value: str | None) -> tuple
     if port > PORT_MAX:
         raise click.BadParameter(f"port {port} is beyond what there is: 0 to {PORT_MAX:,}")
     return (found["host"] or "127.0.0.1").strip("[]"), port
+
+
+def page_option(says: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """`--page [HOST:PORT]`; left bare, it means `PAGE_AT`. `says`: what it is for."""
+    return click.option(
+        "--page", callback=host_port, is_flag=False, flag_value=PAGE_AT, metavar="[HOST:PORT]", help=says
+    )
+
+
+SERVED_HELP: Final = f"Serve the stage page for browsers; left bare, for this machine alone, at {PAGE_AT}."

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 
 import click
 
-from stagectl.cli.at import PAGE_AT, host_port
+from stagectl.cli.at import PAGE_AT, page_option
 from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 
 if TYPE_CHECKING:
@@ -24,14 +24,7 @@ CLOSES_S: Final = 0.4
 @setlist_argument
 @venue_option
 @api_option
-@click.option(
-    "--page",
-    callback=host_port,
-    is_flag=False,
-    flag_value=PAGE_AT,
-    metavar="[HOST:PORT]",
-    help=f"Where the stage page will be served; left bare, at {PAGE_AT}.",
-)
+@page_option(f"Where the stage page will be served; left bare, at {PAGE_AT}.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, and the sum as the last.")
 def command(setlist: Path, venue: str | None, api: str, page: tuple[str, int] | None, as_json: bool) -> None:
     """Look whether everything that tonight needs is here: the show's files, pedals, desk, players, sound, page,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stagectl.cli.at import PAGE_AT, host_port
+from stagectl.cli.at import PAGE_AT, page_option
 from stagectl.cli.common import load, presses_of, presses_option, setlist_argument, venue_option
 
 if TYPE_CHECKING:
@@ -22,14 +22,7 @@ if TYPE_CHECKING:
 @venue_option
 @presses_option("A press script (.yaml) or a pedal take (.mid), here or beside the show.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
-@click.option(
-    "--page",
-    callback=host_port,
-    is_flag=False,
-    flag_value=PAGE_AT,
-    metavar="[HOST:PORT]",
-    help=f"Rehearse in a browser, by the real clock; left bare, at {PAGE_AT}.",
-)
+@page_option(f"Rehearse in a browser, by the real clock; left bare, at {PAGE_AT}.")
 def command(
     setlist: Path, venue: str | None, presses: Path | None, as_json: bool, page: tuple[str, int] | None
 ) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from stagectl.cli.at import PAGE_AT, host_port
+from stagectl.cli.at import SERVED_HELP, page_option
 from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 
 
@@ -17,14 +17,7 @@ from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 @click.option("--journal", type=click.Path(path_type=Path), metavar="PATH", help="Where to keep the night's journal.")
 @click.option("--fresh", is_flag=True, help="Begin a new night, even where the last one was broken off.")
 @click.option("--dry", is_flag=True, help="Read the desk, say what the first `next` would change, and change nothing.")
-@click.option(
-    "--page",
-    callback=host_port,
-    is_flag=False,
-    flag_value=PAGE_AT,
-    metavar="[HOST:PORT]",
-    help=f"Serve the stage page for browsers; left bare, for this machine alone, at {PAGE_AT}.",
-)
+@page_option(SERVED_HELP)
 @click.option("--control", is_flag=True, help="Let whoever has the key that is printed control from the page.")
 def command(
     setlist: Path,

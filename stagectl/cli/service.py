@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stagectl.cli.at import PAGE_AT, host_port
+from stagectl.cli.at import SERVED_HELP, page_option
 from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 from stagectl.service.unit import NAME
 
@@ -49,14 +49,7 @@ def command() -> None:
 @setlist_argument
 @venue_option
 @api_option
-@click.option(
-    "--page",
-    callback=host_port,
-    is_flag=False,
-    flag_value=PAGE_AT,
-    metavar="[HOST:PORT]",
-    help=f"Serve the stage page for browsers; left bare, for this machine alone, at {PAGE_AT}.",
-)
+@page_option(SERVED_HELP)
 @click.option("--control", is_flag=True, help="Let whoever has the key control from the page.")
 @_name_option
 @click.option("--print", "only_print", is_flag=True, help="Show the unit, and write and do nothing.")

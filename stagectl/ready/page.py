@@ -4,10 +4,10 @@ takes it (`view/process.py`), and let go of."""
 from __future__ import annotations
 
 import errno
-import os
 import socket
 from typing import Final
 
+from stagectl.ports.tcp import bound
 from stagectl.ready.finding import Finding, fine, wrong
 from stagectl.ready.room import Machine
 
@@ -26,11 +26,7 @@ def address(host: str, port: int) -> Finding:
     """Whether an address of this machine can be had. `port`: 0 is any."""
     where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
     try:
-        kind, _, _, _, at = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
-        with socket.socket(kind, socket.SOCK_STREAM) as trial:
-            if os.name == "posix":
-                trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            trial.bind(at)
+        with bound(host, port) as trial:
             trial.listen(1)
     except OSError as error:
         return wrong(PAGE, f"it cannot be served at {where}: {error.strerror or error}", _do(error, port))

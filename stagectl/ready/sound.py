@@ -8,13 +8,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from stagectl.ready.finding import Finding, fine, wrong
 from stagectl.ready.room import Room
-
-if TYPE_CHECKING:
-    from stagectl.tracks.song import SoundDevice
 
 STEMS: Final = "stems"
 
@@ -30,13 +27,14 @@ NAMED_MAX: Final = 3
 
 def sound(room: Room) -> list[Finding]:
     """The sound device of each built-in player."""
+    from stagectl.live.sound_trial import opened
     from stagectl.show.tracks import sound_device
 
     found = []
     for model in room.show.rig.players:
         if model.sound is not None:
             device = sound_device(model.sound)
-            here, sentence = asyncio.run(_opened(device, OPENS_S))
+            here, sentence = asyncio.run(opened(device, OPENS_S, ENDS_S))
             found.append(judged(model.name, device.outputs, here, sentence))
     return found
 
@@ -47,33 +45,6 @@ def judged(name: str, outputs: int, here: bool, sentence: str) -> Finding:
         return fine(name, f"{sentence.removeprefix('the built-in player is ')}; {outputs} outputs are there")
     do = "plug it in, end what else plays, and see that its `sound` in the rig is right; tracks stay silent without it"
     return wrong(name, sentence, do)
-
-
-async def _opened(device: SoundDevice, within_s: float) -> tuple[bool, str]:
-    """Whether the device is here, and what its player says of it."""
-    from stagectl.live.sound import SoundHeard, SoundPlayer
-
-    found: asyncio.Future[tuple[bool, str]] = asyncio.get_running_loop().create_future()
-
-    def changed(here: bool, sentence: str) -> None:
-        if not found.done():
-            found.set_result((here, sentence))
-
-    def nothing(*_: object) -> None:
-        """It plays nothing, so it has nothing to say."""
-
-    heard = SoundHeard(
-        changed=changed, said=nothing, ended=nothing, ready=nothing, unready=nothing, failed=nothing, trouble=nothing
-    )
-    player = SoundPlayer(device, {}, heard)
-    lives = asyncio.ensure_future(player.forever())
-    try:
-        return await asyncio.wait_for(found, within_s)
-    except TimeoutError:
-        return False, f"the sound device has not been opened within {within_s:g} s"
-    finally:
-        player.close()
-        await asyncio.wait([lives], timeout=ENDS_S)
 
 
 def stems(room: Room) -> list[Finding]:

@@ -17,13 +17,14 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, Final, NoReturn
 
 from uvicorn import Config, Server
 
 from stagectl.apart.pipes import ENDED, Out, own_output
+from stagectl.ports.tcp import bound
 from stagectl.view.audience import Audience
 from stagectl.view.connections import CONNECTIONS_MAX, HEAD_MAX, REQUEST_S, STALLED_S, SWEEP_S, Connection
 from stagectl.view.guard import Hosts, Keys
@@ -57,23 +58,37 @@ class _Quiet(Server):
 
 def listen(host: str, port: int) -> socket.socket:
     """A socket that browsers can come to. `port`: 0 is any. Raises OSError."""
-    kind, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
-    made = socket.socket(kind, socket.SOCK_STREAM)
+    made = bound(host, port)
     try:
-        if os.name == "posix":
-            # Elsewhere this would let two programs have the same port.
-            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, OUT_MAX)
         if hasattr(socket, "TCP_USER_TIMEOUT"):
             # A client that vanished without a word is let go of as soon as one that takes nothing (RFC 5482).
             made.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(STALLED_S * 1000))
-        made.bind(address)
         made.listen(CONNECTIONS_MAX)
         made.setblocking(False)
     except OSError:
         made.close()
         raise
     return made
+
+
+def config_of(app: Callable[..., Any]) -> Config:
+    """How a page is served: whoever is connected is bounded, and nothing is said of the server."""
+    return Config(
+        app,
+        http=Connection,
+        ws="none",
+        lifespan="off",
+        interface="asgi3",
+        log_config=None,
+        log_level="critical",
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        backlog=CONNECTIONS_MAX,
+        h11_max_incomplete_event_size=HEAD_MAX,
+        timeout_keep_alive=int(REQUEST_S),
+    )
 
 
 def own_names(host: str) -> list[str]:
@@ -119,22 +134,7 @@ class _Process:
             self._wanted,
             self._silent_s,
         )
-        config = Config(
-            site,
-            http=Connection,
-            ws="none",
-            lifespan="off",
-            interface="asgi3",
-            log_config=None,
-            log_level="critical",
-            access_log=False,
-            proxy_headers=False,
-            server_header=False,
-            backlog=CONNECTIONS_MAX,
-            h11_max_incomplete_event_size=HEAD_MAX,
-            timeout_keep_alive=int(REQUEST_S),
-        )
-        self._server = _Quiet(config)
+        self._server = _Quiet(config_of(site))
         self._counting: asyncio.TimerHandle | None = None
         self._counted_at = 0.0
         self.audience.counted = self._count_soon

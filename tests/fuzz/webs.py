@@ -13,7 +13,6 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 import h11
-from uvicorn.config import Config
 from uvicorn.server import ServerState
 
 from fuzz.drawn import Drawn
@@ -27,9 +26,10 @@ from stagectl.rehearse.wants import DO, OF_THE_NIGHT, ask
 from stagectl.story.heard import event, heard
 from stagectl.view.asked import STEPS, asked
 from stagectl.view.audience import Audience
-from stagectl.view.connections import HEAD_MAX, Connection
+from stagectl.view.connections import Connection
 from stagectl.view.guard import Hosts, Keys, host_name, same_origin, seal, whose
 from stagectl.view.lines import Cutter, parsed
+from stagectl.view.process import config_of
 from stagectl.view.site import HEADERS, Site
 from stagectl.view.wants import NUMBER_MAX, TEXT_MAX, want_from
 
@@ -167,19 +167,7 @@ async def _answers(data: bytes, wants: list[Any], troubles: list[dict[str, Any]]
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the finding
             troubles.append({"exception": repr(error)})
 
-    config = Config(
-        app,
-        http=Connection,
-        ws="none",
-        lifespan="off",
-        interface="asgi3",
-        log_config=None,
-        log_level="critical",
-        access_log=False,
-        proxy_headers=False,
-        server_header=False,
-        h11_max_incomplete_event_size=HEAD_MAX,
-    )
+    config = config_of(app)
     config.load()
     wire = _Wire()
     connection = Connection(config, ServerState(), {}, loop)
