@@ -12,6 +12,7 @@ import socket
 import stat
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 
@@ -21,6 +22,8 @@ from nights import STAGECTL, deaf, playing, quick_copy
 
 from stagectl.journal.claim import running
 from stagectl.journal.paths import folders, nights, spare_nights
+from stagectl.journal.spool import spool_path
+from stagectl.live.page_keys import KeptKeys
 
 pytestmark = [
     pytest.mark.slow,
@@ -43,16 +46,18 @@ def family(pid: int) -> Iterator[int]:
             yield from family(int(child))
 
 
-def doors(pid: int) -> set[Door]:
-    """What others can reach of a process and all that it has started."""
-    inodes = set()
+def files(pid: int) -> Iterator[Path]:
+    """Every file that a process has open, and all that it has started; a socket as the kernel writes it."""
     for one in family(pid):
         for file in Path(f"/proc/{one}/fd").iterdir():
-            try:
-                found = re.fullmatch(r"socket:\[([0-9]+)\]", os.readlink(file))
-            except FileNotFoundError:
-                continue
-            inodes |= {found[1]} if found else set()
+            with suppress(FileNotFoundError):
+                yield file.readlink()
+
+
+def doors(pid: int) -> set[Door]:
+    """What others can reach of a process and all that it has started."""
+    found = (re.fullmatch(r"socket:\[([0-9]+)\]", str(file)) for file in files(pid))
+    inodes = {match[1] for match in found if match}
     return {
         (kind, str(address), port)
         for kind, state in LISTENS.items()
@@ -129,7 +134,6 @@ def test_no_other_user_can_read_the_keys_or_write_anything(tmp_path: Path) -> No
     rig = show / "rig.yaml"
     # No other test drives this one's desk.
     rig.write_text(rig.read_text("utf-8").replace("port: desk\n", "port: a desk behind closed doors\n"), "utf-8")
-    before = set(here.iterdir()) if here.is_dir() else set()
     mask = os.umask(0o022)
     try:
         command = [*STAGECTL, "run", str(show), "--page", f"0.0.0.0:{port}", "--control"]
@@ -138,25 +142,25 @@ def test_no_other_user_can_read_the_keys_or_write_anything(tmp_path: Path) -> No
         os.umask(mask)
     try:
         daemon.until(lambda line: f":{port}" in line)
-        new, kept = set(here.iterdir()) - before, list(folder.iterdir())
-        assert (
-            {path.suffix for path in new} >= {".keys", ".spool"},
-            any(path.suffix == ".night" for path in kept),
-        ) == (
-            True,
-            True,
-        )
+        kept = list(folder.iterdir())
+        (night,) = (path for path in kept if path.suffix == ".night")
+        secret, spool = KeptKeys(night).path, spool_path(night)
+        assert secret is not None
+        # Other nights of this user have theirs in the same folder.
+        new = {file for file in files(daemon.process.pid) if here in file.parents} | {secret}
+        assert {path.suffix for path in new} >= {".keys", ".spool", ".desk"}
+        assert {path.name for path in (secret, spool) if not path.is_file()} == set()
         assert {path.name: oct(mode(path)) for path in (here, *new) if mode(path) & 0o077} == {}
         assert {path.name: oct(mode(path)) for path in (folder, *kept) if mode(path) & 0o022} == {}
-        keys = re.findall(r'": "([\w-]{22})"', next(path for path in new if path.suffix == ".keys").read_text())
+        keys = re.findall(r'": "([\w-]{22})"', secret.read_text())
         assert len(keys) == 2
-        told = [path.read_bytes() for path in (*kept, *new) if path.suffix != ".keys"]
+        told = [path.read_bytes() for path in (*kept, *new) if path != secret]
         # What anybody may ask of a process (proc(5): `cmdline` is for all to read).
         told += [Path(f"/proc/{pid}/cmdline").read_bytes() for pid in family(daemon.process.pid)]
         assert [key for key in keys if key.encode() in b"".join(told)] == []
         daemon.process.send_signal(signal.SIGTERM)
         assert daemon.process.wait(10) == 0
-        assert {path.suffix for path in new if path.exists()} & {".keys", ".spool"} == set()
+        assert {path for path in (secret, spool) if path.exists()} == set()
     finally:
         daemon.close()
 
