@@ -115,8 +115,8 @@ class Report(NamedTuple):
 
 
 class Touch(NamedTuple):
-    """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was; the hand counts as
-    resting at `due`, ns."""
+    """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was, or where a fade was
+    taking it; the hand counts as resting at `due`, ns."""
 
     level: Level
     before: Level | None

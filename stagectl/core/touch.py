@@ -19,7 +19,7 @@ from stagectl.core.mixes import highest, highest_whole, total
 from stagectl.core.nudges import Wish, put, with_nudges
 from stagectl.core.rest import Mix
 from stagectl.core.room import as_heard
-from stagectl.core.state import Touch
+from stagectl.core.state import State, Touch
 from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Presser, Work
 
@@ -38,7 +38,7 @@ def feel(work: Work, send: int, level: Level) -> None:
     state = work.state
     asked = list(state.asked)
     asked[send] = work.plan.standing(send, level)
-    before = state.touches[send].before if send in state.touches else state.asked[send]
+    before = state.touches[send].before if send in state.touches else _was_to_be(state, send)
     touch = Touch(level=level, before=before, due=work.at + REST_NS)
     work.set(
         fade=None if state.fade is None else state.fade.without(send),
@@ -47,6 +47,13 @@ def feel(work: Work, send: int, level: Level) -> None:
         left=state.left | {send},
         known=state.known.doubting(send, None).saying(send, level),
     )
+
+
+def _was_to_be(state: State, send: int) -> Level | None:
+    """Where a send was, or where a fade was taking it."""
+    fade = state.fade
+    fades = fade is not None and send not in fade.let_be and any(glide.send == send for glide in fade.glides)
+    return state.steps[send] if fades else state.asked[send]
 
 
 def rested(work: Work) -> None:

@@ -206,6 +206,21 @@ def test_a_hand_in_mid_fade_is_let_be_and_the_others_go_on() -> None:
     assert late == []
 
 
+def test_a_hand_in_mid_fade_that_comes_back_to_where_it_began_has_stopped_the_fade() -> None:
+    """Where it has left the level is not where the fade was taking it: that is a change, and is adopted as one."""
+    desk = FarDesk(plan=two_way((-2_000, -2_000), (-2_000, -2_000), (-1_000, -1_000), fade_ns=2 * SECOND))
+    now = here(desk)
+    desk.do((now, wish(Next())))
+    desk.until(now + 500 * MS)
+    began = desk.state.asked[0]
+    assert isinstance(began, int) and began < -1_000
+    desk.hand(now + 500 * MS, [(0, 0, -300), (30 * MS, 0, began)])
+    desk.until(now + 5 * SECOND)
+    assert desk.levels == {0: began, 1: -1_000}
+    assert hands(desk) == [(0, -1_000, began)]
+    assert (desk.state.left, desk.differs) == (frozenset(), {})
+
+
 def test_hands_during_an_outage_are_found_when_the_desk_is_back() -> None:
     desk = FarDesk(plan=two_way((-2_000,) * 20, (-1_500,) * 20, (-600,) * 20))
     now = here(desk)
