@@ -62,7 +62,8 @@ class Teller:
 
     def _most(self, send: int) -> Level | None:
         """The highest level that a send may have under the ceiling of its mix, with the others as they are; None where
-        nothing bounds it. A level that is not known counts as the one that it will get."""
+        nothing bounds it. A level that is not known counts as the one that it will get; an input that is not driven
+        here, as what it was told before."""
         plan = self.work.plan
         listener, column = divmod(send, plan.width)
         ceiling = plan.mix_ceilings[listener]
@@ -76,7 +77,8 @@ class Teller:
 
     def _now(self, send: int) -> Level | None:
         step, asked = self.work.state.steps[send], self.asked[send]
-        return step if step is None or asked is None else asked
+        never_told = step is None and send % self.work.plan.width == self.work.plan.whole
+        return step if asked is None or never_told else asked
 
     def _power(self, listener: int) -> Power:
         """What the inputs of a mix come to now."""
