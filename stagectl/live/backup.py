@@ -22,13 +22,8 @@ from stagectl.core.levels import Level, Off, plain_text
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.learn.write import comment, plain, quoted
-from stagectl.show.clock_values import MINUTE_NS
-from stagectl.show.rig import RigModel
 
 SUFFIX: Final = ".levels.yaml"
-
-EVERY_NS: Final = 10 * MINUTE_NS
-"""How often the levels are written where the rig does not say, ns."""
 
 FADE_S: Final = 90
 """How long a backup waits for a fade to be over, s: the longest takes a minute."""
@@ -41,14 +36,6 @@ NO_KEY: Final = "<<"
 
 Known: TypeAlias = tuple[Level | None, ...]
 """The level of each send as far as it is known."""
-
-
-def backup_every(rig: RigModel, plan: Plan) -> int | None:
-    """How often the desk's levels are to be written, ns; None where they are not: left to itself, that is where they
-    cannot be read."""
-    if rig.desk.backup_every is not None:
-        return rig.desk.backup_every or None
-    return EVERY_NS if plan.answers.reads else None
 
 
 def backup_path(journal: Path) -> Path:

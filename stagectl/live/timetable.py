@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from typing import TYPE_CHECKING, Final
 
 from stagectl.live.clock import GRACE_S, local_zone
-from stagectl.show.clock_values import SECOND_NS, clock_text
+from stagectl.show.clock_values import MINUTE_NS, SECOND_NS, clock_text
 from stagectl.show.reminders import Key, Reminder, due, night_text, reminders
 from stagectl.show.timetable import OVER_NS, Entry, TimetableModel, clock_of, night_of, times, timetable_at
 from stagectl.show.timetable_fit import change_text
@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from stagectl.live.backup import Backup
     from stagectl.live.schedule import Schedule
     from stagectl.show.load import Show
+    from stagectl.show.rig import RigModel
+
+EVERY_NS: Final = 10 * MINUTE_NS
+"""How often the desk's levels are written where the rig does not say, ns."""
 
 SAID_MAX: Final = 2_000
 """Reminders that are remembered as said, or as missed; a night has some hundred. The oldest are forgotten."""
@@ -54,6 +58,14 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+def backup_every(rig: RigModel, plan: Plan) -> int | None:
+    """How often the desk's levels are to be written, ns; None where they are not: left to itself, that is where they
+    cannot be read."""
+    if rig.desk.backup_every is not None:
+        return rig.desk.backup_every or None
+    return EVERY_NS if plan.answers.reads else None
+
+
 def night_jobs(
     show: Show,
     plan: Plan,
@@ -66,21 +78,24 @@ def night_jobs(
     to_go: Callable[[], int | None],
 ) -> NightJobs:
     """What a night at a venue does by the clock, with the desk's levels kept beside its journal."""
-    from stagectl.live.backup import Backup, backup_every, backup_path
-
     timetable, every = timetable_at(show.setlist, venue), backup_every(show.rig, plan)
     if timetable is None and every is None:
         return NightJobs(timetable=None, zone=UTC, remind=remind, trouble=trouble)
     zone = (timetable.here if timetable is not None else None) or local_zone()
     where = f" at `{venue}`" if venue is not None else ""
     night = f"`{show.setlist.title}`{where}"
+    backup = None
+    if every is not None:
+        from stagectl.live.backup import Backup, backup_path
+
+        backup = Backup(plan, state, backup_path(journal), night, zone, trouble, utc_now)
     return NightJobs(
         timetable=timetable,
         zone=zone,
         remind=remind,
         trouble=trouble,
         to_go=to_go,
-        backup=None if every is None else Backup(plan, state, backup_path(journal), night, zone, trouble, utc_now),
+        backup=backup,
         backup_every=every,
     )
 

@@ -26,15 +26,13 @@ from stagectl.core.plan import Answers, Plan, Stop
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
 from stagectl.live.backup import (
-    EVERY_NS,
     FADE_S,
     Backup,
-    backup_every,
     backup_path,
     known_levels,
     levels_text,
 )
-from stagectl.live.timetable import NightJobs, night_jobs
+from stagectl.live.timetable import EVERY_NS, NightJobs, backup_every, night_jobs
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_show
 from stagectl.show.setlist import SetlistModel
