@@ -216,7 +216,8 @@ class InPort:
     The driver's thread calls by a pointer to the pair of our function and its data, and waits for Python before it
     looks there (from python-rtmidi's source, 1.5). Who takes the function back frees the pair at once, under a call
     that has begun; and who closes the port then ends the thread while it waits for Python, which never gets its lock
-    back. So the pair outlives the port, and a call that has begun may end first.
+    back. So the pair outlives the port, and a call that has begun may end first. It is looked for while it is new: what
+    a night has frozen (`gc.freeze`) is not looked through.
     """
 
     def __init__(self, client: Any, name: str, heard: Heard) -> None:
@@ -226,13 +227,13 @@ class InPort:
         def callback(event: tuple[list[int], float], _: object) -> None:
             heard(bytes(event[0]), time.monotonic_ns())
 
-        self._callback = callback
         client.ignore_types(sysex=False, timing=False, active_sense=False)
         client.set_callback(callback)
+        self._pairs = [one for one in gc.get_referrers(callback) if type(one) is tuple]
 
     def close(self) -> None:
         """Stop listening."""
-        _PAIRS.extend(one for one in gc.get_referrers(self._callback) if type(one) is tuple)
+        _PAIRS.extend(self._pairs)
         self._client.cancel_callback()
         time.sleep(IN_FLIGHT_S)
         self._client.close_port()

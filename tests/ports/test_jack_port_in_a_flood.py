@@ -16,7 +16,7 @@ from needs import needs, patience
 ROUNDS = 25
 
 FLOODED = """
-import sys, threading, time
+import gc, sys, threading, time
 import rtmidi
 from stagectl.ports.midi import MidiSystem
 
@@ -37,6 +37,8 @@ for _ in range(int(sys.argv[1])):
     met = threading.Event()
     port = system.open_in(name, lambda packet, at: met.set())
     heard.append(met.wait(1))
+    # As a night does when it is ready.
+    gc.freeze()
     port.close()
 over.set()
 pouring.join()
