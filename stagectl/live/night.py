@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from typing import Any, Final
 
 from stagectl.core.effects import (
@@ -17,12 +16,12 @@ from stagectl.core.effects import (
     Cue,
     Effect,
     Lit,
-    Order,
     Question,
     RecallStored,
     Told,
 )
 from stagectl.core.events import DeskWent, Event, LampsWent, Wake
+from stagectl.core.latest import latest
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
@@ -92,6 +91,7 @@ class Night:
         to be told."""
         if isinstance(event, DeskWent):
             self._speaker.forget()
+        asked = self.state.asked
         try:
             self.state, effects = step(self.plan, self.state, event, now)
             rows = self._teller.rows(effects, time.monotonic_ns()) if effects else []
@@ -100,7 +100,7 @@ class Night:
             last = self._journal.write(rows, time.time_ns() // 1000, kept)
             if effects:
                 self._await(rows, last)
-                for effect in latest(effects):
+                for effect in latest(effects, asked):
                     self._left_at = None
                     self._safely(self._orders[type(effect)], effect)
                     if self._left_at is not None and self._unsent:
@@ -263,23 +263,3 @@ def _let_go(link: OutLink) -> None:
     port = link.drop()
     if port is not None:
         port.close()
-
-
-def latest(effects: Sequence[Effect]) -> list[Order]:
-    """The orders of a step. Where the loop was late, and several bunches of a fade came due at once, only the last
-    level of each send is worth its time on the wire, and only the last value of each lamp."""
-    shown = {(lit.pedal, lit.lamp): lit for lit in effects if isinstance(lit, Lit)}
-    orders = [
-        effect
-        for effect in effects
-        if isinstance(effect, Order) and (not isinstance(effect, Lit) or shown[effect.pedal, effect.lamp] is effect)
-    ]
-    asks = [order for order in orders if isinstance(order, Ask)]
-    if len(asks) < 2:
-        return orders
-    last = {send: (at, level) for at, ask in enumerate(asks) for send, level in ask.levels}
-    kept = {
-        id(ask): replace(ask, levels=tuple((send, level) for send, level in ask.levels if last[send] == (at, level)))
-        for at, ask in enumerate(asks)
-    }
-    return [kept.get(id(order), order) for order in orders]

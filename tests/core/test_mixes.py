@@ -178,7 +178,7 @@ def test_forgetting_it_is_caught(forget: Callable[[pytest.MonkeyPatch], None], m
 
 
 def test_an_input_that_is_no_longer_driven_counts_as_it_was_left() -> None:
-    """Three at -4 dB are held to -7.77 dB each, by themselves -3 dB; beside a fourth at -9 dB that is 1.1 dB too much."""
+    """Three at -4 dB are held to -7.77 dB each, together -3 dB; beside a fourth at -9 dB that is 1.1 dB too much."""
     plan = replace(small_plan((-900,) * 4, (None, -400, -400, -400)), mix_ceilings=(-300,), groups=())
     start = (0, DeskCame()), (0, wish(GoTo(stop=0), who="the start", listener=None))
     mixes_keep_their_bounds(Night(plan=plan, events=(*start, (10**9, wish(Next())))))

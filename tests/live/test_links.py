@@ -8,11 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stagectl.core.effects import Lit, Reason, Refused
 from stagectl.errors import DeviceError
 from stagectl.live import links
 from stagectl.live.links import Gone, LampLink, Link, OutLink, PedalLink, Port
-from stagectl.live.night import latest
 from stagectl.live.watch import Watch
 from stagectl.ports.midi import find_all
 from stagectl.ports.udp import UdpOut
@@ -204,12 +202,6 @@ def test_lamps_at_a_port_or_host_of_their_own_wait_for_no_pedal() -> None:
     own = LampLink("lamps", LinkedModel.model_construct(port="lamps", host=None))
     assert looked(own, ["foot", "lamps"]) == "lamps"
     assert isinstance(looked(own, ["foot"]), Gone)
-
-
-def test_of_a_late_bunch_only_the_last_value_of_each_lamp_leaves() -> None:
-    lits = [Lit(at=at, pedal=pedal, lamp=0, value=at) for at in (0, 10, 20) for pedal in (0, 1)]
-    refused = Refused(at=0, press=0, who="ada", reason=Reason.LAST)
-    assert latest([refused, *lits]) == lits[-2:]
 
 
 def test_a_host_that_could_not_be_sent_to_is_left_alone_for_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
