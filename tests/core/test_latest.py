@@ -4,21 +4,24 @@ way there."""
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shows import Night, nights
+from shows import small_plan, wish
 
+from stagectl.core.actions import GoTo, Next
 from stagectl.core.effects import Ask, Effect, Lit, Reason, RecallStored, Refused
-from stagectl.core.events import DeskCame, DeskSaid, Event, Wake
+from stagectl.core.events import DeskCame, Event, Wake
 from stagectl.core.latest import latest
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import begin
 from stagectl.core.step import next_wake, step
 
-STALLS_NS = st.integers(0, 2 * 10**9)
+LOUD = st.lists(st.one_of(st.integers(-1_800, -300), st.just(OFF)), min_size=4, max_size=4)
+FADES_NS = st.integers(20, 1_000).map(lambda ms: ms * 10**6)
 
 
 def comes_to(plan: Plan, levels: list[Level | None], listener: int) -> float:
@@ -52,31 +55,35 @@ def kept_below(plan: Plan, asked: Levels, effects: list[Effect]) -> None:
     assert levels == end
 
 
-@settings(max_examples=examples(50))
-@given(nights(), STALLS_NS)
-def test_what_a_late_loop_tells_keeps_every_mix_below_its_ceiling(night: Night, stall_ns: int) -> None:
-    """The loop stands still again and again, and then does all that came due."""
-    plan, state = night.plan, begin(night.plan, 0)
+@settings(max_examples=examples(200))
+@given(LOUD, LOUD, FADES_NS, st.integers(20, 1_000))
+def test_what_a_late_loop_tells_keeps_the_mix_below_its_ceiling(
+    one: list[Level | None], other: list[Level | None], fade_ns: int, stall_ms: int
+) -> None:
+    """From one loud scene to another: the loop stands still in the fade, and then does all that came due."""
+    plan = replace(small_plan(one, other, fade_ns=fade_ns), mix_ceilings=(-300,))
+    state = begin(plan, 0)
     late: list[Effect] = []
-    asked, since = state.asked, 0
 
     def do(event: Event, at: int) -> None:
-        nonlocal state, asked, since
-        # What the desk itself says changes what it stands at.
-        if isinstance(event, DeskSaid | DeskCame) or at - since > stall_ns:
-            kept_below(plan, asked, late)
-            late.clear()
-            asked, since = state.asked, at
+        nonlocal state
         state, effects = step(plan, state, event, at)
         late.extend(effects)
-        if isinstance(event, DeskSaid | DeskCame):
-            late.clear()
-            asked = state.asked
 
-    for at, event in night.events:
-        while (due := next_wake(state)) is not None and due <= at:
-            do(Wake(), due)
-        do(event, at)
+    do(DeskCame(), 0)
+    do(wish(GoTo(stop=0), who="the start", listener=None), 0)
+    while (due := next_wake(state)) is not None:
+        do(Wake(), due)
+    stands = 10**9
+    do(wish(Next()), stands)
+    late.clear()
+    asked = state.asked
+    while (due := next_wake(state)) is not None:
+        if due > stands + stall_ms * 10**6:
+            kept_below(plan, asked, late)
+            late.clear()
+            asked, stands = state.asked, due
+        do(Wake(), due)
     kept_below(plan, asked, late)
 
 
