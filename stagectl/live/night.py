@@ -165,7 +165,10 @@ class Night:
             self._desk_failed(error)
 
     def _desk_failed(self, error: DeviceError) -> None:
-        """The desk takes no bytes: it counts as gone until its port is found anew."""
+        """The desk takes no bytes: it counts as gone until its port is found anew. What else it was to be told is not
+        worth a word."""
+        if not self._outs.desk.here:
+            return
         self._printer.warn(f"the desk: {error}")
         self._outs.lost(self._outs.desk)
         self._loop.call_soon(self.handle, DeskWent(), time.monotonic_ns())

@@ -36,8 +36,8 @@ WHY_NONE: Final = {
 }
 
 RING_SAFE: Final = 8_192
-"""Bytes that one JACK port is given between two signs of life of its server. The driver's ring holds 16 KiB and waits
-for ever when it is full; a thousand messages in a tenth of a second are more than any link here carries."""
+"""Bytes that one JACK port is given between two signs of life of its server. The driver's ring holds 16 KiB, and who
+writes into a full one waits until the server has read from it: a period, or for ever."""
 
 IN_FLIGHT_S: Final = 0.005
 """How long a call of the driver's that has begun may still take, s."""
@@ -164,6 +164,10 @@ class MidiSystem:
         implementation of JACK), it counts as living."""
         return not self._has_server or self._server is None or is_there(self._server)
 
+    def _lives(self) -> bool:
+        """Whether the system takes what is sent now: it is there, and was not stopped."""
+        return not self._has_server or self._server is None or why_silent(self._server) is None
+
     def open_in(self, full_name: str, heard: Heard) -> InPort:
         """Listen to a port by its full name. Raises DeviceError where it is gone."""
         client = self._client(self._rtmidi.MidiIn, self._name)
@@ -175,7 +179,7 @@ class MidiSystem:
         """A port to send to, by its full name. Raises DeviceError where it is gone."""
         client = self._client(self._rtmidi.MidiOut, self._name)
         self._open(client, full_name)
-        return MidiOut(client, full_name, RING_SAFE if self.name == "jack" else None)
+        return MidiOut(client, full_name, self._lives if self.name == "jack" else None)
 
     def virtual_in(self, client_name: str, port: str, heard: Heard) -> InPort:
         """A port of our own that others send to (not on Windows)."""
@@ -241,12 +245,13 @@ class InPort:
 
 
 class MidiOut:
-    """A port that is sent to."""
+    """A port that is sent to. `lives`: whether the system takes what is sent, asked every so many bytes; None where
+    that needs no asking."""
 
-    def __init__(self, client: Any, name: str, room: int | None = None) -> None:
+    def __init__(self, client: Any, name: str, lives: Callable[[], bool] | None = None) -> None:
         self.name = name
         self._client = client
-        self._room = room
+        self._lives = lives
         self._given = 0
 
     def relax(self) -> None:
@@ -255,11 +260,12 @@ class MidiOut:
 
     def send(self, packet: bytes) -> None:
         """Send one message."""
-        if self._room is not None:
+        if self._lives is not None:
             # In the driver's ring each message stands with its length, four bytes.
-            self._given += len(packet) + 4
-            if self._given > self._room:
+            takes = len(packet) + 4
+            if self._given + takes > RING_SAFE and not self._lives():
                 raise DeviceError(f"the MIDI port `{self.name}` takes no more bytes")
+            self._given = takes if self._given + takes > RING_SAFE else self._given + takes
         try:
             self._client.send_message(packet)
         except Exception as error:

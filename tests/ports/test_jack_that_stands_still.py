@@ -23,6 +23,36 @@ with socket.socket(socket.AF_UNIX) as one:
     print("ready", flush=True)
     signal.pause()
 """
+RING = 16 * 1024
+"""Bytes that the driver's ring holds (JACK_RINGBUFFER_SIZE in RtMidi.cpp of python-rtmidi 1.5)."""
+
+BRIMMING = f"""
+import os, signal, sys
+import rtmidi
+from stagectl.errors import DeviceError
+from stagectl.ports.midi import MidiSystem
+
+system = MidiSystem("jack")
+desk = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="desk")
+desk.open_virtual_port("in")
+(name,) = [name for name in system.outputs() if "desk" in name]
+port = system.open_out(name)
+for _ in range({4 * RING} // 8):
+    port.send(bytes((0xF0, 1, 2, 0xF7)))
+print({4 * RING})
+os.kill(int(sys.argv[1]), signal.SIGSTOP)
+went = 0
+try:
+    while went < {4 * RING}:
+        port.send(bytes((0xF0, 1, 2, 0xF7)))
+        went += 8
+except DeviceError as error:
+    print(went, error, flush=True)
+# Who lets go of a client waits for the server.
+os.kill(int(sys.argv[1]), signal.SIGCONT)
+port.close()
+system.close()
+"""
 UNIX = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs Linux's /proc")
 
 
@@ -76,3 +106,21 @@ def test_ports_says_so_instead_of_hanging(monkeypatch: pytest.MonkeyPatch) -> No
         finally:
             process.send_signal(signal.SIGCONT)
     assert f"process {process.pid}, was stopped" in told.stdout + told.stderr
+
+
+@pytest.mark.ports
+def test_a_port_takes_what_it_can_and_never_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """More than its ring holds goes through one that runs; into one that was stopped no more than the ring holds."""
+    needs("jackd", "jack_wait")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "brimming")
+    with jackd("brimming", frames=256) as process:
+        env = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
+        command = [sys.executable, "-X", "faulthandler", "-c", BRIMMING, str(process.pid)]
+        try:
+            told = subprocess.run(command, capture_output=True, text=True, timeout=60, env=env, check=False)
+        finally:
+            process.send_signal(signal.SIGCONT)
+    assert told.returncode == 0, told.stderr
+    went, refused = told.stdout.splitlines()
+    assert int(went) == 4 * RING
+    assert "takes no more bytes" in refused and int(refused.split()[0]) <= RING
