@@ -9,7 +9,8 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Sequence
-from typing import Final, Generic, Protocol, TypeAlias, TypeVar
+from contextlib import suppress
+from typing import Any, Final, Generic, Protocol, TypeAlias, TypeVar
 
 from stagectl.errors import DeviceError
 from stagectl.pedals.keyboard import KeyboardPort, find_keyboard, keyboards, open_keyboard
@@ -93,8 +94,12 @@ class OutLink(Holds[OutPort]):
 
     def __init__(self, name: str, model: LinkedModel) -> None:
         self.name = name
+        self.claim: Callable[[str], None] | None = None
+        """Is given the full name of a MIDI port before it is opened; raises DeviceError where it must not be."""
         self._host = model.host
         self._lookup: Lookup | None = None
+        self.doubted = False
+        """Whether a host may have another address by now: it has fallen silent."""
         self._not_before = 0.0
         self.is_midi = model.port is not None
         self.wants = model.port or "{}:{}".format(*(model.host or ("", 0)))
@@ -113,24 +118,44 @@ class OutLink(Holds[OutPort]):
         """See `Link`."""
         port = self._port
         if self._host is not None:
-            waits = port is not None or time.monotonic() < self._not_before
-            return None if waits else self._look_up(*self._host)
+            if time.monotonic() < self._not_before or (port is not None and not self.doubted):
+                return None
+            return self._look_up(*self._host) if port is None else self._look_again(*self._host, port)
         if port is not None:
             port.relax()
             return None if port.name in names else GONE
         found = find_all(self.wants, names)
-        return system.open_out(found[0]) if found and system is not None else None
+        if not found or system is None:
+            return None
+        if self.claim is not None:
+            self.claim(found[0])
+        return system.open_out(found[0])
 
     def _look_up(self, host: str, port: int) -> Port | None:
         """Over OSC, a host that has an address is here. One that is not known is looked up again and again."""
+        found = self._address(host, port)
+        return None if found is None else UdpOut(f"{host}:{port}", *found)
+
+    def _look_again(self, host: str, port: int, held: OutPort) -> Gone | None:
+        """Whether a host has another address than before. Where it is not known any more, the old one may be right."""
+        found = None
+        with suppress(DeviceError):
+            found = self._address(host, port)
         if self._lookup is None:
-            self._lookup = Lookup(host, port)
+            self._not_before = time.monotonic() + TRY_AGAIN_S
+        return GONE if isinstance(held, UdpOut) and found is not None and found[1] != held.to else None
+
+    def _address(self, host: str, port: int) -> tuple[Any, Any] | None:
+        lookup = self._lookup = self._lookup or Lookup(host, port)
         try:
-            found = self._lookup.result(LOOK_UP_S)
+            found = lookup.result(LOOK_UP_S)
         except DeviceError:
             self._lookup = None
             raise
-        return None if found is None else UdpOut(f"{host}:{port}", *found)
+        if found is not None:
+            # It may move on, and is looked up anew.
+            self._lookup = None
+        return found
 
     def take(self, port: Port) -> None:
         """See `Link`."""

@@ -44,8 +44,12 @@ def play(night: Coroutine[Any, Any, None]) -> None:
 
 
 def set_by_signals(stop: asyncio.Event) -> None:
-    """From now on SIGINT and SIGTERM set an event of the running loop, instead of ending the program."""
+    """From now on SIGINT and SIGTERM set an event of the running loop, instead of ending the program; SIGHUP does
+    nothing."""
     loop = asyncio.get_running_loop()
+    if hasattr(signal, "SIGHUP"):
+        # A terminal that goes away ends no night.
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
     for number in (signal.SIGINT, signal.SIGTERM):
         try:
             loop.add_signal_handler(number, stop.set)

@@ -46,14 +46,29 @@ class DeskClaim:
         """`wants`: what the rig calls it. Raises DeviceError where another process drives it. Where there can be no
         claim, there is none."""
         self._claims: list[Claim] = []
+        self._names: set[str] = set()
         self._wants = wants
         try:
             for name in sorted(names):
-                with suppress(OSError):
-                    self._claims.append(Claim(running() / name_of("desk", name)))
+                self._claim(name)
         except ClaimedError as error:
             self.give_up()
             raise DeviceError(f"the desk at `{wants}` is driven by {error} already; end that first") from error
+
+    def _claim(self, name: str) -> None:
+        """Raises ClaimedError."""
+        if name not in self._names:
+            with suppress(OSError):
+                self._claims.append(Claim(running() / name_of("desk", name)))
+                self._names.add(name)
+
+    def found_at(self, port: str) -> None:
+        """The MIDI port at which it was found, by its full name: another rig may call the same one by another part of
+        it. Raises DeviceError where another process drives it."""
+        try:
+            self._claim(_at_port(port))
+        except ClaimedError as error:
+            raise DeviceError(f"`{port}` is driven by {error} already; end that first") from error
 
     def again(self) -> str | None:
         """Claim it anew where what was claimed by was taken away. Returns what is the matter, if anything is."""
@@ -68,8 +83,8 @@ class DeskClaim:
 
     def give_up(self) -> None:
         """Let go of it."""
-        for claim in self._claims:
-            claim.give_up()
+        while self._claims:
+            self._claims.pop().give_up()
 
 
 def desk_claim(show: Show) -> DeskClaim:
@@ -82,10 +97,14 @@ def desk_names(show: Show) -> list[str]:
     """Everything that a show's desk is called by where it is claimed."""
     desk = show.rig.desk
     if desk.port is not None:
-        # Each JACK server is a world of its own.
-        return [f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {desk.port}"]
+        return [_at_port(desk.port)]
     host, port = desk.host or ("", 0)
     return [f"{machine}:{port}" for machine in machines(host)]
+
+
+def _at_port(port: str) -> str:
+    """What a MIDI port is claimed by. Each JACK server is a world of its own; ports are found whatever their case."""
+    return f"{os.environ.get('JACK_DEFAULT_SERVER', '')} {port.lower()}"
 
 
 def desk_driver(show: Show) -> int | None:

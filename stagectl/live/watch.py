@@ -7,6 +7,7 @@ heard: that is the price of a cable that comes back. One that is out for less th
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final, NamedTuple
@@ -21,6 +22,9 @@ LOOK_S: Final = 0.1
 SETTLE_S: Final = 0.2
 """Seconds before the first bytes go to a port that was just opened: JACK loses what is sent before the graph of its
 clients has been sorted anew (measured: some 50 ms)."""
+
+REFUSED_S: Final = 2.0
+"""Seconds between two tries to open a port that is there and cannot be opened."""
 
 SYSTEM_S: Final = 2.0
 """Seconds between two tries to reach a MIDI system that does not answer."""
@@ -61,6 +65,8 @@ class Watch:
         self._trouble = trouble
         self._system: MidiSystem | None = None
         self._told: set[str] = set()
+        self._refused: dict[Link, tuple[float, str]] = {}
+        """Links that could not be opened: until when they are left alone, and why."""
         self._needs_midi = any(link.is_midi for link in links)
         self._wait = 0
         self._dead = False
@@ -128,9 +134,14 @@ class Watch:
             if names is None and link.is_midi:
                 continue
             free = [name for name in names or [] if not link.hears or name == link.port_name or name not in taken]
+            until, why = self._refused.get(link, (0.0, ""))
+            if time.monotonic() < until:
+                troubles.append(why)
+                continue
             try:
                 port = link.seek(self._system, free)
             except Exception as error:  # noqa: BLE001 - what one link stumbles over keeps no other from being found
+                self._refused[link] = (time.monotonic() + REFUSED_S, f"{link.name}: {error}")
                 troubles.append(f"{link.name}: {error}")
                 continue
             if port is not None:

@@ -97,14 +97,14 @@ class UdpOut:
         self.name = name
         self.strangers = 0
         """Packets from elsewhere, which were not taken."""
-        self._to = address
+        self.to = address
         self._socket = socket.socket(family, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
 
     def send(self, packet: bytes) -> None:
         """Send one packet."""
         try:
-            self._socket.sendto(packet, self._to)
+            self._socket.sendto(packet, self.to)
         except OSError as error:
             raise DeviceError(f"{self.name} cannot be sent to: {error.strerror or error}") from error
 
@@ -119,7 +119,7 @@ class UdpOut:
                 packet, sender = self._socket.recvfrom(PACKET_MAX)
             except OSError:
                 return None
-            if sender[0] == self._to[0]:
+            if sender[0] == self.to[0]:
                 return packet
             self.strangers += 1
         return None

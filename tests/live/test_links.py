@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from stagectl.errors import DeviceError
 from stagectl.live import links
 from stagectl.live.links import Gone, LampLink, Link, OutLink, PedalLink, Port
-from stagectl.live.watch import Watch
+from stagectl.live.watch import REFUSED_S, Watch
 from stagectl.ports.midi import find_all
 from stagectl.ports.udp import UdpOut
 from stagectl.show.rig import LinkedModel
@@ -221,3 +221,73 @@ def test_a_host_that_could_not_be_sent_to_is_left_alone_for_a_while(monkeypatch:
         dropped.close()
         assert link.seek(None, ()) is None
         now[0] += links.TRY_AGAIN_S
+
+
+def test_a_host_that_falls_silent_may_have_another_address(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Names of hosts move from one address to another (leases end); those for documentation are of RFC 5737."""
+    now, known = [100.0], ["192.0.2.1"]
+
+    class Looked:
+        def __init__(self, host: str, port: int) -> None:
+            assert host == "desk.invalid"
+            self.found = (2, (known[0], port)) if known else None
+
+        def result(self, _wait_s: float) -> object:
+            if self.found is None:
+                raise DeviceError("the OSC host `desk.invalid` is not known")
+            return self.found
+
+    monkeypatch.setattr(links, "Lookup", Looked)
+    monkeypatch.setattr("stagectl.live.links.time.monotonic", lambda: now[0])
+    link = OutLink("desk", LinkedModel.model_validate({"host": "desk.invalid:9"}))
+    held = link.seek(None, ())
+    assert isinstance(held, UdpOut)
+    link.take(held)
+    known[0] = "192.0.2.2"
+    assert link.seek(None, ()) is None, "one that answers is left alone"
+    link.doubted = True
+    known.clear()
+    assert link.seek(None, ()) is None, "a name server that does not know it any more ends nothing"
+    known.append("192.0.2.2")
+    assert link.seek(None, ()) is None, "it is not asked all the time"
+    now[0] += links.TRY_AGAIN_S
+    assert isinstance(link.seek(None, ()), Gone)
+    held.close()
+    link.drop()
+    now[0] += links.TRY_AGAIN_S
+    anew = link.seek(None, ())
+    assert isinstance(anew, UdpOut) and anew.to == ("192.0.2.2", 9)
+    anew.close()
+
+
+def test_a_port_that_cannot_be_opened_is_left_alone_for_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each try takes the driver a time in which no press is heard. It is told once, for as long as it lasts."""
+    now, tries, said, busy = [100.0], [0], [], [True]
+
+    class Busy(FakePedal):
+        def seek(self, system: object, names: list[str]) -> FakePort | Gone | None:
+            tries[0] += 1
+            if busy[0]:
+                raise DeviceError("`foot` is somebody else's")
+            return super().seek(system, names)
+
+    monkeypatch.setattr("stagectl.live.watch.time.monotonic", lambda: now[0])
+
+    async def live() -> None:
+        system = FakeSystem()
+        system.names = ["foot"]
+        pedal = Busy("left", "foot", system)
+        watch = Watch([pedal], "auto", lambda *_: None, said.append)  # type: ignore[list-item]
+        watch._system = system  # type: ignore[assignment]
+        for _ in range(30):
+            await watch.look()
+            now[0] += REFUSED_S / 10
+        assert tries[0] == 3
+        assert said == ["left: `foot` is somebody else's"]
+        busy[0] = False
+        now[0] += REFUSED_S
+        await watch.look()
+        assert pedal.port_name == "foot"
+        watch.close()
+
+    asyncio.run(live())

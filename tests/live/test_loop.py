@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import selectors
+import signal
 import socket
 import sys
 import time
 
 import pytest
 
-from stagectl.live.loop import new_loop, play
+from stagectl.live.loop import new_loop, play, set_by_signals
 
 
 def test_what_is_due_in_a_tenth_of_a_millisecond_waits_for_that_long(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -55,3 +57,26 @@ def test_what_is_heard_comes_before_what_is_due() -> None:
     play(night())
     loop = new_loop()
     loop.close()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="this system has no such signal")
+def test_a_terminal_that_goes_away_ends_no_night() -> None:
+    """SIGHUP (signal(7)) comes where a terminal is closed or a connection to it lost; SIGTERM is an order."""
+    said = []
+
+    async def night() -> None:
+        stop = asyncio.Event()
+        set_by_signals(stop)
+        os.kill(os.getpid(), signal.SIGHUP)
+        await asyncio.sleep(0)
+        said.append(stop.is_set())
+        os.kill(os.getpid(), signal.SIGTERM)
+        await asyncio.wait_for(stop.wait(), 10)
+        said.append(stop.is_set())
+
+    before = signal.getsignal(signal.SIGHUP)
+    try:
+        play(night())
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    assert said == [False, True]
