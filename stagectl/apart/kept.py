@@ -8,7 +8,6 @@ not reach it.
 from __future__ import annotations
 
 import asyncio
-import sys
 from abc import ABC, abstractmethod
 from asyncio.subprocess import DEVNULL, PIPE, Process
 from collections.abc import Callable
@@ -16,6 +15,7 @@ from contextlib import suppress
 from typing import Final, NamedTuple
 
 from stagectl.apart.pipes import next_line
+from stagectl.apart.python import runs
 
 AGAIN_MAX_S: Final = 16.0
 """The longest until a process that did not come at all is started again, s."""
@@ -106,7 +106,7 @@ class Kept(ABC):
         """One life of the process."""
         try:
             process = await asyncio.create_subprocess_exec(
-                *(sys.executable, "-m", self._program.module),
+                *runs(self._program.module),
                 stdin=PIPE,
                 stdout=PIPE,
                 stderr=DEVNULL,

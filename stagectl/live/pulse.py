@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-import sys
 from asyncio.subprocess import DEVNULL, PIPE, Process
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, Final, NamedTuple
 
+from stagectl.apart.python import runs
 from stagectl.core.tempo import TempoMap
 
 RESTART_S: Final = 2.0
@@ -173,7 +173,7 @@ class _Output:
     async def _once(self, closed: asyncio.Event) -> None:
         """A process from its beginning to its end. Raises OSError where it cannot be started."""
         self._process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "stagectl.tracks.pulse.process", stdin=PIPE, stdout=PIPE, stderr=DEVNULL
+            *runs("stagectl.tracks.pulse.process"), stdin=PIPE, stdout=PIPE, stderr=DEVNULL
         )
         assert self._process.stdout is not None
         self._hangs = False

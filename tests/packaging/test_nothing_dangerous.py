@@ -7,7 +7,9 @@ The list is that of the standard library's own manual, "Security Considerations"
 from __future__ import annotations
 
 import ast
+import os
 import re
+import subprocess
 from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
@@ -15,6 +17,8 @@ from typing import Final
 
 import pytest
 from archives import ROOT
+
+from stagectl.apart.python import runs
 
 SHARED: Final = True
 """The files are taken apart once for all of these tests."""
@@ -179,3 +183,21 @@ def test_paths_of_this_machine_stand_nowhere() -> None:
         if home.search(line)
     ]
     assert found == []
+
+
+def test_a_python_that_is_begun_anew_takes_no_library_from_where_a_show_lies(tmp_path: Path) -> None:
+    """With `-m` alone, the present folder comes before every library (Python's manual, "Command line and environment",
+    `-m` and `-P`)."""
+    (tmp_path / "click.py").write_text("raise SystemExit('this was in the folder of a show')\n", "utf-8")
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    told = subprocess.run(
+        [*runs("stagectl"), "--version"], cwd=tmp_path, env=env, capture_output=True, text=True, check=False
+    )
+    assert (told.returncode, told.stderr) == (0, "")
+    others = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in sorted((ROOT / "stagectl").rglob("*.py"))
+        for node in nodes(path)
+        if isinstance(node, ast.Attribute) and called(node) == "sys.executable"
+    ]
+    assert [one for one in others if not one.startswith("stagectl/apart/python.py:")] == []

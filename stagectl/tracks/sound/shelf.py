@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-import sys
 import tempfile
 import threading
 from collections.abc import Callable, Sequence
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stagectl.apart.pipes import line
+from stagectl.apart.python import runs
 from stagectl.tracks.song import SongTrack
 from stagectl.tracks.sound.orders import KEPT_MAX, plain_track
 
@@ -121,7 +121,7 @@ class Shelf:
         try:
             with tempfile.TemporaryFile(prefix="stagectl-") as file:
                 making.process = process = subprocess.Popen(
-                    [sys.executable, "-m", "stagectl.tracks.sound.prepare"],
+                    runs("stagectl.tracks.sound.prepare"),
                     stdin=subprocess.PIPE,
                     stdout=file,
                     stderr=subprocess.PIPE,
