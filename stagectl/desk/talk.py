@@ -100,6 +100,14 @@ class DeskTalk:
                 coarse = meaning.spot if meaning.part is Part.COARSE else None
         return out
 
+    def may_be(self, send: int, level: Level) -> bool:
+        """Whether the desk has said last no more than the coarse part of a value, which fits this level, too."""
+        spot = self._spots[send]
+        try:
+            return self._halves.may_be(spot, self._laws[spot].code(level))
+        except WireError:
+            return False
+
     def forget(self) -> None:
         """The link was away: what was half said counts no more."""
         self._ear.forget()
