@@ -12,7 +12,7 @@ import time
 
 import pytest
 
-from stagectl.live.loop import new_loop, play, set_by_signals
+from stagectl.live.loop import SWITCH_S, new_loop, play, set_by_signals
 
 
 def test_what_is_due_in_a_tenth_of_a_millisecond_waits_for_that_long(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -80,3 +80,17 @@ def test_a_terminal_that_goes_away_ends_no_night() -> None:
     finally:
         signal.signal(signal.SIGHUP, before)
     assert said == [False, True]
+
+
+def test_a_drivers_thread_gets_pythons_lock_within_half_a_millisecond() -> None:
+    """Python's own default is ten times that (`sys.getswitchinterval`)."""
+    before, found = sys.getswitchinterval(), []
+
+    async def night() -> None:
+        found.append(sys.getswitchinterval())
+
+    try:
+        play(night())
+    finally:
+        sys.setswitchinterval(before)
+    assert found == [pytest.approx(SWITCH_S)] and SWITCH_S <= 0.0005

@@ -96,6 +96,7 @@ def test_what_holds_itself_is_let_go_of(stage: Stage) -> None:
 
 
 def test_the_collector_works_by_itself_afterwards(stage: Stage) -> None:
+    assert gc.get_freeze_count() > 10_000, "what was loaded is left out of every collection"
     stage.sweep.end()
     assert gc.isenabled()
     assert gc.get_freeze_count() == 0
