@@ -230,12 +230,15 @@ def test_a_hand_in_mid_fade_is_let_be(tmp_path: Path) -> None:
         foot.press("on")
         daemon.until(lambda line: "The Ferry Waltz" in line)
         desk.program.until(lambda line: '"mix": 1, "input": 1' in line)
+        desk.say("move 1 1 -1.2")
+        daemon.until(has("a hand at the desk: singer: voice"))
+        # A message of the fade may have crossed with the hand, and moved the fader under it. None is under way now.
         desk.say("move 1 1 -1")
-        daemon.until(lambda line: "a hand at the desk: singer: voice" in line)
-        # A message may have crossed with the hand: what counts is where it comes to rest.
+        daemon.until(has("→ -1 dB"))
         reaches(desk, {(1, 1): -1.0, (1, 2): -10.0, (3, 3): -5.0})
         story = end(daemon, journal)
-    assert [(who, what, to) for who, what, _, to in hands(story)] == [("singer", "voice", -1.0)]
+    moved = [(who, what, to) for who, what, _, to in hands(story)]
+    assert {(who, what) for who, what, _ in moved} == {("singer", "voice")} and moved[-1][2] == -1.0
 
 
 FIDDLE = build("/mix/1/from/2", ())
