@@ -230,7 +230,7 @@ def test_a_hand_in_mid_fade_is_let_be(tmp_path: Path) -> None:
         foot.press("on")
         daemon.until(lambda line: "The Ferry Waltz" in line)
         desk.program.until(lambda line: '"mix": 1, "input": 1' in line)
-        desk.say("move 1 1 -1.2")
+        desk.say("move 1 1 -2")
         daemon.until(has("a hand at the desk: singer: voice"))
         # A message of the fade may have crossed with the hand, and moved the fader under it. None is under way now.
         desk.say("move 1 1 -1")
