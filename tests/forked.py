@@ -17,6 +17,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -30,7 +31,20 @@ LIMIT_S: Final = 120.0
 BEGUN_S: Final = 120.0
 """How long the process that forks may take to do so, with its libraries to load at first, s."""
 
-COMMANDS: Final = ("check", "desk", "explain", "keep", "log", "nights", "rehearse", "replay", "report", "run")
+COMMANDS: Final = (
+    "check",
+    "desk",
+    "explain",
+    "keep",
+    "learn",
+    "learn_desk",
+    "log",
+    "nights",
+    "rehearse",
+    "replay",
+    "report",
+    "run",
+)
 
 LOADED: Final = (
     "stagectl.cli.main",
@@ -38,6 +52,9 @@ LOADED: Final = (
     "stagectl.desk.process",
     "stagectl.journal.query",
     "stagectl.journal.read",
+    "stagectl.learn.desk_live",
+    "stagectl.learn.desk_write",
+    "stagectl.learn.listen",
     "stagectl.live.daemon",
     "stagectl.live.dry",
     "stagectl.live.loop",
@@ -106,6 +123,27 @@ class Forked:
             os.close(self._ended)
             self.returncode = os.waitstatus_to_exitcode(int(told or signal.SIGKILL))
         return self.returncode
+
+    def communicate(self, said: str = "", timeout: float | None = None) -> tuple[str, str]:
+        """Give it the last line that it gets, and wait for its end: the rest of its standard output and error."""
+        assert self.stdin is not None
+        assert self.stdout is not None
+        assert self.stderr is not None
+        with suppress(BrokenPipeError), self.stdin:
+            self.stdin.write(said)
+        with ThreadPoolExecutor(1) as beside:
+            errors = beside.submit(self.stderr.read)
+            output = self.stdout.read()
+        self.wait(timeout)
+        self.let_go()
+        return output, errors.result()
+
+    def let_go(self) -> None:
+        """Close its pipes."""
+        for pipe in (self.stdin, self.stdout, self.stderr):
+            if pipe is not None:
+                with suppress(BrokenPipeError):
+                    pipe.close()
 
     def send_signal(self, number: int) -> None:
         """A signal, where it still runs."""

@@ -14,9 +14,11 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 import pytest
+from forked import LIMIT_S, Forked
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.color import Color
@@ -49,14 +51,8 @@ def on_terminal(*arguments: str, **environment: str) -> str:
     try:
         env = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "FORCE_COLOR")}
         env |= {"TERM": "xterm-256color", "COLORTERM": "truecolor", **environment}
-        process = subprocess.Popen(
-            [sys.executable, "-m", "stagectl", *arguments],
-            stdin=subprocess.DEVNULL,
-            stdout=theirs,
-            stderr=theirs,
-            cwd=ROOT,
-            env=env,
-        )
+        with open(os.devnull) as nothing:
+            process = Forked(["stagectl", *arguments], [nothing.fileno(), theirs, theirs], ROOT, env)
     finally:
         os.close(theirs)
     said = b""
@@ -72,16 +68,11 @@ def on_terminal(*arguments: str, **environment: str) -> str:
 
 
 def piped(*arguments: str, **environment: str) -> str:
-    run = subprocess.run(
-        [sys.executable, "-m", "stagectl", *arguments],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        cwd=ROOT,
-        env={**os.environ, **environment},
-        check=False,
-    )
-    return run.stdout.decode()
+    with open(os.devnull) as nothing, TemporaryFile() as said:
+        fds = [nothing.fileno(), said.fileno(), said.fileno()]
+        Forked(["stagectl", *arguments], fds, ROOT, {**os.environ, **environment}).wait(LIMIT_S)
+        said.seek(0)
+        return said.read().decode()
 
 
 @pytest.mark.parametrize(

@@ -2,12 +2,15 @@
 
 Everything is drawn small enough to be read when a test fails, and crooked enough to meet the edges:
 levels above their ceilings, desks with three steps, desks that cannot say `off`, links as slow as DIN.
+
+A strategy costs more to make than to draw from: what does not depend on what was drawn is made once.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from itertools import combinations
 from typing import TypeVar
 
@@ -233,11 +236,13 @@ def grids(draw: st.DrawFn) -> Grid:
     return Grid(steps=tuple(sorted(steps)), has_off=has_off)
 
 
-@st.composite
-def layers(draw: st.DrawFn, sends: int) -> Layer:
+CHANGES = st.one_of(st.builds(SetTo, LEVELS), st.builds(ShiftBy, st.integers(-1_500, 1_500)))
+
+
+@cache
+def layers(sends: int) -> st.SearchStrategy[Layer]:
     """A few changes."""
-    change = st.one_of(st.builds(SetTo, LEVELS), st.builds(ShiftBy, st.integers(-1_500, 1_500)))
-    return tuple(draw(st.lists(st.tuples(st.integers(0, sends - 1), change), max_size=5)))
+    return st.lists(st.tuples(st.integers(0, sends - 1), CHANGES), max_size=5).map(tuple)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -254,8 +259,8 @@ class Sizes:
     """Of each pedal."""
 
 
-@st.composite
-def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
+@cache
+def actions(sizes: Sizes, *, undoable: bool = False) -> st.SearchStrategy[Action]:
     """Any action of a switch. `undoable`: only what an undo takes back (and the undo itself)."""
     listener = st.one_of(st.none(), st.integers(0, sizes.listeners - 1))
     column = st.one_of(st.none(), st.integers(0, sizes.columns - 1))
@@ -286,7 +291,7 @@ def actions(draw: st.DrawFn, sizes: Sizes, *, undoable: bool = False) -> Action:
         choices.append(st.builds(SwitchLayer, layer=st.one_of(st.none(), st.integers(0, sizes.layers - 1))))
         if sizes.messages:
             choices.append(st.builds(Tell, message=st.integers(0, sizes.messages - 1)))
-    return draw(st.one_of(choices))
+    return st.one_of(choices)
 
 
 @st.composite
@@ -341,11 +346,13 @@ def switches(draw: st.DrawFn) -> Switch:
     )
 
 
+LENGTHS = st.integers(1, 12).map(lambda units: units * 50 * MS)
+
+
 @st.composite
 def timings(draw: st.DrawFn) -> Timing:
     """Lengths of hold, double press and repeat, any of them the longest one."""
-    lengths = st.integers(1, 12).map(lambda units: units * 50 * MS)
-    return Timing(hold_ns=draw(lengths), double_ns=draw(lengths), repeat_ns=draw(lengths), fastest_ns=draw(lengths))
+    return Timing(hold_ns=draw(LENGTHS), double_ns=draw(LENGTHS), repeat_ns=draw(LENGTHS), fastest_ns=draw(LENGTHS))
 
 
 @st.composite
@@ -429,6 +436,7 @@ POSITIONS = st.integers(0, 40).map(lambda tenths: tenths * 100 * MS)
 """Places in the tracks of these nights, which are as short as their presses are close."""
 
 
+@cache
 def cue_calls(players: int) -> st.SearchStrategy[CueCall]:
     """What a song tells one of so many players; its sections come later."""
     return st.builds(
@@ -459,28 +467,42 @@ def with_sections(draw: st.DrawFn, stops: list[Stop]) -> list[Stop]:
     return out
 
 
+@cache
+def cues(players: int) -> st.SearchStrategy[CueCall | None]:
+    """What a song tells a player, if there is one and it tells it anything."""
+    return st.one_of(st.none(), cue_calls(players)) if players else st.none()
+
+
+@cache
+def told(messages: int) -> st.SearchStrategy[tuple[int, ...]]:
+    """Which of so many messages go out at a stop."""
+    return st.lists(st.integers(0, messages - 1), max_size=2).map(tuple) if messages else st.just(())
+
+
+CEILINGS = st.one_of(st.sampled_from((0, -600, 600)), st.integers(-5_000, 1_500))
+
+STORED = st.one_of(st.none(), st.none(), st.integers(0, 99))
+
+PLAYERS = [st.builds(Player, name=st.just(f"player {at}"), **CAN) for at in range(2)]
+
+ANSWERS = st.one_of(st.just(Answers()), st.builds(Answers, each=BOOL, all=BOOL, reports=BOOL, echoes=BOOL))
+
+WHOLE_GRIDS = st.one_of(st.none(), grids())
+
+
 @st.composite
 def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> Plan:
     """A small night: 1 to 4 listeners, 1 to 6 inputs, 1 to 8 stops."""
     listeners, inputs = draw(st.integers(1, 4)), draw(st.integers(1, 6))
     sends = listeners * (inputs + 1)
-    grid, whole_grid = draw(grids()), draw(st.one_of(st.none(), grids()))
+    grid, whole_grid = draw(grids()), draw(WHOLE_GRIDS)
     ceilings = []
     for send in range(sends):
-        ceiling = draw(st.one_of(st.sampled_from((0, -600, 600)), st.integers(-5_000, 1_500)))
+        ceiling = draw(CEILINGS)
         used = whole_grid if send % (inputs + 1) == inputs else grid
         # A desk that cannot say `off` and cannot go as low as a ceiling is refused before the night.
         ceilings.append(ceiling if used is None or used.has_off else max(ceiling, used.steps[0]))
     players, messages = draw(st.integers(0, 2)), draw(st.integers(0, 2))
-    cues = (
-        st.none()
-        if not players
-        else st.one_of(
-            st.none(),
-            cue_calls(players),
-        )
-    )
-    told = st.just(()) if not messages else st.lists(st.integers(0, messages - 1), max_size=2).map(tuple)
     base = tuple(draw(st.lists(MAYBE_LEVELS, min_size=sends, max_size=sends)))
     stops = [Stop(song=-1, section=-1, name="base", levels=base, fade_ns=draw(FADES))]
     for at in range(1, draw(st.integers(1, max_stops))):
@@ -493,9 +515,9 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
                 name=f"stop {at}",
                 levels=layered(base, draw(layers(sends))),
                 fade_ns=draw(FADES),
-                cue=last.cue if stays else draw(cues),
-                messages=draw(told),
-                stored=draw(st.one_of(st.none(), st.none(), st.integers(0, 99))),
+                cue=last.cue if stays else draw(cues(players)),
+                messages=draw(told(messages)),
+                stored=draw(STORED),
             )
         )
     stops = draw(with_sections(stops))
@@ -530,11 +552,11 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         stops=tuple(stops),
         scenes=scenes,
         pedals=pedals,
-        players=tuple(draw(st.builds(Player, name=st.just(f"player {at}"), **CAN)) for at in range(players)),
+        players=tuple(draw(one) for one in PLAYERS[:players]),
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
         link=link or draw(st.sampled_from(LINKS)),
-        answers=draw(st.one_of(st.just(Answers()), st.builds(Answers, each=BOOL, all=BOOL, reports=BOOL, echoes=BOOL))),
+        answers=draw(ANSWERS),
         limits=Limits(
             nudge_floor=draw(st.sampled_from((-4_000, -6_000, -2_000))),
             nudge_up=draw(st.sampled_from((1_200, 600, 0))),

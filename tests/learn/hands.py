@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from itertools import groupby
 from pathlib import Path
 from random import Random
@@ -28,16 +29,21 @@ SPOTS = (Spot(2, 1), Spot(1, 2), Spot(5, 3))
 """Moved after input 1 of mix 1."""
 
 
-def codes_of(law: Law) -> list[Code]:
-    """Every value of a law, from the bottom to the top; off may stand apart."""
+def codes_of(law: Law) -> tuple[Code, ...]:
+    """Every value of a law, from the bottom to the top; off may stand apart. A hand asks for them at each move."""
+    return _codes(law)  # type: ignore[arg-type]  # a law is like no other one, and known by that
+
+
+@lru_cache(32)
+def _codes(law: Law) -> tuple[Code, ...]:
     if isinstance(law, StepLaw):
         steps: list[Code] = list(range(law.first, law.first + len(law.levels)))
         if law.off is not None and law.off not in steps:
             steps.append(law.off)
         falls = _height(law.levels[-1]) < _height(law.levels[0])
-        return sorted(steps, key=lambda code: (_height(law.level(code)), -code if falls else code))
+        return tuple(sorted(steps, key=lambda code: (_height(law.level(code)), -code if falls else code)))
     passing: list[Code] = [law.code(level) for level in law.grid.steps]
-    return [law.code(OFF), *passing] if law.grid.has_off else passing
+    return (law.code(OFF), *passing) if law.grid.has_off else tuple(passing)
 
 
 def single(value: Code) -> Code:

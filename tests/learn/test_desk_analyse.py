@@ -14,6 +14,7 @@ from hands import SPOTS, Hand, random_profile, same_law
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stagectl.desk.talk import DeskTalk
 from stagectl.learn.desk_analyse import LearnedDesk, analyse
 from stagectl.learn.desk_hearing import voices_of
 from stagectl.learn.desk_moves import Move, Part, Spot, Way, parse_move
@@ -47,6 +48,8 @@ def rediscovered(profile: ProfileModel, parts: Sequence[Part], tmp_path: Path) -
         assert same_law(ours.law(), theirs.law()) == []
         for socket, mix in ((1, 1), (2, 1), (1, 4), (8, 3)):
             assert ours.say.packets(socket, mix, 1) == theirs.say.packets(socket, mix, 1)
+    assert again.answers is not None
+    assert again.answers.reports
     return learned
 
 
@@ -64,6 +67,27 @@ def test_every_shipped_profile_is_rediscovered(name: str, seed: int, tmp_path: P
     assert learned.sure is (Sure.FAIRLY if profile.send.values.law == "points" else Sure.SURE)
     proof = prove(profile_text("learned", "a port", learned), parts)
     assert "0 during another's" in proof and "Not heard" not in proof
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_a_hand_at_the_desk_is_heard_by_what_was_learned(name: str) -> None:
+    """The judge is the shipped profile: it says what such a desk sends when a hand moves a level that was not moved
+    while it was learned; a hand at rest says its value twice."""
+    profile = load_profile(name)
+    text = profile_text("learned", "a port", analyse(Hand(profile, 3).everything()))
+    assert "# A hand was heard on " in text
+    assert "Nothing was sent to it: whether it can be asked" in text
+    assert ("`subscribe`" in text) is (profile.over == "osc")
+    talk = DeskTalk(read_profile(text), range(1, 9), range(1, 5))
+    assert (talk.reports, talk.can_read, talk.echoes) == (True, False, False)
+    law = profile.send.law()
+    code = law.code(-2_000)
+    *_, said = [one for packet in profile.send.say.packets(7, 4, code) * 2 for one in talk.hear(packet)]
+    level = law.level(code)
+    # Of the fourth mix the seventh of nine, the last of which is the whole mix.
+    assert said.send == 3 * 9 + 6
+    assert isinstance(said.level, int) and isinstance(level, int)
+    assert abs(said.level - level) <= 20
 
 
 @pytest.mark.parametrize("seed", range(examples(40)))

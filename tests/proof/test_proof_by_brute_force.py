@@ -8,7 +8,7 @@ from functools import cache
 from typing import Final, get_args
 
 import pytest
-from depth import examples
+from depth import LONG
 from small_shows import Seen, base_of, everything, small_show
 
 from stagectl.core import nudges as nudges_module
@@ -28,9 +28,10 @@ from stagectl.proof.spans import Spans, Ways
 SHARED: Final = True
 """What was tried out of a block's shows is looked at by most tests; see `tests/cores.py`."""
 
-SHOWS: Final = examples(1_000)
-BLOCK: Final = 125
+BLOCK: Final = 100
 """Shows of one test."""
+
+SHOWS: Final = 1_000 if LONG else 2 * BLOCK
 
 
 @cache

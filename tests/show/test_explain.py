@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 import yaml
@@ -30,6 +30,9 @@ from stagectl.where import shipped
 DEMO = shipped("setlists") / "nine-songs"
 HALL, CELLAR = "Tidewater Hall", "The Brick Cellar"
 SECOND = 1_000_000_000
+
+SHARED: Final = True
+"""The demo night is played once for all who look at it; see `tests/cores.py`."""
 
 # -- the demo night ---------------------------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from pathlib import Path
+from typing import Final
 
 import pytest
 from demo_copies import RIG, SETLIST, Copy
@@ -113,13 +114,17 @@ def test_faults_are_bounded(nine: Copy) -> None:
     assert len(nine.faults()) == FAULTS_MAX
 
 
+MUCH: Final = 30_000
+"""Entries of which each is wrong: were each compared with all before it, they would take many times as long."""
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ("venues:\n", "venues:\n  far away:\n   singer: {" + "".join(f"{at}: x, " for at in range(90_000)) + "}\n"),
-        ("venues:\n", "venues:\n  far away:\n   singer: {" + "".join(f"{at}: 1, " for at in range(90_000)) + "}\n"),
-        ("title: nine songs\n", "title: nine songs\n" + "".join(f"key {at}: 1\n" for at in range(90_000))),
-        ("songs:\n", "songs:\n" + "".join(f"  - name: song {at}\n" for at in range(40_000))),
+        ("venues:\n", "venues:\n  far away:\n   singer: {" + "".join(f"{at}: x, " for at in range(MUCH)) + "}\n"),
+        ("venues:\n", "venues:\n  far away:\n   singer: {" + "".join(f"{at}: 1, " for at in range(MUCH)) + "}\n"),
+        ("title: nine songs\n", "title: nine songs\n" + "".join(f"key {at}: 1\n" for at in range(MUCH))),
+        ("songs:\n", "songs:\n" + "".join(f"  - name: song {at}\n" for at in range(MUCH // 2))),
         ("fade: 1.5 ", f"fade: {'1' * 3_000_000} "),
         ("    lead vocal: -3\n", f"    lead vocal: -{'1' * 3_000_000}\n"),
         ("title: nine songs", f"title: {'x' * 3_000_000}"),
@@ -130,7 +135,7 @@ def test_a_file_with_very_much_wrong_is_told_in_time(old: str, new: str, nine: C
     nine.plant(SETLIST, old, new)
     began = time.process_time()
     found = nine.faults()
-    assert time.process_time() - began < 10
+    assert time.process_time() - began < 4
     assert 1 <= len(found) <= FAULTS_MAX + 1
     assert all(len(says) < 1_000 for _, _, says in found)
 
@@ -162,10 +167,10 @@ def test_an_endless_file_is_not_read() -> None:
 def test_a_rig_that_is_a_pipe_or_a_folder_is_not_read(nine: Copy) -> None:
     (nine.folder / RIG).unlink()
     os.mkfifo(nine.folder / RIG)
-    assert nine.faults()[0][2].startswith("there is no file `rig.yaml` beside setlist.yaml")
+    assert nine.faults()[0][2] == "`rig.yaml` beside setlist.yaml is not a file"
     (nine.folder / RIG).unlink()
     (nine.folder / RIG).mkdir()
-    assert nine.faults()[0][2].startswith("there is no file `rig.yaml` beside setlist.yaml")
+    assert nine.faults()[0][2] == "`rig.yaml` beside setlist.yaml is not a file"
 
 
 def test_no_more_is_read_than_the_bound(nine: Copy) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -50,9 +51,13 @@ FILES = [
 ]
 
 
+@cache
+def validator(kind: str) -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator(schema(kind))
+
+
 def errors(kind: str, text: str) -> list[str]:
-    validator = jsonschema.Draft202012Validator(schema(kind))
-    return [error.message for error in validator.iter_errors(yaml.load(text, Loader=EditorLoader))]
+    return [error.message for error in validator(kind).iter_errors(yaml.load(text, Loader=EditorLoader))]
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -357,12 +357,12 @@ def test_the_bound_of_depth(make: Any) -> None:
     "text",
     [
         *(
-            "[" * 100_000,
-            "{a: " * 100_000,
-            "- " * 100_000,
-            "[" * 100_000 + "]" * 100_000,
+            "[" * 30_000,
+            "{a: " * 30_000,
+            "- " * 30_000,
+            "[" * 30_000 + "]" * 30_000,
             _block(1_500),
-            "? " * 100_000,
+            "? " * 30_000,
         ),
         "\n".join(" " * at + "-" for at in range(1_500)),
     ],
@@ -370,7 +370,7 @@ def test_the_bound_of_depth(make: Any) -> None:
 def test_far_too_deep_is_refused_at_once(text: str) -> None:
     began = time.process_time()
     found = read(text)
-    assert time.process_time() - began < 2
+    assert time.process_time() - began < 1
     assert found.data is None
     assert len(found.faults) == 1
 

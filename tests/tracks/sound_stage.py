@@ -14,6 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 import soundfile
+from jack import may_be_urgent
 from jackd import jackd
 from lines import Program
 from needs import needs
@@ -40,14 +41,16 @@ JUDGE: Final = (sys.executable, str(Path(__file__).with_name("jack_ear.py")))
 
 @contextmanager
 def jack_server(
-    frames: int = FRAMES, *, realtime: bool = False, name: str = SERVER
+    frames: int = FRAMES, *, realtime: bool | None = None, name: str = SERVER
 ) -> Iterator[subprocess.Popen[bytes]]:
-    """A server of our own with eight outputs; whatever runs in this process and below it uses it."""
+    """A server of our own with eight outputs; whatever runs in this process and below it uses it. Where nothing is said
+    of it, it has real-time priority if it may: a take in which it was late is lost."""
     needs("jackd", "jack_wait", "jack_lsp")
     before = {key: os.environ.get(key) for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER")}
     os.environ.update(JACK_DEFAULT_SERVER=name, JACK_NO_START_SERVER="1")
     try:
-        with jackd(name, frames=frames, rate=RATE, realtime=realtime, more=("-P", "8")) as process:
+        urgent = may_be_urgent() if realtime is None else realtime
+        with jackd(name, frames=frames, rate=RATE, realtime=urgent, more=("-P", "8")) as process:
             yield process
             # A server that is told to end while it still tidies up behind a client takes seconds for it.
             limit = time.monotonic() + 3
