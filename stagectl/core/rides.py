@@ -111,8 +111,9 @@ def _frame(work: Work, key: Key, by: Presser, grip: Grip, smooth_ns: int) -> Non
 
 
 def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
-    """The treadle's level gets this shift. What a hand has done to it until now comes before it."""
-    if grip.send in work.state.touches:
+    """The treadle's level gets this shift. What hands have done to its mix until now comes before it."""
+    whose = work.plan.listener_of(grip.send)
+    if any(work.plan.listener_of(send) == whose for send in work.state.touches):
         take_all(work)
     moves = shift != work.state.rides.get(grip.send, 0)
     _keep(work, key, replace(grip, out=shift))

@@ -1,7 +1,8 @@
 """The desk as it is heard: whether it answers, its subscription, and what it says.
 
-A desk that can be asked counts as here when it answers. In silence it is asked for one level every `PROBE_S`; when it
-has said nothing for `SILENT_S`, it is gone, and asked on, and read again when it is back.
+A desk that can be asked counts as here when it answers. In silence it is asked for one level every `PROBE_S`, for each
+in its turn, so that a hand whose report was lost is found out about all the same; when it has said nothing for
+`SILENT_S`, it is gone, and asked on, and read again when it is back.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import asyncio
 import time
 from collections import Counter
 from collections.abc import Callable
+from itertools import cycle
 from typing import Final
 
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event
@@ -35,6 +37,7 @@ HALF_S: Final = 0.02
 
 
 STRANGERS: Final = "packets that are not from the desk"
+COARSE_ALONE: Final = "coarse parts whose fine parts never came"
 AWAY: Final = "levels that it said while it could be told none"
 
 
@@ -45,6 +48,8 @@ class DeskSide:
     def __init__(self, show: Show, handle: Callable[[Event, int], None], says: Callable[[str], None]) -> None:
         self.talk = DeskTalk.of(show)
         self.answering = asyncio.Event()
+        self.asked: Callable[[int], Level | None] = lambda _: None
+        """What the desk was asked for last, by a send's number."""
         self.link = DeskLink("desk", show.rig.desk, self.heard)
         self.voice: VoiceLink | None = None
         self._handle = handle
@@ -58,10 +63,9 @@ class DeskSide:
         )
         self._late: dict[int, Level] = {}
         self._timer: asyncio.TimerHandle | None = None
-        asks = (self.talk.ask(send) for send in range(self.talk.sends))
-        one = next(filter(None, asks), ())
-        self._probe = one or self.talk.ask_all()
-        self._again_s = 0.0 if one else PROBE_S
+        asks = [ask for ask in map(self.talk.ask, range(self.talk.sends)) if ask]
+        self._probes = cycle(asks or [self.talk.ask_all()])
+        self._again_s = 0.0 if asks else PROBE_S
         """Between two probes while the desk is on the point of counting as gone: in every look, since a bad wire may
         lose some; not so often where each is answered with all levels."""
         self._counted: Counter[str] = Counter()
@@ -107,6 +111,7 @@ class DeskSide:
         if self.answering.is_set() and silent > SILENT_S * 1e9:
             self.answering.clear()
             self._says(f"the desk at `{self.link.wants}` has stopped answering")
+            self.link.doubted = True
             self._handle(DeskWent(), now)
         if silent > PROBE_S * 1e9 and now - self._probed_at > 1e9 * (
             self._again_s if self.answering.is_set() else PROBE_S
@@ -119,7 +124,7 @@ class DeskSide:
 
     def _ask(self, now: int) -> None:
         self._probed_at = now
-        self._send(self._probe)
+        self._send(next(self._probes))
 
     def _send(self, packets: tuple[bytes, ...]) -> None:
         try:
@@ -145,6 +150,7 @@ class DeskSide:
         self._heard_at = at
         if self.talk.can_read and not self.answering.is_set():
             self.answering.set()
+            self.link.doubted = False
             self._subscribe(at)
             self._handle(DeskCame(), at)
         for send, level in said.items():
@@ -156,10 +162,15 @@ class DeskSide:
             self._timer = self._loop.call_later(HALF_S, self._whole)
 
     def _whole(self) -> None:
-        """Both parts of every value have had their time."""
+        """Both parts of every value have had their time. A coarse part whose fine part was lost is no hand where the
+        level that was asked for fits it."""
         self._timer = None
         late, self._late = self._late, {}
         for send, level in late.items():
+            asked = self.asked(send)
+            if asked is not None and self.talk.may_be(send, asked):
+                self.talk.counted[COARSE_ALONE] += 1
+                continue
             self._handle(DeskSaid(send=send, level=level), time.monotonic_ns())
 
     def counts(self, at: int) -> list[Row]:

@@ -21,6 +21,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", default=None, help="with --night: only these of its inputs, as `0-4,9`")
     parser.add_argument("--trace", type=Path, default=None, help="write every event, its effects and bytes to a file")
     parser.add_argument("--no-shrink", action="store_true", help="do not look for a shorter history")
+    parser.add_argument("--cores", type=int, default=None, help="how many nights at a time; as many as there are cores")
     parser.add_argument("--planted", default=None, metavar="NAME", help="with this bug in the program")
     given = parser.parse_args(argv)
     seed = given.seed if given.seed is not None else time.time_ns() % 1_000_000
@@ -39,6 +40,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         only=given.only,
         trace=given.trace,
         shrinks=not given.no_shrink,
+        cores=given.cores,
     )
 
 

@@ -6,19 +6,16 @@ The desk's own levels are kept here from the bytes that have arrived at it, read
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from stagectl.core.effects import Arrived, Changed, Pressed, Tracked
 from stagectl.core.events import DeskCame
-from stagectl.core.levels import Off
 from stagectl.desk.meaning import Spot
 
 from .clock import MS, SECOND
+from .desk_memory import RESTS_NS, DeskMemory
 from .inputs import Broken
 from .judge import OFF, Judge, Says, Strange
-
-if TYPE_CHECKING:
-    from .night import World
 
 CLOSE: Final = 0.03
 """How far apart two readings of one level may be, dB: steps are told in hundredths."""
@@ -40,93 +37,15 @@ AT_ONCE_DB: Final = 3.0
 FLOOR_DB: Final = -40.0
 """Where a rise from off begins to count."""
 
+PROBE_NS: Final = 600 * MS
+"""The most between two questions of a desk that is silent, ns."""
+
 APART_NS: Final = 700 * MS
 """How long after a message of its own the program can tell a hand on the way of it from a late message, ns."""
 
-RESTS_NS: Final = 5 * SECOND
-"""After so long, with nothing the matter, the desk stands where it was asked to."""
 
-
-class DeskRules:
+class DeskRules(DeskMemory):
     """Looks at the desk's end."""
-
-    def __init__(self, world: World) -> None:
-        self.world = world
-        self.edited = False
-        self._out, self._in = Judge(world.stage.profile), Judge(world.stage.profile)
-        self._there = Judge(world.stage.profile)
-        self.stands: dict[Spot, float] = {}
-        """Where the desk stands."""
-        self._told: dict[Spot, float] = {}
-        """What this process last told the desk, or heard of it."""
-        self._asked: dict[Spot, float] = {}
-        """What it has told it last, whatever was heard since."""
-        self._told_at: dict[Spot, int] = {}
-        self._read: dict[Spot, int] = {}
-        self._unread_ok = False
-        self._hands: dict[Spot, float] = {}
-        """Levels that hands have left, and the program knows of, while nothing else has happened."""
-        self._moved: dict[Spot, float] = {}
-        """Where hands have left levels, in this night."""
-        self._moved_at: dict[Spot, int] = {}
-        self._untold: set[Spot] = set()
-        """What hands have moved, and the program has not heard of."""
-        self._paid: dict[Spot, int] = {}
-        self._busy_until = 0
-        self._unwell = 0
-        self._lost = 0
-        self._calm: dict[Spot, float] | None = None
-        self._left: dict[Spot, float] = {}
-        self._stirred = True
-        self._disturbed = False
-        self.power(on=True)
-        self._disturbed = False
-
-    def _level(self, level: Any) -> float:
-        return OFF if isinstance(level, Off) else level / 100
-
-    # -- what is done to it -----------------------------------------------------------------------------------
-
-    def stir(self, kind: str) -> None:
-        """Somebody does something after which levels may move."""
-        self._hands.clear()
-        self._stirred = True
-        self._calm = None
-        if kind in ("desk power", "wires", "cable", "hand"):
-            self._disturbed = True
-
-    def unwell(self, for_ns: int) -> None:
-        self._unwell = max(self._unwell, self.world.clock.world + for_ns)
-
-    def power(self, *, on: bool) -> None:
-        """The desk is switched off, or on: then it stands at its start."""
-        self.lost()
-        if on:
-            self.stands = {Spot(one.mix, one.socket): self._level(one.level) for one in self.world.desk.levels()}
-
-    def lost(self) -> None:
-        """What goes there for a while goes nowhere."""
-        self._lost = self.world.clock.world
-        self._disturbed = True
-        self._told.clear()
-        self._asked.clear()
-        self._hands.clear()
-        self._paid.clear()
-
-    def hand(self, spot: Spot, level: Any) -> None:
-        self.stands[spot] = self._moved[spot] = self._level(level)
-        self._moved_at[spot] = self.world.clock.world
-        self._untold.add(spot)
-        self._disturbed = True
-
-    def _healthy(self) -> bool:
-        world = self.world
-        return (
-            world.clock.world >= self._unwell
-            and world.clock.world - self._lost >= RESTS_NS
-            and world.stand_in.on
-            and world.plugged.get("desk", True)
-        )
 
     # -- lives ------------------------------------------------------------------------------------------------
 
@@ -155,19 +74,16 @@ class DeskRules:
     def taken_up(self, daemon: Any, whole: bool) -> None:
         """The night goes on: until anybody does something, what was at rest stays."""
         self._stirred = False
-        calm = daemon.taken_up is not None and whole and not self.edited and not self._disturbed
+        calm = daemon.taken_up is not None and whole and not self._disturbed
         self._calm = self._left if calm else None
-
-    def _spot(self, send: int) -> Spot:
-        plan, rig = self.world.compiled.plan, self.world.show.rig
-        listener, column = divmod(send, plan.width)
-        socket = None if column == plan.whole else rig.inputs[column].socket
-        return Spot(rig.listeners[listener].mix, socket)
 
     # -- the core ---------------------------------------------------------------------------------------------
 
     def stepped(self, event: Any, before: Any, after: Any, effects: Any) -> None:
         """A step was taken."""
+        if before.fade is not None:
+            # The desk is asked where it stands when the whole fade is over, and not before.
+            self._faded_at = self.world.clock.world
         for one in effects:
             if isinstance(one, Tracked | Arrived | Pressed) or (
                 isinstance(one, Changed) and one.cause not in ("read", "hand")
@@ -200,7 +116,9 @@ class DeskRules:
         self._budget(packet)
         for one in says:
             if one.kind == "stored":
+                # What is behind a scene of the desk's own is not known: each level is asserted at once.
                 self._told.clear()
+                self._of_scene = set(self.stands)
             if one.kind == "level":
                 self._tells(Spot(one.mix, one.socket), one.level)
         return bool(world) and any(one.kind in ("level", "stored", "part") for one in says)
@@ -220,7 +138,10 @@ class DeskRules:
             raise Broken(3, f"{spot} is no send of this rig")
         if level > most + EXACT:
             raise Broken(1, f"{spot} is asked for {level:.2f} dB; its ceiling is {most:g} dB")
-        if level != self._asked.get(spot):
+        if spot in self._of_scene:
+            self._of_scene.discard(spot)
+            self._paid.pop(spot, None)
+        elif level != self._asked.get(spot):
             # What the desk has lost is said again, wherever it stands now.
             self._rises(spot, level)
         self._asked[spot], self._told_at[spot] = level, self.world.clock.world
@@ -241,7 +162,9 @@ class DeskRules:
         sockets = [Spot(mix, at + 1) for at in range(len(self.world.stage.inputs))]
         if any(spot not in self._told for spot in sockets):
             return
-        powers = sum(0.0 if self._told[spot] == OFF else 10 ** (self._told[spot] / 10) for spot in sockets)
+        # What was heard last may be an answer that was on its way.
+        told = [min(self._told[spot], self._asked.get(spot, self._told[spot])) for spot in sockets]
+        powers = sum(0.0 if level == OFF else 10 ** (level / 10) for level in told)
         whole = self._told.get(Spot(mix, None), 0.0)
         most = self.world.stage.sums[mix]
         if (
@@ -251,6 +174,14 @@ class DeskRules:
             and not self._loud_by_hand(mix)
         ):
             raise Broken(1, f"mix {mix} comes to {10 * math.log10(powers) + whole:.2f} dB; its ceiling is {most:g} dB")
+
+    def _has_room(self, spot: Spot, level: float) -> bool:
+        """Whether a send may have this level under the ceiling of its mix, with the others as they stand."""
+        sockets = [Spot(spot.mix, at + 1) for at in range(len(self.world.stage.inputs))]
+        stand = [level if one == spot else self.stands.get(one, OFF) for one in sockets]
+        powers = sum(0.0 if one == OFF else 10 ** (one / 10) for one in stand)
+        whole = self.stands.get(Spot(spot.mix, None), 0.0)
+        return not powers or whole == OFF or 10 * math.log10(powers) + whole <= self.world.stage.sums[spot.mix]
 
     def _loud_by_hand(self, mix: int) -> bool:
         """Whether somebody's hand has taken the mix there, which is let be."""
@@ -311,13 +242,22 @@ class DeskRules:
                 ):
                     self._untold.discard(spot)
                     now = self.world.clock.world
-                    apart = now - self._told_at.get(spot, -APART_NS) >= APART_NS
+                    apart = now - max(self._told_at.get(spot, -APART_NS), self._faded_at) >= APART_NS
                     if apart and now >= self._unwell and self.world.stand_in.inward.due is None:
                         self._hands[spot] = one.level
                 self._told[spot] = one.level
                 self._paid.pop(spot, None)
 
     # -- at rest ----------------------------------------------------------------------------------------------
+
+    def looks_until(self) -> int:
+        """Until when a desk that can be asked may not have said what a hand has left, by the world's time, ns; 0 where
+        it has said everything. It is asked for each of its levels in turn."""
+        if not self._untold or not self.world.compiled.plan.answers.reads:
+            return 0
+        moved = max(self._moved_at[spot] for spot in self._untold)
+        well = max(moved, self._unwell, self._lost, 0 if self.world.life is None else self.world.life.began)
+        return well + RESTS_NS + len(self.world.stage.ceilings) * PROBE_NS
 
     def settled(self) -> None:
         """Nothing has happened for long: the desk stands where the night says, but for what hands have left."""
@@ -334,7 +274,12 @@ class DeskRules:
             if step is None or send in state.left or send in state.touches or spot not in self.stands:
                 continue
             if spot in self._untold:
-                # The one report of a hand was lost on the way, and nobody has a reason to ask.
+                # The one report of a hand was lost on the way. A desk that cannot be asked never says it again.
+                if self.looks_until() and self.world.clock.world >= self.looks_until():
+                    raise Broken(2, f"a hand has left {spot} at {self._moved[spot]:.2f} dB, and it is never asked for")
+                continue
+            if self.stands[spot] < self._level(step) and not self._has_room(spot, self._level(step)):
+                # A hand takes the room, or what was told in a second that nobody has kept: it waits for the next press.
                 continue
             if abs_(self.stands[spot], self._level(step)) > CLOSE:
                 raise Broken(

@@ -1,187 +1,42 @@
-"""What a night brings: busy feet, and every kind of fault, of which each night has only some: nights that lack a kind
-get to places where that kind would not have let them (Groce and others: "Swarm Testing", 2012).
-
-A night is drawn from its seed before it is played, so that any part of its inputs can be left out.
-"""
+"""What may happen to a night besides feet: every kind of it, and the table of them all."""
 
 from __future__ import annotations
 
-import random
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any, Final
 
+from stagectl.live.desk import HALF_S
+
 from .clock import MS, SECOND
+from .draw import Draw, Kind
 from .inputs import Input
-from .shows import CONTROLS, TREADLE, Stage
+from .keyboards import DOWN, KEYS, STRANGE, UP
+from .people import drumming, edge, feet, hand, key, page, page_client
+from .show_texts import CONTROLS
+from .shows import Stage
 
-HOUR: Final = 3_600 * SECOND
-
-SCENES: Final = (2, 5)
-"""How many times in an hour something is going on."""
-
-LASTS: Final = (2, 7)
-"""For how long, s."""
-
-
-BAG_NS: Final = 14 * SECOND
-"""For so long a bag stands on a switch that repeats."""
-
-
-class Draw:
-    """One night's inputs."""
-
-    def __init__(self, stage: Stage, seed: str) -> None:
-        self.stage = stage
-        self.chance = random.Random(seed)
-        self.kinds = [kind for kind in KINDS if self.chance.random() < 0.45]
-        self.worn = self.chance.random() < 0.3
-        """Contacts that bounce."""
-        self.lossy = self.chance.random() < 0.3
-        """Pedals over a bad network."""
-        self._latch: dict[int, bool] = {}
-
-    def inputs(self, length_ns: int = HOUR) -> list[Input]:
-        """Everything that happens, in its order, up to the end."""
-        chance, out = self.chance, list[Input]()
-        scenes = chance.randint(*SCENES)
-        begins = sorted(chance.randrange(2 * SECOND, length_ns - 60 * SECOND) for _ in range(scenes))
-        at = 0
-        for begin in begins:
-            at = max(begin, at + 20 * SECOND)
-            end = at + chance.randint(*LASTS) * SECOND
-            while at < end:
-                kind = self._kind()
-                out += [Input(at + one.at, one.kind, one.what) for one in kind(self)]
-                at += chance.choice((1, 20, 90, 200, 350, 700, 1_500)) * MS + chance.randrange(MS)
-        out.append(Input(max(length_ns, at + 30 * SECOND), "end"))
-        return sorted(out)
-
-    def _kind(self) -> Callable[[Draw], Iterator[Input]]:
-        if self.kinds and self.chance.random() < 0.16:
-            return KINDS[self.chance.choice(self.kinds)]
-        return press if self.chance.random() < 0.9 else treadle
-
-    def span(self, low_ms: int, high_ms: int) -> int:
-        """A time, ns."""
-        return self.chance.randint(low_ms, high_ms) * MS
-
-
-# -- people -------------------------------------------------------------------------------------------------
-
-
-def press(draw: Draw) -> Iterator[Input]:
-    """A foot presses: short, long, twice, or two switches at once; worn contacts bounce."""
-    chance = draw.chance
-    pedal = chance.randrange(len(draw.stage.feet))
-    foot = draw.stage.feet[pedal]
-    names = list(CONTROLS[foot])
-    name = chance.choice((names[0], *names)) if foot != "slow" else chance.choice(names)
-    edges: list[tuple[int, str, bool]] = []
-    how = chance.choice(("short", "short", "short", "long", "twice", "pair" if foot == "slow" else "short"))
-    if how == "pair":
-        edges = [(0, "three", True), (draw.span(0, 30), "four", True)]
-        edges += [(draw.span(100, 200), "three", False), (draw.span(100, 200), "four", False)]
-    elif name == "six":
-        draw._latch[pedal] = not draw._latch.get(pedal, False)
-        edges = [(0, name, draw._latch[pedal])]
-    else:
-        up = draw.span(700, 1_600) if how == "long" else draw.span(40, 180)
-        if name == "five" and how == "long" and up // MS % 4 == 0:
-            up = BAG_NS
-        edges = [(0, name, True), (up, name, False)]
-        if how == "twice":
-            again = up + draw.span(50, 220)
-            edges += [(again, name, True), (again + draw.span(40, 120), name, False)]
-    packets: list[tuple[int, bytes]] = []
-    for after, control, down in sorted(edges):
-        packets.append((after, _edge(foot, control, down)))
-        if draw.worn and chance.random() < 0.4:
-            for at in range(chance.randint(1, 3)):
-                packets.append((after + (2 * at + 1) * MS, _edge(foot, control, not down)))
-                packets.append((after + (2 * at + 2) * MS, _edge(foot, control, down)))
-    if draw.lossy and foot == "osc":
-        packets = [one for one in packets if chance.random() < 0.85 for _ in range(1 + (chance.random() < 0.1))]
-        packets = [(after + (draw.span(0, 60) if chance.random() < 0.2 else 0), one) for after, one in packets]
-    yield Input(0, "foot", (pedal, tuple(sorted(packets, key=lambda one: one[0]))))
-
-
-def _edge(foot: str, control: str, down: bool) -> bytes:
-    if foot == "osc":
-        # OSC 1.0: the address and the type tags end with a zero, and are filled up to four bytes.
-        address = f"/foot/{control}\0".encode()
-        address += bytes(-len(address) % 4)
-        return address + b",i\0\0" + int(down).to_bytes(4, "big")
-    return bytes((0xB0, CONTROLS[foot][control], 127 if down else 0))
-
-
-def treadle(draw: Draw) -> Iterator[Input]:
-    """A treadle is rocked, where there is one."""
-    chance = draw.chance
-    pedals = [at for at, foot in enumerate(draw.stage.feet) if foot == "quick"]
-    if not pedals:
-        yield from press(draw)
-        return
-    value, packets, after = chance.randrange(128), list[tuple[int, bytes]](), 0
-    for _ in range(chance.randint(3, 25)):
-        value = min(127, max(0, value + chance.randint(-12, 14)))
-        packets.append((after, bytes((0xB0, TREADLE, value))))
-        after += draw.span(2, 25)
-    yield Input(0, "foot", (chance.choice(pedals), tuple(packets)))
-
-
-def hand(draw: Draw) -> Iterator[Input]:
-    """Somebody moves a fader on the desk."""
-    chance = draw.chance
-    mix = chance.randint(1, len(draw.stage.listeners))
-    socket = chance.choice((*range(1, len(draw.stage.inputs) + 1), None))
-    loud = chance.random() < 0.25
-    level, way, after = 300 if loud else chance.randint(-40, 2) * 50, list[tuple[int, int | None]](), 0
-    for _ in range(chance.randint(1, 6)):
-        way.append((after, None if chance.random() < 0.05 else level))
-        level = min(300, max(-4_000, level + chance.randint(-300, 250)))
-        after += draw.span(20, 120)
-    yield Input(0, "hand", (mix, socket, tuple(way)))
-
-
-def page(draw: Draw) -> Iterator[Input]:
-    """Somebody asks for something by the stage page."""
-    chance = draw.chance
-    name = chance.choice(draw.stage.listeners)
-    wants: tuple[dict[str, Any], ...] = (
-        {"do": "next"},
-        {"do": "back"},
-        {"do": "fall back"},
-        {"do": "hush everyone"},
-        {"do": "start cue"},
-        {"do": "hush", "listener": name},
-        {"do": "undo", "listener": name},
-        {"do": "clear nudges", "listener": name},
-        {
-            "do": "nudge",
-            "listener": name,
-            "input": chance.choice(draw.stage.inputs),
-            "by": chance.choice((-300, 100, 300)),
-        },
-        {"do": "nudge", "listener": name, "input": "whole mix", "by": -100},
-    )
-    yield Input(0, "page", (tuple(chance.choice(wants).items()),))
-
-
-# -- faults -------------------------------------------------------------------------------------------------
+HALF_MS: Final = round(HALF_S * 1000) - 1
+"""Within this a value's second half comes after its first, ms."""
 
 
 def cable(draw: Draw) -> Iterator[Input]:
     """A cable comes out, perhaps while a foot is down, and goes in again."""
     chance = draw.chance
-    names = [f"foot {at}" for at, foot in enumerate(draw.stage.feet) if foot != "osc"]
+    names = list(draw.stage.cables)
     names += ["desk"] if draw.stage.over == "midi" else []
     names += ["box", "keys rig"]
     name = chance.choice(names)
-    if name.startswith("foot"):
-        pedal = int(name[5:])
+    if name in draw.stage.ends:
+        pedal = draw.stage.ends.index(name)
         foot = draw.stage.feet[pedal]
-        control = chance.choice([one for one in CONTROLS[foot] if one != "six"])
-        yield Input(0, "foot", (pedal, ((0, _edge(foot, control, True)),)))
+        if foot == "keys":
+            code = chance.choice(list(KEYS.values()))
+            # It is let go of while the cable is out, or when it is back.
+            ups = draw.span(500, 5_000)
+            yield Input(0, "foot", (pedal, ((0, key(code, DOWN)), (ups, key(code, UP)))))
+        else:
+            control = chance.choice([one for one in CONTROLS[foot] if one != "six"])
+            yield Input(0, "foot", (pedal, ((0, edge(foot, control, True)),)))
     yield Input(draw.span(1, 400), "cable", (name, draw.span(30, 3_000)))
 
 
@@ -189,8 +44,10 @@ def garbage(draw: Draw) -> Iterator[Input]:
     """A pedal says what no control stands for."""
     chance = draw.chance
     pedal = chance.randrange(len(draw.stage.feet))
-    if draw.stage.feet[pedal] == "osc":
-        raw = [_edge("osc", "on", True).replace(b"/foot", b"/food"), bytes(chance.randrange(256) for _ in range(12))]
+    if draw.stage.feet[pedal] == "keys":
+        raw = [key(STRANGE, DOWN), key(STRANGE, UP)]
+    elif draw.stage.feet[pedal] == "osc":
+        raw = [edge("osc", "on", True).replace(b"/foot", b"/food"), bytes(chance.randrange(256) for _ in range(12))]
     else:
         raw = [
             bytes((0xB0, 99 + chance.randrange(2), 1)),
@@ -203,7 +60,7 @@ def garbage(draw: Draw) -> Iterator[Input]:
 
 def flood(draw: Draw) -> Iterator[Input]:
     """A pedal's switch has gone mad: more than anybody can take."""
-    pedals = [at for at, foot in enumerate(draw.stage.feet) if foot != "osc"]
+    pedals = [at for at, foot in enumerate(draw.stage.feet) if foot in ("quick", "slow")]
     yield (
         Input(0, "flood", (draw.chance.choice(pedals), b"\x90\x01\x40", draw.chance.choice((50, 300, 4_400))))
         if pedals
@@ -218,7 +75,7 @@ def port_fails(draw: Draw) -> Iterator[Input]:
         "desk",
         "box",
         "keys rig",
-        *(f"foot {at}" for at, one in enumerate(draw.stage.feet) if one != "osc"),
+        *(one for one in draw.stage.cables if one.startswith("foot")),
     ]
     yield Input(0, "port fails", (draw.chance.choice(names), draw.span(50, 3_000)))
 
@@ -226,6 +83,31 @@ def port_fails(draw: Draw) -> Iterator[Input]:
 def page_fails(draw: Draw) -> Iterator[Input]:
     """Whatever looks at the night breaks down."""
     yield Input(0, "page fails", (draw.span(500, 5_000),))
+
+
+def page_stands_still(draw: Draw) -> Iterator[Input]:
+    """The page's process is not given a turn, and reads nothing."""
+    yield Input(0, "page stands still", (draw.span(500, 6_000),))
+
+
+def page_dies(draw: Draw) -> Iterator[Input]:
+    """The page's process falls."""
+    yield Input(0, "page dies")
+
+
+def keys_lost(draw: Draw) -> Iterator[Input]:
+    """A key is held while its driver's buffer runs over, and it comes up unheard."""
+    pedals = [at for at, foot in enumerate(draw.stage.feet) if foot == "keys"]
+    if pedals:
+        pedal, code = draw.chance.choice(pedals), draw.chance.choice(list(KEYS.values()))
+        yield Input(0, "foot", (pedal, ((0, key(code, DOWN)),)))
+        yield Input(draw.span(20, 600), "keys lost", (pedal, (code,)))
+
+
+def mix_off(draw: Draw) -> Iterator[Input]:
+    """A hand takes a whole mix off, and the program is begun again."""
+    yield Input(0, "hand", (draw.chance.randint(1, len(draw.stage.listeners)), None, ((0, None),)))
+    yield Input(draw.span(1_500, 3_000), "kill", ("now", 1, draw.span(300, 2_000)))
 
 
 def desk_power(draw: Draw) -> Iterator[Input]:
@@ -236,7 +118,8 @@ def desk_power(draw: Draw) -> Iterator[Input]:
 def wires(draw: Draw) -> Iterator[Input]:
     """The network to the desk loses, doubles, delays and reorders."""
     chance = draw.chance
-    faults: dict[str, Any] = {"delay_ns": draw.span(0, 60)}
+    # On a cable both halves of a value come within the time that the program waits for the second.
+    faults: dict[str, Any] = {"delay_ns": draw.span(0, 60 if draw.stage.over == "osc" else HALF_MS)}
     if draw.stage.over == "osc":
         faults |= {"loss": chance.choice((0.0, 0.1, 0.3)), "reorder": chance.choice((0.0, 0.2))}
         faults |= {"twice": chance.choice((0.0, 0.1))}
@@ -267,7 +150,7 @@ def power_cut(draw: Draw) -> Iterator[Input]:
 
 def clock_step(draw: Draw) -> Iterator[Input]:
     """The clock on the wall is set."""
-    yield Input(0, "clock step", (draw.chance.choice((-3_600, -40, -2, 2, 60, 3_600)) * SECOND,))
+    yield Input(0, "clock step", (draw.chance.choice((-3_600, -600, -300, -40, -2, 2, 60, 300, 3_600)) * SECOND,))
 
 
 def busy(draw: Draw) -> Iterator[Input]:
@@ -286,9 +169,11 @@ def edit(draw: Draw) -> Iterator[Input]:
     yield Input(1, "kill", ("now", 1, draw.span(300, 2_000)))
 
 
-KINDS: Final[dict[str, Callable[[Draw], Iterator[Input]]]] = {
+KINDS: Final[dict[str, Kind]] = {
     "hand": hand,
     "page": page,
+    "page client": page_client,
+    "drumming": drumming,
     "cable": cable,
     "garbage": garbage,
     "desk power": desk_power,
@@ -304,5 +189,14 @@ KINDS: Final[dict[str, Callable[[Draw], Iterator[Input]]]] = {
     "port fails": port_fails,
     "page fails": page_fails,
     "flood": flood,
+    "page stands still": page_stands_still,
+    "page dies": page_dies,
+    "keys lost": keys_lost,
+    "mix off": mix_off,
 }
 """What a night may have besides feet; each night has some of them."""
+
+
+def drawn(stage: Stage, seed: str) -> list[Input]:
+    """All that a night brings."""
+    return Draw(stage, seed, KINDS, feet).inputs()

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any, Final
 from stagectl.core.levels import OFF
 from stagectl.desk.faults import Faults
 from stagectl.desk.meaning import Spot
-from stagectl.view.asked import asked
 
 from .clock import MS, SECOND
 from .disk import USUAL_NS
 from .inputs import Killed
+from .keyboards import DOWN, KEYS
 
 if TYPE_CHECKING:
     from .night import World
@@ -26,7 +26,7 @@ def _foot(world: World, pedal: int, packets: tuple[tuple[int, bytes], ...]) -> N
 
 
 def _foot_says(world: World, pedal: int, packet: bytes) -> None:
-    world.last_input = world.clock.world
+    world.agenda.last_input = world.clock.world
     if world.life is None:
         return
     if world.stage.feet[pedal] == "osc":
@@ -34,19 +34,42 @@ def _foot_says(world: World, pedal: int, packet: bytes) -> None:
         if ear is not None:
             world.rules.foot(pedal, packet)
             ear(packet, world.now, ("127.0.0.1", 5000))
+    elif world.stage.feet[pedal] == "keys":
+        _key(world, pedal, packet)
     elif world.plugged[f"foot {pedal}"] and world.life.system.deliver(f"foot {pedal}", packet, world.now):
         world.rules.foot(pedal, packet)
+
+
+def _key(world: World, pedal: int, packet: bytes) -> None:
+    """A key, as `faults.py` writes it: its code in two bytes, and down, up or repeat."""
+    code, value = int.from_bytes(packet[:2], "big"), packet[2]
+    name = world.stage.ends[pedal]
+    device = world.keyboards.devices[name]
+    if world.plugged[name] and device.moves(code, value):
+        if code in KEYS.values() or value == DOWN:
+            world.rules.foot(pedal, packet)
+        if value == DOWN:
+            world.rules.ends.down(pedal, code)
+
+
+def _keys_lost(world: World, pedal: int, codes: tuple[int, ...]) -> None:
+    name = world.stage.ends[pedal]
+    if world.life is not None and world.plugged[name]:
+        world.keyboards.devices[name].loses(codes)
 
 
 def _cable(world: World, name: str, for_ns: int) -> None:
     if name in world.plugged:
         world.plugged[name] = False
+        world.keyboards.cable(name, plugged=False)
         world.rules.unplugged(name)
         world.mended(for_ns, lambda: _plug(world, name))
 
 
 def _plug(world: World, name: str) -> None:
-    world.plugged[name] = True
+    # The port of a desk that is switched off comes with its power.
+    world.plugged[name] = name != "desk" or world.stand_in.on
+    world.keyboards.cable(name, plugged=True)
     world.rules.plugged(name)
 
 
@@ -56,12 +79,11 @@ def _hand(world: World, mix: int, socket: int | None, way: tuple[tuple[int, int 
 
 
 def _moves(world: World, mix: int, socket: int | None, level: int | None) -> None:
-    world.last_input = world.clock.world
+    world.agenda.last_input = world.clock.world
     spot = Spot(mix, socket)
     if world.stand_in.on and spot in world.desk.spots:
-        heard = world.stand_in.move(spot, OFF if level is None else level, world.clock.world)
+        heard = world.desk_end.move(spot, OFF if level is None else level)
         world.rules.hand(spot, heard.level)
-        world.poke()
 
 
 def _power(world: World, for_ns: int) -> None:
@@ -191,28 +213,40 @@ def _busy(world: World, for_ns: int) -> None:
 
 def _sound(world: World, for_ns: int) -> None:
     world.sound_lives = False
+    world.rules.ends.changed("laptop")
     for one in world.sounds:
         one.die()
 
     def back() -> None:
         world.sound_lives = True
+        world.rules.ends.changed("laptop")
         for one in world.sounds:
             one.come()
 
     world.mended(for_ns, back)
 
 
-def _page(world: World, want: tuple[tuple[str, Any], ...]) -> None:
-    life = world.life
-    if life is not None and life.ready:
-        event = asked(world.compiled.plan, dict(want))
-        world.rules.wanted(event)
-        life.loop.call_soon(life.daemon._event, event, world.now)
+def _page(world: World, want: tuple[tuple[str, Any], ...], stands_ns: int = 0) -> None:
+    """Somebody asks for something by the page, and perhaps the program stands still just then."""
+    world.page_end.in_process(lambda process: process.want(dict(want)))
+    if stands_ns:
+        _busy(world, stands_ns)
+
+
+def _page_client(world: World, for_ns: int, reads: bool) -> None:
+    world.page_end.come(for_ns, reads=reads)
+
+
+def _page_still(world: World, for_ns: int) -> None:
+    world.page_end.in_process(lambda process: process.stands_still(for_ns))
+
+
+def _page_dies(world: World) -> None:
+    world.page_end.dies()
 
 
 def _edit(world: World) -> None:
     """Somebody saves another setlist; it counts from the next start on."""
-    world.edits = True
     world.show, world.compiled = world.played.edited, world.played.edited_compiled
     world.rules.edited()
 
@@ -241,6 +275,10 @@ DO: Final[dict[str, Callable[..., None]]] = {
     "busy": _busy,
     "sound dies": _sound,
     "page": _page,
+    "page client": _page_client,
+    "page stands still": _page_still,
+    "page dies": _page_dies,
+    "keys lost": _keys_lost,
     "edit": _edit,
     "end": _end,
 }

@@ -41,7 +41,7 @@ def between(points: Points, value: float) -> float:
     """The level at a value, on straight lines between points, dB. Below the second point there is only off."""
     if value < points[1][0]:
         return OFF
-    for (left, low), (right, high) in itertools.pairwise(points):
+    for (left, low), (right, high) in itertools.pairwise(points[1:]):
         if value <= right + 1e-9:
             return low + (high - low) * (value - left) / (right - left)
     raise Strange(f"{value} is beyond the last point")

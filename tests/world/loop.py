@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import Future
 from typing import Any, Final, Protocol
 
@@ -67,24 +67,23 @@ class VirtualLoop(asyncio.BaseEventLoop):
         waiting: list[asyncio.TimerHandle] = self._scheduled  # type: ignore[attr-defined]
         self._world.go_on(round(waiting[0].when() * 1e9) if waiting else None)
 
-    def shift(self, by_ns: int, but: object) -> int | None:
-        """Put off what is done again and again, as though it had been done meanwhile. `but`: a timer that stays."""
+    def shift(self, by_ns: int, but: Collection[asyncio.TimerHandle | None]) -> None:
+        """Put off what is done again and again, as though it had been done meanwhile. `but`: timers that stay."""
         waiting: list[asyncio.TimerHandle] = self._scheduled  # type: ignore[attr-defined]
         now = self.time()
         for timer in waiting:
-            if timer is not but and timer.when() - now <= CHORE_S:
+            if timer.when() - now <= CHORE_S and timer not in but:
                 timer._when += by_ns / 1e9  # type: ignore[attr-defined]
         heapq.heapify(waiting)
-        return None
 
-    def first_of_others(self, but: object) -> int | None:
-        """When the first timer is due that is no chore, ns. `but`: one that is not looked at."""
+    def first_of_others(self, but: Collection[asyncio.TimerHandle | None]) -> int | None:
+        """When the first timer is due that is no chore, or one of `but`, ns."""
         waiting: list[asyncio.TimerHandle] = self._scheduled  # type: ignore[attr-defined]
         now = self.time()
         dues = [
             round(one.when() * 1e9)
             for one in waiting
-            if one is not but and not one.cancelled() and one.when() - now > CHORE_S
+            if not one.cancelled() and (one.when() - now > CHORE_S or one in but)
         ]
         return min(dues, default=None)
 
@@ -106,7 +105,12 @@ class VirtualLoop(asyncio.BaseEventLoop):
         """A file of the world has something to be read."""
         reader = self.readers.get(fd)
         if reader is not None:
-            self.call_soon(reader)
+            self.call_soon(self._reads, fd, reader)
+
+    def _reads(self, fd: int, reader: Callable[[], None]) -> None:
+        """Nobody reads a file that was let go of meanwhile, as asyncio's own loop has it."""
+        if self.readers.get(fd) is reader:
+            reader()
 
     def _process_events(self, event_list: list[Any]) -> None:
         """There are none."""

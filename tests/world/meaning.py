@@ -7,16 +7,16 @@ had asked for before a step with what they ask for after it.
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any, Final
 
-from stagectl.core.effects import Arrived, Ask, Changed, Layered, Pressed, Reason, Refused, Track, Tracked
-from stagectl.core.events import DeskWent, Moved, Wanted
+from stagectl.core.effects import Arrived, Changed, Layered, Pressed, Reason, Refused, Track, Tracked
+from stagectl.core.events import Moved, Wanted
 from stagectl.core.levels import Off
 from stagectl.core.targets import scene_levels
 
 from .clock import MS
 from .feet_rules import ADVANCING, FeetRules
+from .hand_rules import HandRules
 from .inputs import Broken
 
 if TYPE_CHECKING:
@@ -24,21 +24,11 @@ if TYPE_CHECKING:
 
 LEVELS, CHANGES = 11, 12
 
-CHAPTERS: Final = {
-    LEVELS: "Levels: undo is exact; a nudge does not wind up beyond its limit; no level jumps to where a treadle is.",
-    CHANGES: "Scene changes: all that goes down goes first; nothing is queued behind an old fade.",
-    ADVANCING: "Advancing: two presses too close count once; back, undo, hush and fall back do what they say.",
-}
-"""Promises of the design beside its ten rules, by the number under which they are told."""
-
 PICK_UP: Final = 50
 """How near a treadle has to be to its level to take hold of it, hundredths of a dB."""
 
 ASKED: Final = ("place", "nudges", "rides", "hushed", "wanted", "undo", "last_next", "layers", "recalled")
 """What of the state a refusal leaves alone."""
-
-HANDS_MAX: Final = 8
-"""Sends that hands may have moved while the desk was away."""
 
 COMES_TO: Final = ("nudge", "nudge rest", "next", "back", "hush")
 """What changes something, or is refused."""
@@ -54,9 +44,7 @@ class Meaning:
         self.world = world
         self._refusals = 0
         self._cut = False
-        self._moved: set[Any] = set()
-        self._echoes_lost = False
-        """Whether the desk was ever away, or a process: then it may differ from what is known, as if by a hand."""
+        self.hands = HandRules(world)
         self.begins()
 
     def begins(self) -> None:
@@ -67,8 +55,12 @@ class Meaning:
 
     def killed(self, power: bool) -> None:
         """The process is no more."""
-        self._echoes_lost = True
-        self._cut = self._cut or power
+        self.hands.echoes_lost = True
+        self._cut = self._cut or power or self.world.rules.kept.lost
+
+    def begun_anew(self) -> None:
+        """There is a new journal, and nothing in it yet."""
+        self._refusals, self._cut = 0, False
 
     def stepped(self, plan: Any, before: Any, event: Any, after: Any, effects: Any) -> None:
         """A step was taken."""
@@ -76,9 +68,7 @@ class Meaning:
         self.feet.stepped(plan, event, after, effects)
         self._nexts(plan, before, effects)
         self._tracks(plan, before, effects)
-        if isinstance(event, DeskWent):
-            self._echoes_lost = True
-        self._hands(before, event, after, effects)
+        self.hands.stepped(before, event, after, effects)
         alone = _alone(effects)
         if alone is not None and not before.touches:
             self._refused(before, after, effects, alone)
@@ -87,34 +77,6 @@ class Meaning:
             self._ways(before, after, effects, alone)
         self._undone(before, after, effects, alone)
         self.feet.stepped_after(event)
-
-    def hand(self, spot: Any) -> None:
-        """Somebody's hand moves a level on the desk."""
-        self._moved.add(spot)
-
-    def _hands(self, before: Any, event: Any, after: Any, effects: Any) -> None:
-        """What a hand has moved counts as a change when it has come to rest. Of a desk that comes back, a few levels
-        that are not what they were count as moved by hands."""
-        by_hand = {
-            move.send for one in effects if isinstance(one, Changed) and one.cause == "hand" for move in one.moves
-        }
-        for send, touch in before.touches.items():
-            rests = send not in after.touches and touch.level != touch.before
-            if rests and send not in by_hand and getattr(event, "send", None) != send:
-                raise Broken(2, f"a hand has put send {send} to {touch.level}, and it is not adopted")
-        for one in effects:
-            if isinstance(one, Ask):
-                under = {send for send, _ in one.levels} & before.touches.keys() & after.touches.keys()
-                if under:
-                    raise Broken(2, f"sends {sorted(under)} are told something while a hand is on them")
-            if isinstance(one, Changed) and one.cause == "hand" and not self._echoes_lost:
-                spots = [self.world.rules.desk._spot(move.send) for move in one.moves]
-                if not self._moved.issuperset(spots):
-                    raise Broken(2, f"nobody's hand has moved {spots}, and it counts as one: {one.moves}")
-            if isinstance(one, Changed) and one.cause == "read":
-                moved = [move for move in one.moves if move.before is not None]
-                if 0 < len(moved) <= min(HANDS_MAX, len(after.known.said) // 2):
-                    raise Broken(2, f"hands on a desk that was away are not adopted: {moved}")
 
     @staticmethod
     def _refused(before: Any, after: Any, effects: Any, by: Pressed) -> None:
@@ -262,21 +224,9 @@ class Meaning:
     # -- at rest ----------------------------------------------------------------------------------------------
 
     def settled(self) -> None:
-        """Nothing has happened for long: what hands have left counts as what their listener wants, where it may."""
+        """Nothing has happened for long."""
         self.feet.settled()
-        life = self.world.life
-        if life is None or not life.ready:
-            return
-        plan, state = life.daemon.night.plan, life.daemon.night.state
-        if not (state.recalled and state.desk_here) or state.fade is not None or state.touches or state.known.doubts:
-            return
-        base = scene_levels(plan, state.place)
-        for send in state.left:
-            asked, bounds, listener = state.asked[send], plan.bounds[send], plan.listener_of(send)
-            if base[send] is None or bounds is None or not isinstance(asked, int) or listener in state.hushed:
-                continue
-            if bounds.limits.nudge_floor <= asked <= bounds.top and not _is_loud(plan, state, listener):
-                raise Broken(2, f"a hand has put the {plan.send_name(send)} to {asked}, and it is not adopted")
+        self.hands.settled()
 
     def end(self, journal: Any) -> None:
         """The night is over. `journal`: a plain connection to it."""
@@ -316,17 +266,6 @@ def _plain(wishes: Any) -> tuple[Any, ...]:
 def _presses(kept: Any, send: int) -> int:
     """How many presses a nudge remembers."""
     return len(kept[send].trail) if send in kept else 0
-
-
-def _is_loud(plan: Any, state: Any, listener: int) -> bool:
-    """Whether a mix is near its ceiling as a sum, within 1 dB: then a hand may have to be left as it is."""
-    ceiling = plan.mix_ceilings[listener]
-    if ceiling is None:
-        return False
-    levels = state.asked[plan.send(listener, 0) : plan.send(listener + 1, 0)]
-    powers = sum(10 ** (level / 1_000) for level in levels[:-1] if isinstance(level, int))
-    whole = levels[-1] if isinstance(levels[-1], int) else 0
-    return bool(powers) and 1_000 * math.log10(powers) + whole > ceiling - 100
 
 
 def _height(level: Any) -> int:

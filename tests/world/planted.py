@@ -2,7 +2,7 @@
 
     python -m tests.world.planted [NAME …] [--seeds N] [--nights N] [--kept] [--json] [--list]
 
-A bug is a change of the program's text that stands in `planted_core.py` or `planted_rooms.py`, with the rule that it
+A bug is a change of the program's text that stands in one of the tables `planted_*.py`, with the rule that it
 breaks. `plant` changes nothing on the disk: a module that is not loaded yet is compiled from the changed text when it
 is imported (and no compiled file of it is kept), and of one that is loaded the functions are given the changed code.
 So one process that has loaded the program once can fork for each bug, and a bug may only change what stands in
@@ -26,12 +26,14 @@ from types import CodeType, FunctionType, ModuleType
 from typing import Any, Final
 
 from .planted_bug import Bug
-from .planted_core import OF_FEET, OF_LEVELS
+from .planted_ends import OF_ENDS
+from .planted_feet import OF_FEET
+from .planted_levels import OF_LEVELS
 from .planted_rooms import OF_ROOMS
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 
-BUGS: Final[dict[str, Bug]] = {bug.name: bug for bug in (*OF_LEVELS, *OF_FEET, *OF_ROOMS)}
+BUGS: Final[dict[str, Bug]] = {bug.name: bug for bug in (*OF_LEVELS, *OF_FEET, *OF_ROOMS, *OF_ENDS)}
 
 
 class NotPlantedError(ValueError):

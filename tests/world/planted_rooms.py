@@ -29,6 +29,7 @@ OF_ROOMS: Final = (
         "live/desk.py",
         "        if self.answering.is_set() and silent > SILENT_S * 1e9:\n",
         "        if self.answering.is_set() and silent > SILENT_S * 1e15:\n",
+        needs=("desk power",),
     ),
     Bug(
         "unknown messages recorded without bound",
@@ -36,6 +37,7 @@ OF_ROOMS: Final = (
         "live/hearing.py",
         "        return count < UNKNOWN_PER_S\n",
         "        return count < 99_999\n",
+        needs=("garbage",),
     ),
     Bug(
         "inbox without bound",
@@ -43,6 +45,7 @@ OF_ROOMS: Final = (
         "live/inbox.py",
         "        if len(self._waiting) >= INBOX_MAX:\n",
         "        if len(self._waiting) >= 99 * INBOX_MAX:\n",
+        needs=("flood",),
     ),
     # -- the night as it is played ----------------------------------------------------------------------------
     Bug(
@@ -53,17 +56,17 @@ OF_ROOMS: Final = (
             last = self._journal.write(rows, time.time_ns() // 1000, kept)
             if effects:
                 self._await(rows, last)
-                for effect in latest(effects):
+                for effect in latest(effects, asked):
                     self._left_at = None
                     self._safely(self._orders[type(effect)], effect)
 """,
         """\
-            for effect in latest(effects):
+            for effect in latest(effects, asked):
                 self._safely(self._orders[type(effect)], effect)
             last = self._journal.write(rows, time.time_ns() // 1000, kept)
             if effects:
                 self._await(rows, last)
-                for effect in latest(effects):
+                for effect in latest(effects, asked):
                     self._left_at = None
 """,
     ),
@@ -83,6 +86,7 @@ OF_ROOMS: Final = (
         began = self.__dict__.setdefault("_began", time.time_ns() - time.monotonic_ns())
         self.handle(Wake(), time.time_ns() - began)
 """,
+        needs=("clock step",),
     ),
     Bug(
         "fault in a page's client stops presses",
@@ -121,6 +125,7 @@ OF_ROOMS: Final = (
             raise JournalError(self._journal.trouble)
         lines = self._journal.lines(rows, wall_us, heard)
 """,
+        needs=("disk",),
     ),
     Bug(
         "full memory stops presses",
@@ -136,6 +141,7 @@ OF_ROOMS: Final = (
                 os.ftruncate(self._claim.file, self._size)
             raise
         self._size""",
+        needs=("disk",),
     ),
     Bug(
         "full disk loses rows",
@@ -151,6 +157,7 @@ OF_ROOMS: Final = (
             self._held.popleft()
         if (batch or lost) and self._put(lost + batch):
 """,
+        needs=("disk",),
     ),
     Bug(
         "rows of a fault are not held",
@@ -158,6 +165,7 @@ OF_ROOMS: Final = (
         "journal/write.py",
         "        self._held.extend(batch)\n        if behind:\n",
         "        if behind:\n            self._held.extend(batch)\n        if behind:\n",
+        needs=("disk",),
     ),
     Bug(
         "disk is not made to keep what was written",
@@ -207,6 +215,7 @@ OF_ROOMS: Final = (
         "live/resume.py",
         "        played.until(last)\n        edits",
         "        played.until(max(last, now - zero))\n        edits",
+        needs=("kill",),
     ),
     Bug(
         "resume one event short",
@@ -228,6 +237,7 @@ OF_ROOMS: Final = (
         "live/resume.py",
         "        state=played.state,\n",
         "        state=played.state._replace(hushed=frozenset()),\n",
+        needs=("kill",),
     ),
     Bug(
         "resume resends all",
@@ -249,5 +259,6 @@ OF_ROOMS: Final = (
         "live/resume.py",
         "    return now - night.at - by_wall\n",
         "    return night.zero\n",
+        needs=("power cut",),
     ),
 )

@@ -1,24 +1,17 @@
-"""Tries planted bugs in the world under a seed, several at a time, and prints what came of each.
-
-One process loads the program and the world; it forks for each try, plants the bug there and plays the nights.
-"""
+"""Where planted bugs are caught: the table of tries that is printed, and the list of places that is kept."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import os
-import resource
-import selectors
 import sys
-import time
-from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
-from importlib import import_module
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
-from .planted import BUGS, bug_of, plant
+from .planted import BUGS, bug_of
+from .planted_tries import NOT_CAUGHT, Came, Task, fitting, loaded, tries
 
 SEEN: Final = Path(__file__).with_name("planted_seen.txt")
 """Where each bug was caught last."""
@@ -28,14 +21,26 @@ NIGHTS: Final = 20
 
 SEEDS: Final = 10
 
-CPU_S: Final = 20
-"""How long one try may take, s of CPU: a bug may be one that never comes to an end."""
-
-NOT_CAUGHT: Final = "not caught"
-
-
-SHORTER: Final = (6, 25, 100)
-"""So many inputs before it broke are tried by themselves: most bugs need no more, and the rest is saved."""
+WITHOUT_PLACE: Final = (
+    "fade goes on over a hand",
+    "boards without bound while nobody looks",
+    "unknown state not asserted",
+    "wire's budget passed within a fade",
+    "unknown message dropped silently",
+    "unknown messages recorded without bound",
+    "full memory stops presses",
+    "probe always asks for the same",
+    "nobody is told of a whole mix that is off",
+    "lost player still counts as here",
+    "page's pipe without bound",
+    "page that takes nothing holds up the others",
+    "page that comes again is given no boards",
+    "reminders go by the clock that was",
+    "reminder comes again when the clock is set back",
+    "missed reminders are not told",
+)
+"""Bugs that no night has caught yet of those that were searched with the present draws. Whoever finds a place for one
+takes it away here."""
 
 
 class Place(NamedTuple):
@@ -45,32 +50,6 @@ class Place(NamedTuple):
     night: int
     first: int
     last: int
-
-
-class Task(NamedTuple):
-    """A try: a bug (none: the program as it is), a seed and which of its nights. `sums`: whether all nights are played,
-    and what their traces come to is told; `only`: the first and the last of the inputs that are played, and the end."""
-
-    name: str | None
-    seed: int
-    nights: tuple[int, ...]
-    sums: bool = False
-    only: tuple[int, int] | None = None
-
-
-class Came(NamedTuple):
-    """What came of a try. `rule`: which one the world found broken, None where it found none; `says`: how; `night`: in
-    which night; `at_s`: when in it; `steps`: of the core until then; `cpu_s`: how long it took; `sums`: of the traces
-    of all nights, where they were asked for; `only`: the first and the last input that are enough for it."""
-
-    rule: int | None
-    says: str
-    night: int = 0
-    at_s: float = 0.0
-    steps: int = 0
-    cpu_s: float = 0.0
-    sums: tuple[str, ...] = ()
-    only: tuple[int, int] = (0, 0)
 
 
 def seen() -> dict[str, Place]:
@@ -88,115 +67,6 @@ def keep(found: dict[str, Place]) -> None:
     rows = ["# seed, night, first and last input, name; written by `python -m tests.world.planted --keep`"]
     rows += ["{} {} {} {} {}".format(*found[name], name) for name in BUGS if name in found]
     SEEN.write_text("\n".join(rows) + "\n", "utf-8")
-
-
-# -- one try ----------------------------------------------------------------------------------------------
-
-
-def loaded() -> None:
-    """Load the program and the world, so that no try has to."""
-    for name in ("night", "runner"):
-        import_module(f"{__package__}.{name}")
-
-
-def play(task: Task) -> Came:
-    """Plant the bug, and play the nights until one breaks."""
-    begun = time.process_time()
-    if task.name is not None:
-        plant(task.name)
-    from .night import World
-    from .runner import Nights
-
-    steps = 0
-    stepped: Any = World.stepped
-
-    def counted(*args: Any) -> None:
-        nonlocal steps
-        steps += 1
-        stepped(*args)
-
-    setattr(World, "stepped", counted)  # noqa: B010 - a method counts as no attribute
-    nights, sums = Nights(task.seed), list[str]()
-    try:
-        for night in task.nights:
-            inputs = nights.inputs_of(night)
-            failure, trace = nights.play(night, _some(inputs, task.only), whole=task.sums)
-            sums.append(trace.sha256)
-            if failure is not None and not task.sums:
-                took, taken = time.process_time() - begun, steps
-                only = task.only or _shorter(nights, inputs, failure)
-                return Came(failure.rule, failure.says, night, failure.at / 1e9, taken, took, (), only)
-    finally:
-        nights.close()
-    return Came(None, NOT_CAUGHT, task.nights[-1], 0.0, steps, time.process_time() - begun, tuple(sums))
-
-
-def _some(inputs: Sequence[Any], only: tuple[int, int] | None) -> Sequence[Any]:
-    """Some of a night's inputs, and its end."""
-    if only is None:
-        return inputs
-    return [one for at, one in enumerate(inputs) if only[0] <= at <= only[1] or one.kind == "end"]
-
-
-def _shorter(nights: Any, inputs: Sequence[Any], failure: Any) -> tuple[int, int]:
-    """The inputs that are enough to break the same rule: a few before it broke, if they are."""
-    last = max((at for at, one in enumerate(inputs) if one.at <= failure.at), default=0)
-    for some in SHORTER:
-        only = (max(0, last - some + 1), last)
-        found, _ = nights.play(failure.night, _some(inputs, only))
-        if found is not None and found.rule == failure.rule:
-            return only
-    return 0, last
-
-
-def _child(task: Task, pipe: int) -> None:
-    resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S + 5))
-    try:
-        came = play(task)
-    except Exception as error:  # noqa: BLE001 - told to whoever waits
-        came = Came(None, f"{type(error).__name__}: {error}")
-    with os.fdopen(pipe, "w", encoding="utf-8") as out:
-        json.dump(came, out)
-        out.flush()
-    os._exit(0)
-
-
-def tries(tasks: Iterable[Task], cores: int) -> Iterator[tuple[Task, Came]]:
-    """What comes of some tries, as each ends. `cores`: how many at a time."""
-    waiting, selector = deque(tasks), selectors.DefaultSelector()
-    running: dict[int, tuple[Task, int, list[bytes]]] = {}
-    while waiting or running:
-        while waiting and len(running) < cores:
-            task = waiting.popleft()
-            ours, theirs = os.pipe()
-            child = os.fork()
-            if not child:
-                os.close(ours)
-                _child(task, theirs)
-            os.close(theirs)
-            selector.register(ours, selectors.EVENT_READ)
-            running[ours] = (task, child, [])
-        for key, _ in selector.select():
-            task, child, said = running[key.fd]
-            data = os.read(key.fd, 65_536)
-            if data:
-                said.append(data)
-                continue
-            selector.unregister(key.fd)
-            os.close(key.fd)
-            del running[key.fd]
-            _, status = os.waitpid(child, 0)
-            text = b"".join(said)
-            over = Came(None, f"ended by signal {os.WTERMSIG(status)}" if os.WIFSIGNALED(status) else "ended early")
-            yield task, _came(text) if text else over
-
-
-def _came(text: bytes) -> Came:
-    *fields, sums, only = json.loads(text)
-    return Came(*fields)._replace(sums=tuple(sums), only=tuple(only))
-
-
-# -- the table --------------------------------------------------------------------------------------------
 
 
 def tried(arguments: Sequence[str] | None = None) -> int:
@@ -251,10 +121,10 @@ class Table:
         all these places."""
         where = {name: found[name] for name in names if name in found}
         self._round([Task(name, one.seed, (one.night,), only=(one.first, one.last)) for name, one in where.items()])
-        for seed, night in ((seed, night) for seed in seeds for night in nights):
-            left = [Task(name, seed, (night,)) for name in names if name not in self.caught]
-            if left:
-                self._round(left)
+        for seed in seeds:
+            missing = [name for name in names if name not in self.caught]
+            for night, fit in (fitting(missing, seed, nights) if missing else {}).items():
+                self._round([Task(name, seed, (night,)) for name in fit if name not in self.caught])
 
     def _round(self, tasks: Sequence[Task]) -> None:
         """Play nights without a bug, then with one each; a night that breaks without one shows nothing."""

@@ -2,23 +2,68 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import os
 import time
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from multiprocessing.util import Finalize
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from .inputs import Input
-from .rules import RULES
+from .promises import RULES
 from .runner import Failure, Nights
 from .shrink import shrunken
 
 LAST: Final = 12
 """Lines of a history's end that are printed."""
 
+AT_ONCE: Final = 8
+"""Nights that a process plays before it is asked whether one broke elsewhere."""
 
-def play_all(seed: int, which: Sequence[int], *, only: str | None, trace: Path | None, shrinks: bool) -> int:
-    """Play nights until one breaks. Returns 0 or 1."""
-    nights, begun = Nights(seed), time.process_time()
+
+class Done(NamedTuple):
+    """What came of some nights: how many were played, the first of them that broke, what was seen, and s of CPU."""
+
+    nights: int
+    failure: Failure | None
+    seen: Counter[str]
+    cpu_s: float
+
+
+def play_all(
+    seed: int, which: Sequence[int], *, only: str | None, trace: Path | None, shrinks: bool, cores: int | None = None
+) -> int:
+    """Play nights until one breaks. `cores`: how many at a time; as many as there are, where it is left out. Returns 0
+    or 1."""
+    cores = 1 if only is not None or trace is not None or len(which) < 2 else cores or os.cpu_count() or 1
+    nights = Nights(seed)
+    try:
+        done = _here(nights, which, only, trace) if cores == 1 else _shared_out(seed, which, cores)
+        return _told(nights, done, shrinks=shrinks)
+    finally:
+        nights.close()
+
+
+def _told(nights: Nights, done: Done, *, shrinks: bool) -> int:
+    """Print what came of it. Returns 0 or 1."""
+    seed, seen, failure = nights.seed, done.seen, done.failure
+    told = ", ".join(f"{seen[what]:,} {what}" for what in ("steps", "presses", "faults", "messages", "rests"))
+    print(f"seed {seed}: {done.nights} nights of {seen['seconds'] / 3600:.0f} hours, {done.cpu_s:.1f} s of CPU: {told}")
+    if failure is None:
+        print(f"seed {seed}: {done.nights} nights, every rule held")
+        return 0
+    tell(nights, failure, shrinks=shrinks)
+    print(f"seed {seed}: rule {failure.rule} was broken in night {failure.night}")
+    return 1
+
+
+def _here(nights: Nights, which: Sequence[int], only: str | None, trace: Path | None) -> Done:
+    """Nights in this process, one after the other."""
+    begun, played, failure = time.process_time(), 0, None
+    nights.seen.clear()
     file = None if trace is None else trace.open("w", encoding="utf-8")
     try:
         for night in which:
@@ -27,15 +72,47 @@ def play_all(seed: int, which: Sequence[int], *, only: str | None, trace: Path |
                 inputs = [inputs[at] for at in numbers(only, len(inputs))]
             failure, done = nights.play(night, inputs, file)
             done.end()
+            played += 1
             if failure is not None:
-                tell(nights, failure, shrinks=shrinks)
-                return 1
-        print(f"seed {seed}: {len(which)} nights, every rule held ({time.process_time() - begun:.1f} s of CPU)")
-        return 0
+                break
+        return Done(played, failure, Counter(nights.seen), time.process_time() - begun)
     finally:
-        nights.close()
         if file is not None:
             file.close()
+
+
+_OURS: Final[dict[int, Nights]] = {}
+"""In a process that plays a part: the nights of its seed, with the shows that were read."""
+
+
+def _part(seed: int, which: Sequence[int]) -> Done:
+    nights = _OURS.get(seed)
+    if nights is None:
+        nights = _OURS[seed] = Nights(seed)
+        Finalize(None, nights.close, exitpriority=1)
+    return _here(nights, which, None, None)
+
+
+def _shared_out(seed: int, which: Sequence[int], cores: int) -> Done:
+    """Nights on several cores. Of those that break, the one with the lowest number is told, whoever was quicker."""
+    parts: Iterator[Sequence[int]] = iter([which[at : at + AT_ONCE] for at in range(0, len(which), AT_ONCE)])
+    whole = Done(0, None, Counter(), 0.0)
+    with ProcessPoolExecutor(cores, mp_context=multiprocessing.get_context("fork")) as pool:
+        running: set[Future[Done]] = set()
+        while True:
+            while whole.failure is None and len(running) < cores and (part := next(parts, None)) is not None:
+                running.add(pool.submit(_part, seed, part))
+            if not running:
+                return whole
+            over, running = wait(running, return_when=FIRST_COMPLETED)
+            for one in over:
+                whole = _both(whole, one.result())
+
+
+def _both(one: Done, other: Done) -> Done:
+    failures = [done.failure for done in (one, other) if done.failure is not None]
+    first = min(failures, key=lambda failure: failure.night, default=None)
+    return Done(one.nights + other.nights, first, one.seen + other.seen, one.cpu_s + other.cpu_s)
 
 
 def numbers(text: str, most: int) -> list[int]:

@@ -1,39 +1,31 @@
 """The ten rules of "What always holds", each looked at after everything that happens.
 
 What is compared with comes from elsewhere than what is looked at: ceilings from the show's files, levels from the bytes
-(`judge.py`), the journal from its files, by a plain SQLite reader. Each rule's words stand in `RULES`.
+(`judge.py`), the journal from its files, by a plain SQLite reader. Each rule's words stand in `promises.py`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from stagectl.core.effects import Arrived, Changed, Layered, Pressed, Refused, Tracked
 from stagectl.core.events import Moved, PedalCame, PedalWent, Unmapped
+from stagectl.story.told import Told
 
 from .clock import MS, SECOND
+from .clock_rules import ClockRules
 from .desk_side import DeskRules
+from .end_rules import EndRules
 from .inputs import Broken, Input
 from .kept import Kept
-from .meaning import CHAPTERS, Meaning
+from .meaning import Meaning
+from .page_rules import PageRules
 
 if TYPE_CHECKING:
     from .night import World
 
-RULES: Final[Mapping[int, str]] = {
-    1: "No message ever asks for a send above its ceiling, whatever was pressed, configured, replayed or received.",
-    2: "The desk is right about the present: read before written; a hand on it is adopted, never fought.",
-    3: "Never the desk's mute or input gain for one listener's wish: a send is turned down, or off.",
-    4: "A change is in the journal before its first byte leaves; no kill loses one that reached the desk.",
-    5: "Replaying a journal gives the same states, byte for byte. Same inputs and seed, same effects.",
-    6: "A refused event changes nothing and is recorded with its reason. Nothing is dropped silently.",
-    7: "A pedal that goes away mid-press is treated as released, without firing. Coming back fires nothing by itself.",
-    8: "Everything is bounded, and the bound has a name.",
-    9: "A fault in one part never stops presses from reaching the desk.",
-    10: "After a crash: the same song, section and nudges, and no level moves because of the restart.",
-    **CHAPTERS,
-}
+QUIET: Final = frozenset(("disk", "busy", "page client", "page stands still", "page dies"))
+"""Kinds of input after which no level moves."""
 
 LATE_NS: Final = 50 * MS
 """How long a press may take to be understood where nobody holds the loop up, ns; windows and holds come on top."""
@@ -41,7 +33,8 @@ LATE_NS: Final = 50 * MS
 STUMBLES: Final = ("Error: ", "Exception: ", "was not understood", "is begun again")
 """What a warning has in it that tells of something raised where nobody thought of it."""
 
-UNDO_MAX: Final = 64
+UNDO_MAX: Final = 12
+TRAIL_MAX: Final = 16
 QUEUE_MAX: Final = 20_000
 INBOX_MAX: Final = 4_096
 UNKNOWN_PER_S: Final = 20
@@ -58,6 +51,9 @@ class Rules:
         self.desk = DeskRules(world)
         self.kept = Kept(world)
         self.meaning = Meaning(world)
+        self.page = PageRules(world)
+        self.clock = ClockRules(world)
+        self.ends = EndRules(world)
         self._here: dict[int, bool] = {}
         self._downs: set[tuple[int, int]] = set()
         """Controls whose way down was heard since their pedal came."""
@@ -65,14 +61,18 @@ class Rules:
         self._steps_feet = 0
         self._unknown: dict[tuple[int, int], int] = {}
         """Messages that were recorded though nothing stands for them, by pedal and second."""
-        self.checked = 0
+        self.checked = self.presses = self.inputs = self.packets = self.settles = 0
+        """Steps, presses, inputs, packets and times of rest that were looked at."""
         self.unwell_until = 0
 
     # -- what comes from outside ------------------------------------------------------------------------------
 
     def input(self, one: Input) -> None:
         """Something happens."""
-        if one.kind not in ("clock step", "disk", "busy"):
+        self.inputs += 1
+        if one.kind == "clock step":
+            self.clock.set_()
+        elif one.kind not in QUIET:
             self.desk.stir(one.kind)
 
     def unwell(self, for_ns: int) -> None:
@@ -81,31 +81,34 @@ class Rules:
         self.desk.unwell(for_ns)
 
     def unplugged(self, name: str) -> None:
+        """A cable is out, or a port takes no bytes any more."""
+        self.ends.changed(name)
         if name == "desk":
             self.desk.lost()
 
     def plugged(self, name: str) -> None:
         """A cable is back."""
+        self.ends.changed(name)
+
+    def looks_until(self) -> int:
+        """Until when the stage is looked at as it is, whatever happens, by the world's time, ns."""
+        return self.desk.looks_until()
 
     def hand(self, spot: Any, level: Any) -> None:
         self.desk.hand(spot, level)
-        self.meaning.hand(spot)
+        self.meaning.hands.hand(spot)
 
     def desk_power(self, *, on: bool) -> None:
         self.desk.power(on=on)
 
     def no_room(self) -> None:
-        self.kept.gap = True
+        self.kept.no_room()
 
     def deleted(self) -> None:
-        self.kept.gap = True
+        self.kept.deleted()
 
     def edited(self) -> None:
         self.kept.edited = True
-        self.desk.edited = True
-
-    def wanted(self, event: Any) -> None:
-        """The page asks for something."""
 
     def foot(self, _pedal: int, _packet: bytes) -> None:
         """A pedal's bytes get to whoever listens."""
@@ -124,6 +127,8 @@ class Rules:
         self._downs.clear()
         self._unknown.clear()
         self.meaning.begins()
+        self.clock.begins()
+        self.ends.begins()
         self._heard_feet = self._steps_feet = 0
         self.desk.begins()
 
@@ -132,32 +137,40 @@ class Rules:
         self.kept.taken_up(daemon)
         self.desk.taken_up(daemon, self.kept.whole)
 
-    def ready(self, _: str) -> None:
+    def ready(self, line: str) -> None:
         """It is ready."""
+        self.ends.warned(line)
+
+    def said(self, lines: Any) -> None:
+        """People are told something."""
+        if self.world.stage.timetable:
+            for line in (one for one in lines if isinstance(one, Told)):
+                if line.kind == "reminder":
+                    self.clock.said(line[line.head :])
 
     def killed(self, power: bool) -> None:
         """It is about to be no more."""
-        self.meaning.killed(power)
         life = self.world.life
         if life is not None and life.daemon is not None and getattr(life.daemon, "night", None) is not None:
             self.kept.killed(life.daemon, power)
             self.desk.killed(life.daemon)
-
-    def left(self, power: bool) -> None:
-        """It is no more."""
+        self.meaning.killed(power)
 
     def ended(self, error: BaseException) -> None:
         """It has ended, and says that something is the matter."""
-        if not self.kept.gap and not self.world.disk.full:
+        if not self.world.disk.full:
             raise Broken(9, f"the night could not end: {error}")
 
     def warned(self, line: str) -> None:
         """A warning is printed."""
         if any(word in line for word in STUMBLES):
             raise Broken(9, f"it stumbled: {line}")
+        self.page.warned(line)
+        self.ends.warned(line)
 
     def end(self) -> None:
         """The night is over."""
+        self.clock.settled()
         self.kept.end()
 
     # -- the core ---------------------------------------------------------------------------------------------
@@ -165,6 +178,7 @@ class Rules:
     def stepped(self, plan: Any, before: Any, event: Any, now: int, done: Any) -> None:
         """A step was taken."""
         self.checked += 1
+        self.presses += sum(isinstance(one, Pressed) for one in done.effects)
         after, effects = done.state, done.effects
         if after.now > self.world.now:
             raise Broken(10, f"the night's time is {(after.now - self.world.now) / SECOND:.3f} s ahead of the clock")
@@ -174,6 +188,8 @@ class Rules:
         self._bounded(after)
         self.desk.stepped(event, before, after, effects)
         self.meaning.stepped(plan, before, event, after, effects)
+        self.page.stepped(event, before, after)
+        self.ends.stepped(plan, before, event, after, effects)
 
     def _pedals(self, event: Any, after: Any, effects: Any) -> None:
         if isinstance(event, PedalCame | PedalWent):
@@ -226,6 +242,8 @@ class Rules:
             raise Broken(8, f"{len(state.undo)} changes can be taken back, {UNDO_MAX} at the most")
         for kept in state.nudges:
             for send, one in kept.items():
+                if len(one.trail) > TRAIL_MAX:
+                    raise Broken(8, f"{len(one.trail)} presses of send {send} are remembered, {TRAIL_MAX} at the most")
                 if one.shift > 4 * NUDGE_UP_MAX:
                     raise Broken(8, f"a nudge of send {send} has wound up to {one.shift}")
         if self.checked % 16 == 0:
@@ -240,6 +258,7 @@ class Rules:
 
     def sent(self, name: str, packet: bytes) -> None:
         """Bytes leave."""
+        self.packets += 1
         if name == "desk":
             level = self.desk.sent(packet)
             if level:
@@ -253,11 +272,17 @@ class Rules:
 
     def written(self) -> None:
         """The recorder has had its turn."""
+        self.kept.written()
 
     def settled(self) -> None:
         """Nothing has happened for long."""
+        self.settles += 1
         self.desk.settled()
+        self.kept.settled()
         self.meaning.settled()
+        self.page.settled()
+        self.clock.settled()
+        self.ends.settled()
         self._all_heard()
 
     def _all_heard(self) -> None:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import gc
 import random
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final, NamedTuple, TextIO
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TextIO
 
-from .faults import Draw
+from .clock import SECOND
+from .faults import drawn
 from .inputs import Broken, Input
 from .shows import SHOWS, Stage, write_show
 from .trace import Trace
+
+if TYPE_CHECKING:
+    from .night import World
 
 A_RUN: Final = 5
 """Shows that the nights of one seed are played with: each takes a while to be read."""
@@ -35,6 +41,8 @@ class Nights:
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
+        self.seen: Counter[str] = Counter()
+        """What the nights so far had in them."""
         memory = Path("/dev/shm")
         self._folder = Path(tempfile.mkdtemp(prefix="world-", dir=memory if memory.is_dir() else None))
         self._played: dict[int, Any] = {}
@@ -47,6 +55,9 @@ class Nights:
     def _show(self, number: int) -> Any:
         if number not in self._played:
             self._played[number] = self._read(write_show(self._folder / f"show-{number}", number))
+            # What stays for good is not looked through again and again.
+            gc.collect()
+            gc.freeze()
         return self._played[number]
 
     @staticmethod
@@ -71,7 +82,7 @@ class Nights:
 
     def inputs_of(self, night: int) -> list[Input]:
         """What a night brings."""
-        return Draw(self.show_of(night).stage, f"{self.seed} {night}").inputs()
+        return drawn(self.show_of(night).stage, f"{self.seed} {night}")
 
     def play(
         self, night: int, inputs: Sequence[Input] | None = None, file: TextIO | None = None, *, whole: bool = False
@@ -94,8 +105,25 @@ class Nights:
         world = World(show, self._folder, given, trace, f"{self.seed} {night} world")
         try:
             world.play()
-        except Broken as broken:
+        except Broken as last:
+            broken = world.broken or last
             return Failure(
                 night, broken.rule, broken.says, world.clock.world, world.rules.checked, given, trace.last
             ), trace
+        finally:
+            self.seen.update(seen_in(world, given))
         return None, trace
+
+
+def seen_in(world: World, given: Sequence[Input]) -> dict[str, int]:
+    """What a night had in it."""
+    rules = world.rules
+    return {
+        "steps": rules.checked,
+        "presses": rules.presses,
+        "faults": sum(one.at <= world.clock.world for one in given if one.kind not in ("foot", "end")),
+        "messages": rules.packets,
+        "rests": rules.settles,
+        "played again": rules.kept.again,
+        "seconds": world.clock.world // SECOND,
+    }

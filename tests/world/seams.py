@@ -10,14 +10,18 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime, tzinfo
+from itertools import count
 from pathlib import Path
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 from unittest.mock import patch
 
 import apscheduler.executors.base
 import apscheduler.schedulers.base
 
+import stagectl.core.nudges
+import stagectl.core.room
+import stagectl.core.work
 import stagectl.journal.record
 import stagectl.journal.spool
 import stagectl.journal.write
@@ -30,10 +34,14 @@ import stagectl.live.record
 import stagectl.live.timetable
 import stagectl.live.tracks
 import stagectl.live.watch
+import stagectl.pedals.keyboard
+import stagectl.view.client
 from stagectl.core.step import step as core_step
 
 from .disk import connection_of, last_line_of
 from .loop import Inline
+from .page_end import WAITING_BYTES
+from .rules import TRAIL_MAX, UNDO_MAX
 from .sound import SimSound
 from .wires import SimLookup, SimUdp
 
@@ -46,14 +54,18 @@ class QuietPrinter:
 
     world: World
 
+    def __init__(self) -> None:
+        self._life = self.world.life
+
     def begin(self, first: str) -> None:
         self.world.ready(first)
 
     def say(self, lines: Any) -> None:
-        """Nobody looks."""
+        self.world.said(lines)
 
     def warn(self, line: str) -> None:
-        self.world.warned(str(line))
+        if self.world.life is self._life:
+            self.world.warned(str(line))
 
     def close(self) -> None:
         """Nothing waits."""
@@ -85,7 +97,7 @@ class SimThread:
         self.recorder: Any = getattr(target, "__self__", None)
 
     def start(self) -> None:
-        self.world.recorder = self.recorder
+        self.world.rounds.recorder = self.recorder
 
     def join(self, _: float | None = None) -> None:
         while self.recorder._queue:
@@ -101,7 +113,7 @@ class SimEvent:
     world: World
 
     def set(self) -> None:
-        self.world.wake_recorder()
+        self.world.rounds.wake()
 
     def clear(self) -> None:
         """It is woken anew for each."""
@@ -164,8 +176,17 @@ def on_stage(world: World) -> Iterator[None]:
         world.stepped(plan, state, event, now, done)
         return done
 
+    handle: Any = stagectl.live.night.Night.handle
+
+    def handled(night: Any, *args: Any, **kwargs: Any) -> None:
+        world.handling += 1
+        try:
+            handle(night, *args, **kwargs)
+        finally:
+            world.handling -= 1
+
     daemon = stagectl.live.daemon
-    folder = world.folder / "running"
+    folder, keys = world.folder / "running", (f"key {number}" for number in count())
     clock = _clock_of(world)
     seams: list[tuple[Any, str, Any]] = [
         (time, "monotonic_ns", lambda: world.now),
@@ -187,7 +208,18 @@ def on_stage(world: World) -> Iterator[None]:
         (stagectl.live.links, "UdpOut", SimUdp),
         (stagectl.live.links, "Lookup", SimLookup),
         (stagectl.live.tracks, "SoundPlayer", SimSound),
+        (stagectl.live.links, "keyboards", world.keyboards.listed),
+        (stagectl.live.links, "open_keyboard", world.keyboards.open),
+        (stagectl.pedals.keyboard, "_ask", world.keyboards.ask),
         (stagectl.live.night, "step", stepped),
+        (stagectl.live.night.Night, "handle", handled),
+        (asyncio, "create_subprocess_exec", world.page_end.start),
+        (stagectl.view.client, "WAITING_MAX", WAITING_BYTES),
+        # Bounds are lower here, so that nights get there.
+        (stagectl.core.work, "UNDO_MAX", UNDO_MAX),
+        (stagectl.core.nudges, "TRAIL_MAX", TRAIL_MAX),
+        (stagectl.core.room, "TRAIL_MAX", TRAIL_MAX),
+        (stagectl.live.page_keys, "new_key", lambda: next(keys)),
         (daemon, "Printer", QuietPrinter),
         (daemon, "Sweep", QuietSweep),
         (daemon, "go_ahead", lambda: None),
@@ -204,17 +236,30 @@ def on_stage(world: World) -> Iterator[None]:
         yield
 
 
-def discard(loop: Any, coroutine: Any, daemon: Any) -> None:
-    """A process is no more: nothing of it runs on, and nothing of it is tidied up."""
+THROWS: Final = 9
+"""So often what a coroutine would tidy up is broken off."""
+
+
+def quiet(loop: Any) -> None:
+    """Nothing of a loop runs any more, and nobody minds."""
     for task in asyncio.all_tasks(loop):
         task._log_destroy_pending = False  # type: ignore[attr-defined]
-    for name in ("tracks", "jobs", "watch", "hearing", "side", "night", "journal", "keys"):
-        if daemon is not None and hasattr(daemon, name):
-            setattr(daemon, name, None)
     loop.set_exception_handler(lambda *_: None)
     loop._ready.clear()
     loop._scheduled.clear()
-    try:
-        coroutine.throw(SystemExit())
-    except BaseException:  # noqa: BLE001 - whatever it would have tidied up is gone
-        coroutine.close()
+
+
+def discard(loop: Any, coroutine: Any, daemon: Any) -> None:
+    """A process is no more: nothing of it runs on, and nothing of it is tidied up."""
+    tasks = asyncio.all_tasks(loop)
+    quiet(loop)
+    for name in ("tracks", "jobs", "watch", "hearing", "side", "night", "journal", "keys", "page"):
+        if daemon is not None and hasattr(daemon, name):
+            setattr(daemon, name, None)
+    for one in (coroutine, *(task.get_coro() for task in tasks)):
+        for _ in range(THROWS):
+            try:
+                one.throw(SystemExit())
+            except BaseException:  # noqa: BLE001 - whatever it would have tidied up is gone
+                break
+    quiet(loop)

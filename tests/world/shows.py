@@ -9,10 +9,13 @@ from __future__ import annotations
 import random
 import shutil
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
 import yaml
+
+from .show_texts import ENDS, KEYS, OVER_OSC, QUICK, SLOW
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 
@@ -30,64 +33,20 @@ PLAYERS: Final = ("singer", "fiddler", "drummer")
 SHOWS: Final = 14
 """How many shows there are; each is read once."""
 
-QUICK: Final = """\
-name: quick feet
-controls:
-  on: {sends: {control change: 20}, press: next}
-  back: {sends: {control change: 21}, press: back}
-  more: {sends: {control change: 22}, press: {nudge: own, by: +1}}
-  less: {sends: {control change: 23}, press: {nudge: own, by: -1}}
-  hush: {sends: {control change: 24}, press: hush}
-  undo: {sends: {control change: 25}, press: undo}
-  talk: {sends: {control change: 26}, press: {recall: talking}}
-  all: {sends: {control change: 27}, press: recall}
-  treadle: {sends: {control change: 11}, turn: {ride: {RIDES}, from: -6, to: +3}}
-lamps:
-  - shows: song number
-    say: {program: song, channel: 1}
-  - shows: hushed
-    on: {control change: 110, value: 127, channel: 1}
-    off: {control change: 110, value: 0, channel: 1}
-  - shows: desk here
-    on: {control change: 111, value: 127, channel: 1}
-    off: {control change: 111, value: 0, channel: 1}
-"""
+TIMES: Final = (
+    {"load in": "18:35", "doors": "18:52", "set": "19:01", "curfew": "19:24"},
+    {"line check": "18:31", "set": "18:47"},
+    {"doors": "18:58", "curfew": "19:10"},
+)
+"""Timetables: nights begin at 18:30 (`clock.py`)."""
 
-SLOW: Final = """\
-name: slow feet
-controls:
-  one: {sends: {control change: 20}, press: {nudge: own, by: +2, rest: makes room}, hold: undo}
-  two: {sends: {control change: 21}, press: next, double press: back, hold: {hush: everyone}}
-  three: {sends: {control change: 22}, press: start cue, hold: fall back}
-  four: {sends: {control change: 23}, press: {nudge rest: own, by: -2}, hold: clear nudges, bounce: 30 ms}
-  five: {sends: {control change: 24}, press: {nudge: {RIDES}, by: +3, lasts: song}, repeat: {nudge: {RIDES}, by: +1}}
-  six: {sends: {control change: 25}, latching: yes, press: {layer: solo}}
-together:
-  - {controls: [three, four], press: stop cue}
-layers:
-  solo:
-    one: {press: {nudge: whole mix, by: -1}, hold: layer}
-"""
+REMIND: Final = (5, 2)
+"""How long before each of them people are reminded, minutes."""
 
-OVER_OSC: Final = """\
-name: feet over OSC
-controls:
-  on: {sends: {osc: /foot/on}, press: next}
-  back: {sends: {osc: /foot/back}, press: back, hold: fall back}
-  more: {sends: {osc: /foot/more}, press: {nudge: own, by: +1}}
-  less: {sends: {osc: /foot/less}, press: {nudge: own, by: -1}}
-  hush: {sends: {osc: /foot/hush}, press: hush}
-  undo: {sends: {osc: /foot/undo}, press: undo}
-"""
+NAMED: Final = ("load in", "line check", "doors", "set", "curfew")
 
-CONTROLS: Final = {
-    "quick": {"on": 20, "back": 21, "more": 22, "less": 23, "hush": 24, "undo": 25, "talk": 26, "all": 27},
-    "slow": {"one": 20, "two": 21, "three": 22, "four": 23, "five": 24, "six": 25},
-    "osc": dict.fromkeys(("on", "back", "more", "less", "hush", "undo"), 0),
-}
-"""The switches of each mapping, and their controllers."""
-
-TREADLE: Final = 11
+STORED: Final = (1, 2)
+"""Scenes that a desk has stored, where it has any."""
 
 
 @dataclass(kw_only=True)
@@ -108,8 +67,23 @@ class Stage:
     has_sound: bool = False
     rise: float = 50.0
     budget: bool = False
+    timetable: dict[str, str] = field(default_factory=dict)
+    """Its times, as the setlist has them; `remind`: minutes before each."""
+    remind: tuple[int, ...] = ()
+    stored: tuple[int, ...] = ()
+    players: list[str] = field(default_factory=list)
     edited: dict[str, str] = field(default_factory=dict)
     """The files as somebody leaves them who edits them in mid-show."""
+
+    @cached_property
+    def ends(self) -> list[str]:
+        """What each pedal hangs on."""
+        return [f"{ENDS[foot]} {at}" for at, foot in enumerate(self.feet)]
+
+    @cached_property
+    def cables(self) -> list[str]:
+        """Those of them that can be pulled out."""
+        return [end for end, foot in zip(self.ends, self.feet, strict=True) if foot != "osc"]
 
 
 def write_show(folder: Path, number: int) -> Stage:
@@ -149,10 +123,14 @@ class _Draw:
         self.own_ceilings = {name: self.chance.choice((None, None, -3, 1)) for name in self.players}
         self.has_ceilings = {name: self.chance.random() < 0.6 for name in self.players}
         self.feet = ["quick", "slow"] if self.over == "midi" or number % 2 else ["osc", "slow"]
+        more = random.Random(f"more of show {number}")
+        self.feet += ["keys"] if more.random() < 0.5 else []
+        self.timetable = TIMES[number % len(TIMES)] if more.random() < 0.4 else {}
+        self.stored = STORED if self.profile in ("control-change", "nrpn") and more.random() < 0.7 else ()
 
     def stage(self) -> Stage:
         rides = self.inputs[1]
-        for name, text in (("quick", QUICK), ("slow", SLOW), ("osc", OVER_OSC)):
+        for name, text in (("quick", QUICK), ("slow", SLOW), ("osc", OVER_OSC), ("keys", KEYS)):
             if name in self.feet:
                 (self.folder / f"{name}.yaml").write_text(text.replace("{RIDES}", rides), "utf-8")
         setlist = "\n".join(self._setlist()) + "\n"
@@ -166,6 +144,7 @@ class _Draw:
             feet=self.feet,
             has_box=self.has_box,
             has_sound=self.has_sound,
+            stored=self.stored,
         )
         stage.edited = {"setlist.yaml": _later(setlist)}
         _read(stage)
@@ -189,8 +168,9 @@ class _Draw:
         where = "host: 127.0.0.1:9000" if self.over == "osc" else f"port: desk, link: {chance.choice(('din', 'usb'))}"
         rows += [f"desk: {{profile: {self.profile}, {where}}}", "pedals:"]
         for at, foot in enumerate(self.feet):
-            end = "osc port: 9010" if foot == "osc" else f"port: foot {at}"
-            rows.append(f"  - {{name: pedal {at}, {end}, mapping: {foot}, listener: {self.players[at]}}}")
+            end = {"osc": "osc port: 9010", "keys": f"keyboard: keyboard {at}"}.get(foot, f"port: foot {at}")
+            whose = self.players[at % len(self.players)]
+            rows.append(f"  - {{name: pedal {at}, {end}, mapping: {foot}, listener: {whose}}}")
         if self.has_box:
             rows += ["players:", "  - name: box", "    port: box", "    start: [{song select: cue}, {realtime: start}]"]
             rows += ["    stop: {realtime: stop}", "    pause: {realtime: stop}", "    go on: {realtime: continue}"]
@@ -206,10 +186,14 @@ class _Draw:
         for name in self.players:
             levels = ", ".join(f"{one}: {self._level(one)}" for one in self.inputs)
             rows.append(f"  {name}: {{{levels}}}")
+        if self.timetable:
+            times = ", ".join(f"{name}: {at}" for name, at in self.timetable.items())
+            rows.append(f"timetable: {{zone: UTC, {times}, remind: [{', '.join(f'{one} min' for one in REMIND)}]}}")
         rows += ["scenes:", "  talking:", f"    levels: {{everyone: {{{self.inputs[0]}: down 6}}}}", "songs:"]
         songs = chance.randint(3, 5)
         for at in range(songs):
             rows.append(f"  - name: song {at + 1}")
+            rows += [f"    stored scene: {self.stored[at // 2 % 2]}"] if self.stored and at % 2 == 1 else []
             if at == 0:
                 rows += ["    messages: [{to: keys rig, message: piano}]"]
             ours = self.has_sound and at % 2 == 1
@@ -267,5 +251,9 @@ def _read(stage: Stage) -> None:
             most = said.get(name, one.get("ceiling", rig.get("ceiling", 0)))
             stage.ceilings[one["mix"], socket] = float(most)
         stage.sums[one["mix"]] = float(one.get("mix ceiling", rig.get("mix ceiling", 10)))
+    stage.players = [one["name"] for one in rig.get("players", [])]
+    setlist: dict[str, Any] = yaml.load((stage.folder / "setlist.yaml").read_text("utf-8"), yaml.BaseLoader)
+    stage.timetable = {name: at for name, at in setlist.get("timetable", {}).items() if name in NAMED}
+    stage.remind = REMIND if stage.timetable else ()
     stage.rise = float(rig.get("limits", {}).get("rise", 50))
     stage.budget = rig["desk"].get("link") == "din"

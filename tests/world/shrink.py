@@ -6,6 +6,8 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Final
 
+from .page_end import KINDS
+
 if TYPE_CHECKING:
     from .inputs import Input
     from .runner import Failure, Nights
@@ -39,5 +41,6 @@ def shrunken(nights: Nights, failure: Failure) -> Failure:
 
 
 def _cut(failure: Failure) -> Failure:
-    """What comes after it broke plays no part."""
-    return failure._replace(inputs=[one for one in failure.inputs if one.at <= failure.at or one.kind == "end"])
+    """What comes after it broke plays no part, but that a night has a page where anything in it needs one."""
+    some = [one for one in failure.inputs if one.at <= failure.at or one.kind == "end" or one.kind in KINDS]
+    return failure._replace(inputs=some)

@@ -58,10 +58,10 @@ class SimSystem:
         self.listening: dict[str, list[SimIn]] = {}
 
     def inputs(self) -> list[str]:
-        return [name for name, here in self._world.plugged.items() if here and not name.startswith(("box", "keys rig"))]
+        return [name for name in self.outputs() if not name.startswith(("box", "keys rig"))]
 
     def outputs(self) -> list[str]:
-        return [name for name, here in self._world.plugged.items() if here]
+        return [name for name, here in self._world.plugged.items() if here and not name.startswith("keyboard")]
 
     def open_in(self, full_name: str, heard: Heard) -> SimIn:
         port = SimIn(self, full_name, heard)
@@ -97,9 +97,10 @@ class SimUdp:
 
     world: World
 
-    def __init__(self, name: str, _family: Any, _address: Any) -> None:
+    def __init__(self, name: str, _family: Any, address: Any) -> None:
         self.name = name
         self.strangers = 0
+        self.to = address
         self.number = self.world.next_file()
         self._came: list[bytes] = []
         self.world.sockets[self.number] = self
