@@ -20,6 +20,7 @@ from typing import Final
 ROOT: Final = Path(__file__).resolve().parents[1]
 SYSTEMD: Final = "/usr/lib/systemd/systemd"
 NOBODY: Final = 65_534
+HOMES: Final = Path("/home")
 LIMIT_S: Final = 30.0
 LOOK_S: Final = 0.02
 PRIORITIES: Final = 5
@@ -128,9 +129,10 @@ class Manager:
 
 def opened() -> None:
     """Let a user without rights reach this Python and this program, where they lie in somebody's closed home: only in
-    here something else lies over that home, with these in it."""
+    here something else lies over that home, and over all homes, with these in it."""
     needed = [Path(path).resolve() for path in (sys.base_prefix, sys.prefix, ROOT)]
-    for closed in {above for path in needed for above in path.parents if not above.stat().st_mode & 0o001}:
+    HOMES.mkdir(exist_ok=True)
+    for closed in {HOMES, *(above for path in needed for above in path.parents if not above.stat().st_mode & 0o001)}:
         kept = []
         for path in [path for path in needed if closed in path.parents]:
             kept.append((path, tempfile.mkdtemp(prefix="stagectl-kept-")))
@@ -160,7 +162,8 @@ def a_corner() -> Iterator[Path]:
     for folder, _, names in os.walk("/sys/fs/cgroup"):
         for path in (folder, *(os.path.join(folder, name) for name in names if name == "cgroup.procs")):
             os.chown(path, NOBODY, NOBODY)
-    folder = tempfile.mkdtemp(prefix="stagectl-service-")
+    # Where homes are: in /tmp a service may write wherever it likes.
+    folder = tempfile.mkdtemp(prefix="stagectl-service-", dir=HOMES)
     try:
         yield Path(folder)
     finally:

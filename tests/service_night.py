@@ -2,12 +2,13 @@
 
     python tests/service_night.py [--sandbox] [--jack] [--watchdog 2]
 
-It needs root, for namespaces of its own, and plays as a user without any rights. The unit is written and removed by
-`stagectl service`. Between the two the program is killed, and stopped (SIGSTOP), as it plays; then it is asked
+It needs root, for namespaces of its own, and plays as a user without any rights, whose home is new and empty. The unit
+is written and removed by `stagectl service`. The show comes when the service has failed for the lack of it, as from a
+disk that is mounted late. Then the program is killed, and stopped (SIGSTOP), as it plays, and it is asked
 
 - whether it came again by itself, after what time, and for which reason by the service manager's word;
 - whether it is at the same song, and no level of the desk has moved because of it;
-- whether a foot is heard again, and whether the journal has the whole night, up to its end.
+- whether a foot is heard again, and whether the journal has the whole night, up to its end, in the user's own folder.
 
 `--sandbox` has the service manager make a user namespace, without which systemd 252 passes over what hides files; newer
 ones make it by themselves. `--jack` plays the MIDI show over a JACK server in there. It prints what it saw, and ends
@@ -37,7 +38,7 @@ sys.path[:0] = [str(TESTS), str(TESTS / "live")]
 
 from lines import Program  # noqa: E402
 from nights import quick_copy  # noqa: E402
-from service_manager import INSIDE, Manager, a_corner, in_a_corner, until  # noqa: E402
+from service_manager import HOMES, INSIDE, Manager, a_corner, in_a_corner, until  # noqa: E402
 from test_night_over_osc import free_port  # noqa: E402
 
 from stagectl.service.unit import Service, text  # noqa: E402
@@ -45,6 +46,13 @@ from stagectl.wire.osc import build  # noqa: E402
 
 FOLDER: Final = """a rig, "100 %h" & $HOME's \\ é"""
 """The show's folder: everything in it that a unit has to be careful with."""
+
+FAILS_AT_LEAST: Final = 2
+
+OUT: Final = "out.txt"
+"""What a service says, in the user's home."""
+
+ENDED: Final = "ended: "
 
 SETTLES_S: Final = 1.0
 """Longer than any fade or rise of the show, s."""
@@ -127,8 +135,33 @@ class Night(Checks):
         after, told = self.levels()
         print(f"     {what}: the desk was told {len(told)} levels since")
         self.check(f"{what}: no level has moved", after == before and all(before[at] == to for at, to in told))
-        said = (self.manager.home / "ends.txt").read_text().split()
-        self.check(f"{what}: the service manager calls it `{result}`", said[-1:] == [result])
+        self.check(f"{what}: the service manager calls it `{result}`", self.ended()[-1:] == [result])
+
+    def comes_late(self) -> None:
+        """The show is not there when the service starts, and comes."""
+        away = self.show.rename(self.show.with_name("away"))
+        self.manager.asked("start", "--no-block", self.unit)
+        waited = until("it has failed again", lambda: int(self.is_("NRestarts")) >= FAILS_AT_LEAST)
+        print(f"     without its show it was started again {FAILS_AT_LEAST} times in {waited:.2f} s")
+        # systemd.unit(5), `StartLimitIntervalSec`: 0 is no limit.
+        self.check("there is no end to that, by the service manager's word", self.is_("StartLimitIntervalUSec") == "0")
+        self.check("it failed with an exit code", set(self.ended()) == {"exit-code"})
+        away.rename(self.show)
+        waited = until("it plays", lambda: self.is_("ActiveState") == "active")
+        self.check(f"its show is there, and it plays {waited:.2f} s later", True)
+        self.manager.asked("stop", self.unit)
+        self.manager.asked("reset-failed", self.unit)
+
+    def ended(self) -> list[str]:
+        """How each of its lives ended, by the service manager's word. (It is told on its output: in there, a home is
+        for reading.)"""
+        lines = (self.manager.home / OUT).read_text().splitlines()
+        return [line.removeprefix(ENDED) for line in lines if line.startswith(ENDED)]
+
+    def nights(self) -> list[Path]:
+        """The nights in the user's own folder."""
+        state = Path(self.manager.environment["XDG_STATE_HOME"])
+        return sorted((state / "stagectl" / "nights").glob("*.night"))
 
     def goes_on(self, button: str, at: str) -> None:
         """A foot is heard."""
@@ -155,21 +188,22 @@ def drop_in(manager: Manager, unit: str, *lines: str) -> None:
 def over_osc(manager: Manager, folder: Path, sandbox: bool, own: Sequence[str]) -> list[str]:
     manager.environment["XDG_STATE_HOME"] = str(manager.home / """the rig's 100 %h, $HOME""")
     night = Night(manager, folder)
-    out = manager.home / "out.txt"
+    out = manager.home / OUT
     try:
         page = f"127.0.0.1:{free_port()}"
         run = manager.run(*STAGECTL, "service", "install", str(night.show), "--page", page)
         print(run.stdout + run.stderr)
         night.check("the unit is installed", run.returncode == 0)
         # systemd.exec(5), "Environment Variables in Spawned Processes": why it ended.
-        ends = f"ExecStopPost=sh -c 'echo $SERVICE_RESULT >> {manager.home}/ends.txt'"
+        ends = f"ExecStopPost=sh -c 'echo {ENDED}$SERVICE_RESULT'"
         drop_in(manager, night.unit, f"StandardOutput=append:{out}", ends, *own)
         manager.asked("daemon-reload")
+        night.comes_late()
         begun = time.monotonic()
         start = manager.asked("start", night.unit)
         print(f"     started in {time.monotonic() - begun:.2f} s {start.stderr}")
         night.check("it is ready when `start` returns", night.is_("ActiveState") == "active")
-        if night.wrong:
+        if night.is_("ActiveState") != "active":
             print(manager.asked("cat", night.unit).stdout, manager.asked("status", night.unit).stdout)
             return night.wrong
         night.check("it says where it is", night.is_("StatusText") == "base")
@@ -187,7 +221,9 @@ def over_osc(manager: Manager, folder: Path, sandbox: bool, own: Sequence[str]) 
         if sandbox:
             mounts = Path(f"/proc/{pid}/mountinfo").read_text()
             held = [line.split()[4:6] for line in mounts.splitlines()]
-            night.check("all files are held", any(at == "/" and "ro" in how.split(",") for at, how in held))
+            for below, what in (("/", "all files"), (str(HOMES), "homes")):
+                ro = any(at == below and "ro" in how.split(",") for at, how in held)
+                night.check(f"{what} may only be read", ro)
         waited = until("the page is served", lambda: is_served(page))
         night.check(f"the page is served, {waited:.2f} s later", True)
         night.goes_on("on", "The Ferry Waltz")
@@ -199,6 +235,7 @@ def over_osc(manager: Manager, folder: Path, sandbox: bool, own: Sequence[str]) 
         manager.asked("stop", night.unit)
         night.check("it ends when it is told to", night.is_("ActiveState") == "inactive")
         kinds = [str(one["kind"]) for one in night.told()]
+        night.check("it is in the user's own folder, beside the first one", len(night.nights()) == 2)
         night.check("the journal has it all", (kinds.count("resumed"), kinds.count("end")) == (2, 1))
         run = manager.run(*STAGECTL, "service", "remove")
         print(run.stdout + run.stderr)
@@ -207,13 +244,13 @@ def over_osc(manager: Manager, folder: Path, sandbox: bool, own: Sequence[str]) 
         night.check("the service manager has forgotten it", night.is_("LoadState") == "not-found")
     finally:
         night.close()
-        print((manager.home / "out.txt").read_text()[-3000:] if night.wrong and out.exists() else "")
+        print((manager.home / OUT).read_text()[-3000:] if night.wrong and out.exists() else "")
     return night.wrong
 
 
 def over_jack(manager: Manager, own: Sequence[str]) -> list[str]:
     """The show over MIDI, with tracks: everything that is reached through a sound server is reached from a service."""
-    unit, out = "stagectl-loud.service", manager.home / "out.txt"
+    unit, out = "stagectl-loud.service", manager.home / OUT
     manager.environment |= {"JACK_DEFAULT_SERVER": "corner", "JACK_NO_START_SERVER": "1"}
     show = manager.home / "nine-songs"
     shutil.copytree(ROOT / "setlists" / "nine-songs", show)
@@ -280,6 +317,48 @@ def words(manager: Manager, folder: Path) -> list[str]:
     return checks.wrong
 
 
+ENDS: Final = {0: False, 1: True, 2: False, 3: True}
+"""Exit codes of a program, and whether it is to be started again: systemd.service(5), `RestartPreventExitStatus`."""
+
+HAS_ONE = """trap 'exit 0' TERM
+sh -c 'trap "echo told >> told" TERM; while :; do sleep 0.1; done' &
+echo $! > one
+while :; do sleep 0.1; done
+"""
+"""A program that has one of its own, which hears when it is told to end."""
+
+
+def ends(manager: Manager) -> list[str]:
+    """What the service manager makes of the lines about an end, with programs that only end."""
+    checks = Checks()
+
+    def begin(name: str, *command: str) -> str:
+        """A service that says nothing and is not watched; the rest is as it always is."""
+        unit = f"stagectl-{name}.service"
+        lines = text(Service(command=command, title=name, unit=unit)).splitlines(keepends=True)
+        others = ("Type=", "Watchdog", "Protect", "ReadWrite")
+        said = "".join(line for line in lines if not line.startswith(others))
+        manager.write(unit, said.replace("[Service]\n", f"[Service]\nWorkingDirectory={manager.home}\n"))
+        manager.asked("daemon-reload")
+        manager.asked("start", unit)
+        return unit
+
+    for code, again in ENDS.items():
+        unit = begin(f"ends-with-{code}", "/bin/sh", "-c", f"exit {code}")
+        until("it has ended", lambda unit=unit: manager.of(unit, "SubState") != "running")  # type: ignore[misc]
+        state = manager.of(unit, "SubState")
+        said = f"exit code {code}: it is {'started again' if again else 'not started again'}"
+        checks.check(f"{said} ({state})", (state == "auto-restart") is again)
+        manager.asked("stop", unit)
+    unit = begin("has-one", "/bin/sh", "-c", HAS_ONE)
+    one, told = manager.home / "one", manager.home / "told"
+    until("it has one of its own", lambda: one.exists() and one.read_text().strip() != "")
+    manager.asked("stop", unit)
+    checks.check("what it has started ends with it", not Path(f"/proc/{one.read_text().strip()}").exists())
+    checks.check("and it was for the program to tell that so", not told.exists())
+    return checks.wrong
+
+
 def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--sandbox", action="store_true")
@@ -298,7 +377,7 @@ def main() -> int:
             if given.jack:
                 wrong = over_jack(manager, own)
             else:
-                wrong = words(manager, folder)
+                wrong = ends(manager) + words(manager, folder)
                 wrong += over_osc(manager, folder, given.sandbox, (f"WatchdogSec={given.watchdog}", *own))
         except TimeoutError as error:
             wrong = [str(error)]

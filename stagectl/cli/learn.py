@@ -45,8 +45,9 @@ def command(take: Path | None, port: str, name: str | None, keep: Path | None, o
     asks = take is None and sys.stdin.isatty() and sys.stdout.isatty()
     _check(name, output, asks)
     _check_kept(keep, take)
+    failed: list[int] = []
     try:
-        pedals = _from_take(take, port) if take is not None else _live(api, port, asks, keep)
+        pedals = _from_take(take, port) if take is not None else _live(api, port, asks, keep, failed)
         if asks:
             _ask_and_write(pedals, name, output)
         else:
@@ -54,6 +55,8 @@ def command(take: Path | None, port: str, name: str | None, keep: Path | None, o
     except (KeyboardInterrupt, click.Abort):
         click.echo("\nNothing was written.", err=True)
         raise SystemExit(1) from None
+    if failed:
+        raise SystemExit(failed[0])
 
 
 def _check(name: str | None, output: Path | None, asks: bool) -> None:
@@ -112,7 +115,8 @@ def _from_take(take: Path, part: str) -> list[Pedal]:
     return pedals
 
 
-def _live(api: str, part: str, asks: bool, keep: Path | None) -> list[Pedal]:
+def _live(api: str, part: str, asks: bool, keep: Path | None, failed: list[int]) -> list[Pedal]:
+    """The pedals that were heard. `failed`: takes the exit code where their take cannot be kept."""
     from contextlib import ExitStack
 
     from stagectl.errors import DeviceError
@@ -132,20 +136,30 @@ def _live(api: str, part: str, asks: bool, keep: Path | None) -> list[Pedal]:
         shows.say("Enter ends it.")
         ports = Listener(system, shows, part).until(enter_pressed)
     if keep is not None:
-        _keep(keep, ports)
+        failed += _keep(keep, ports)
     pedals = [(port.name, port.learned()) for port in ports]
     if not any(one.verdicts for _, one in pedals):
         raise DeviceError("no control spoke" if ports else "there was no MIDI port to listen to")
     return [(port, one) for port, one in pedals if one.verdicts]
 
 
-def _keep(path: Path, ports: Sequence[Port]) -> None:
-    """What was heard is kept, whatever can be learned from it."""
+def _keep(path: Path, ports: Sequence[Port]) -> list[int]:
+    """What was heard is kept, whatever can be learned from it. Where it cannot be, that is said, and the mapping comes
+    all the same: the exit code of that."""
+    from stagectl.cli.main import FAULTS, SYSTEM
+    from stagectl.errors import DeviceError, StagectlError
     from stagectl.learn.keep_take import take_bytes
+    from stagectl.story.words import plainly
+    from stagectl.term.ink import echo
     from stagectl.whole import write_whole
 
-    write_whole(path, take_bytes((port.name, port.packets) for port in ports), "take", lambda _: False, force=False)
+    try:
+        write_whole(path, take_bytes((port.name, port.packets) for port in ports), "take", lambda _: False, force=False)
+    except StagectlError as error:
+        echo(plainly(f"Not kept: {error}"), "fault", err=True)
+        return [SYSTEM if isinstance(error, DeviceError) else FAULTS]
     click.echo(f"Kept: {path}; `stagectl rehearse --presses {path}` plays it.", err=True)
+    return []
 
 
 def _only(pedals: list[Pedal]) -> Pedal:

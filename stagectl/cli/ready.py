@@ -93,18 +93,19 @@ def objects(found: Sequence[Finding]) -> Iterator[str]:
 def _end(code: int, machine: Machine) -> NoReturn:
     """Close what is open, and end at once: a driver or a disk that hangs in a thread would hold up the usual end. Where
     closing a port takes Python's lock along (`desk/process.py`), only C can still end the process."""
-    import faulthandler
     import os
     import sys
     import time
     from contextlib import suppress
 
     from stagectl.ready.aside import Aside
+    from stagectl.ready.ends import end_within
 
     for stream in (sys.stdout, sys.stderr):
         stream.flush()
     with open(os.devnull, "w") as nowhere:
-        faulthandler.dump_traceback_later(2 * CLOSES_S, exit=True, file=nowhere)
+        if machine.afterwards:
+            end_within(2 * CLOSES_S, code, nowhere)
         for close in machine.afterwards:
             with suppress(Exception):
                 Aside(close, "closing").result(time.monotonic() + CLOSES_S)

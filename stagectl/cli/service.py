@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stagectl.apart.python import runs
 from stagectl.cli.at import SERVED_HELP, page_option
 from stagectl.cli.common import api_option, load, setlist_argument, venue_option
 from stagectl.service.unit import NAME
@@ -65,14 +66,16 @@ def install(
     """Write a unit for your own service manager that plays SETLIST, and have it start with the machine.
 
     The show is checked first. A unit that is there already is written anew; a file that this command did not write is
-    left alone. Nothing is started before you say so. What a shell has in the environment for JACK, for the nights'
-    folder and for the time zone goes along.
+    left alone. The folder of the nights is made, since the service may write there and make none beside it. Nothing is
+    started before you say so. What a shell has in the environment for JACK, for the nights' folder and for the time
+    zone goes along.
 
     Stopping the service ends the night, and so does shutting the machine down; a crash, a kill and a power cut do not.
     """
     import os
 
     from stagectl.errors import StagectlError
+    from stagectl.journal.paths import nights
     from stagectl.service import files, manager
     from stagectl.service.unit import text
 
@@ -88,6 +91,8 @@ def install(
         click.echo(said, nl=False)
         return
     manager.there()
+    files.refuse_others(path)
+    files.make_nights(nights())
     was = files.write(path, said)
     click.echo(f"{path} is written{' anew' if was else ''}")
     no_answer = manager.answers()
@@ -130,13 +135,13 @@ def _run_words(
     setlist: Path, venue: str | None, api: str, page: tuple[str, int] | None, control: bool
 ) -> tuple[str, ...]:
     from stagectl.service.unit import run_words
+    from stagectl.where import show_at
 
-    return run_words(str(setlist.absolute()), venue=venue, api=api, page=page, control=control)
+    return run_words(str(show_at(setlist).absolute()), venue=venue, api=api, page=page, control=control)
 
 
 def _service(title: str, unit: str, words: tuple[str, ...]) -> Service:
     import os
-    import sys
 
     from stagectl.journal.paths import nights
     from stagectl.service.unit import Service, carried
@@ -144,7 +149,7 @@ def _service(title: str, unit: str, words: tuple[str, ...]) -> Service:
     # The nights' folder may be deleted while it is played, and is then made anew: so the one that it stands in.
     holds = nights().absolute().parent.parent
     return Service(
-        command=(sys.executable, "-m", "stagectl", *words),
+        command=(*runs("stagectl"), *words),
         title=title,
         unit=unit,
         environment=carried(os.environ),

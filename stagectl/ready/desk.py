@@ -24,6 +24,10 @@ from stagectl.ready.ports import apart
 from stagectl.ready.room import Room
 
 DESK: Final = "desk"
+WHOLE_MIXES: Final = "whole mixes"
+
+LOOK_AT_THE_DESK: Final = "look at the desk itself, and ask again; see that its profile asks for them as it answers"
+"""What to do where a desk has not said what it could say."""
 
 FOUND_S: Final = 2.0
 """How long its port has to be found and the desk to answer, s."""
@@ -110,27 +114,52 @@ def judged(plan: Plan, read: Read, state: State) -> Iterator[Finding]:
         yield fine(DESK, f"{says}all {asked} levels read in {_ms(read.known)}")
     for trouble in read.troubles:
         yield look(DESK, trouble, "say more of its name in the rig, or look after its link")
+    yield from whole_mixes(plan, state)
+    yield levels(plan, state.known.said)
+
+
+def whole_mixes(plan: Plan, state: State) -> Iterator[Finding]:
+    """Whole mixes that are off at the desk, or of which it does not say whether they are. Nothing where the desk has
+    none."""
+    wholes = [plan.send(at, plan.whole) for at in range(len(plan.listeners))]
+    asked = [send for send in wholes if plan.can_read(send)]
+    unsaid = [send for send in asked if send not in state.known.said]
     off = off_at_the_desk(plan, state)
     if off is not None:
-        yield wrong("whole mixes", off, "bring them up at the desk, or nobody there hears anything")
-    elif any(plan.can_read(plan.send(at, plan.whole)) for at in range(len(plan.listeners))):
-        yield fine("whole mixes", "none is off at the desk")
-    yield levels(plan, state.known.said)
+        yield wrong(WHOLE_MIXES, off, "bring them up at the desk, or nobody there hears anything")
+    if unsaid:
+        of = f"{len(unsaid)} of {len(asked)}" if len(asked) > 1 else "the one that there is"
+        yield look(WHOLE_MIXES, f"the desk has not said whether {of} {_is_or_are(len(unsaid))} off", LOOK_AT_THE_DESK)
+    elif asked and off is None:
+        yield fine(WHOLE_MIXES, "none is off at the desk")
+    if plan.whole_grid is not None and not asked:
+        yield unknown(WHOLE_MIXES, "the desk says nothing of them: its profile has no answers about them")
 
 
 def levels(plan: Plan, said: Mapping[int, Level]) -> Finding:
     """Levels, and mixes as sums, that are above their ceilings at the desk now. A whole mix that the show never moves
-    makes nothing louder than its sends by itself: alone, it is only worth another look."""
+    makes nothing louder than its sends by itself: alone, it is only worth another look. So are levels that the desk
+    could say and has not said."""
     above = dict(_above(plan, said))
+    unsaid = sum(plan.can_read(send) and send not in said for send in range(len(plan.ceilings)))
+    if not above and unsaid:
+        known = f"none of {len(said)} is above its ceiling, and the desk has not said {unsaid} more"
+        says = known if said else f"the desk has said none of {unsaid}"
+        return look("levels", says, LOOK_AT_THE_DESK)
     if not above:
         return fine("levels", f"none of {len(said)} is above its ceiling")
     names = list(above.values())
     more = f" and {len(names) - NAMED_MAX} more" if len(names) > NAMED_MAX else ""
-    says = f"above the ceiling now: {', '.join(names[:NAMED_MAX])}{more}"
+    lacks = f"; the desk has not said {unsaid} more" if unsaid else ""
+    says = f"above the ceiling now: {', '.join(names[:NAMED_MAX])}{more}{lacks}"
     if all(send >= 0 and send % plan.width == plan.whole and not _moves(plan, send) for send in above):
         return look("levels", says, "the show leaves it so: bring it down at the desk, or raise the ceiling in the rig")
     do = "nobody puts in earpieces before they are down; the first `next` brings down what the show moves"
     return wrong("levels", says, do)
+
+
+def _is_or_are(number: int) -> str:
+    return "is" if number == 1 else "are"
 
 
 def _moves(plan: Plan, send: int) -> bool:

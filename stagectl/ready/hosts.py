@@ -22,6 +22,11 @@ LOOK_UP_S: Final = 1.5
 def hosts(room: Room) -> list[Finding]:
     """Pedals, players, devices and lamps over OSC."""
     found = [udp_port(name, port) for port, name in _pedals(room).items()]
+    found += [
+        one
+        for pedal in room.show.rig.pedals
+        if pedal.from_ is not None and (one := sender(pedal.name, pedal.from_, LOOK_UP_S)) is not None
+    ]
     return found + [host(name, *end, LOOK_UP_S) for name, end in _told(room)]
 
 
@@ -74,3 +79,19 @@ def host(what: str, name: str, port: int, within_s: float) -> Finding:
             what, f"no address of `{name}` within {within_s:g} s", "look after the network and its name server"
         )
     return unknown(what, f"told over OSC at {found[1][0]}:{port}, which says nothing of whether it is heard")
+
+
+def sender(what: str, name: str, within_s: float) -> Finding | None:
+    """Whether it is known which address a pedal is heard from; None where the rig says the address itself."""
+    from stagectl.ports.osc_senders import Host
+
+    found = Host(name)
+    if not found.is_name:
+        return None
+    found.look(0)
+    found.wait(within_s)
+    if found.addresses:
+        return fine(what, f"heard from {name} alone, which is {', '.join(sorted(found.addresses))}")
+    why = found.trouble or f"no answer within {within_s:g} s"
+    do = "say its address under `from` in the rig, or look after the network and its name server"
+    return wrong(what, f"heard from {name} alone, which has no address: {why}", do)

@@ -16,15 +16,19 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.core.plan import Plan
+from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
 from stagectl.journal.migrate import version_of
 from stagectl.journal.paths import folders, is_journal, nights, ordered, when
-from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, VERSION
+from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, VERSION, night_unpacked
 from stagectl.journal.spool import on_its_way
-from stagectl.live.resume import LOOKED_AT_MAX, RESUME_MAX_S
+from stagectl.journal.wary import wary
+from stagectl.live.resume import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff
 from stagectl.ready.finding import Finding, fine, look, wrong
 from stagectl.ready.room import Machine, Room
 from stagectl.show.clock_values import SECOND_NS, span_text
+from stagectl.story.rows import Row
+from stagectl.story.sizes import size_text
 
 JOURNAL: Final = "journal"
 SPACE: Final = "disk space"
@@ -41,6 +45,10 @@ TIMES: Final = 3
 
 FEW, NONE = 10, 1
 """Nights: for fewer there should be more room; for less than one, tonight may not be kept whole."""
+
+_ROWS: Final = "SELECT id, wall, at, kind, number FROM story"
+_NUMBER: Final = 2 + Row._fields.index("number")
+"""Where a line of `story` has its number, after its own and its wall time."""
 
 
 def journal(machine: Machine) -> list[Finding]:
@@ -119,24 +127,11 @@ def space_judged(folder: Path, free: int, night: int) -> Finding:
     return look(SPACE, says, do) if left < FEW else fine(SPACE, says)
 
 
-def size_text(size: int) -> str:
-    """Bytes as people read them: `840 kB`, `1.2 GB`."""
-    for unit, of in (("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
-        if size >= of:
-            return f"{size / of:,.1f} {unit}" if size < 10 * of else f"{size / of:,.0f} {unit}"
-    return f"{size} B"
-
-
 @dataclass(frozen=True, kw_only=True)
-class Lies:
-    """A journal as it lies there. `setlist`: the path of its setlist; `ends`: whether the night was ended; `wall_us`:
-    when its last row was written."""
+class Lies(BrokenOff):
+    """A journal as it lies there: what would be known of its night if it were broken off. `ends`: whether it was
+    ended."""
 
-    path: Path
-    setlist: str
-    venue: str | None
-    begun_us: int
-    wall_us: int
     ends: bool
 
 
@@ -147,51 +142,68 @@ def last_night(room: Room) -> list[Finding]:
     for at, path in enumerate(ordered(*folders())[:LOOKED_AT_MAX]):
         try:
             lies = read(path)
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, JournalError) as error:
             if at == 0:
                 # It may be the one that is to go on.
-                odd.append(look(LAST, f"{path} cannot be read: {cause(error)}", "`stagectl nights` says more"))
+                says = str(error).rstrip(".") if isinstance(error, JournalError) else cause(error)
+                odd.append(look(LAST, f"{path} cannot be read: {says}", "`stagectl nights` says more"))
             continue
-        if lies is not None and lies.setlist == setlist:
+        if lies is not None and lies.head.path == setlist:
             return [*odd, last_judged(lies, room.venue, int(room.now.timestamp() * 1_000_000))]
     return odd or [fine(LAST, "none of this show is kept yet: `run` begins a new one")]
 
 
 def read(path: Path) -> Lies | None:
-    """A journal as it lies there; None where it is none, no row of it was written, or its layout is an earlier one, of
-    which no night is taken up. Raises sqlite3.Error, OSError."""
+    """A journal as it lies there, with what is on its way into it; None where it is none, no row of it was written, or
+    its layout is an earlier one, of which no night is taken up. Raises sqlite3.Error, OSError, JournalError."""
     if not is_journal(path):
         return None
     # With a file of SQLite's beside it, it may be written at this moment.
     beside = path.with_name(f"{path.name}-wal").exists()
     uri = f"{path.resolve().as_uri()}?mode=ro" + ("" if beside else "&immutable=1")
-    with closing(sqlite3.connect(uri, uri=True, timeout=0.5)) as connection:
+    with closing(wary(sqlite3.connect(uri, uri=True, timeout=0.5))) as connection:
         if version_of(connection) < VERSION:
             return None
-        head = connection.execute("SELECT path, venue, begun FROM night").fetchone()
-        last = connection.execute("SELECT id, wall, kind FROM story ORDER BY at DESC, id DESC LIMIT 1").fetchone()
-    kept = [last] if last is not None else []
+        head = connection.execute("SELECT * FROM night").fetchone()
+        rows = connection.execute(f"{_ROWS} ORDER BY at DESC, id DESC LIMIT 1").fetchall()
+        rows += connection.execute(f"{_ROWS} WHERE kind = 'resumed' ORDER BY id DESC LIMIT 1").fetchall()
+        heard = [at for (at,) in connection.execute("SELECT max(at) FROM heard")]
     with suppress(OSError):
-        kept += [line[:2] + line[3:4] for line in on_its_way(path) if len(line) not in (HEARD_LENGTH, LEFT_LENGTH)]
-    if head is None or not kept:
+        for line in on_its_way(path):
+            if len(line) == HEARD_LENGTH:
+                heard.append(line[1])
+            elif len(line) != LEFT_LENGTH:
+                rows.append((*line[:4], *line[_NUMBER : _NUMBER + 1]))
+    if head is None or not rows:
         return None
-    _, wall_us, kind = max(kept, key=lambda line: line[0])
+    times = [time or 0 for time in heard] + [time for row in rows for time in row[:3]]
+    if not all(isinstance(time, int) for time in times):
+        raise JournalError("the file is damaged: its times are no numbers")
+    _, wall_us, at, kind, *_ = max(rows, key=lambda row: (row[2], row[0]))
+    begins = night_unpacked(head)
+    zeros = [(row[0], row[4]) for row in rows if row[3] == "resumed" and isinstance(row[4], int)]
     return Lies(
-        path=path, setlist=head[0], venue=head[1], begun_us=head[2], wall_us=int(wall_us), ends=str(kind) == "end"
+        path=path,
+        head=begins,
+        at=at,
+        wall_us=wall_us,
+        heard_at=max(at, *(time or 0 for time in heard)),
+        zero=max(zeros)[1] if zeros else begins.zero,
+        ends=kind == "end",
     )
 
 
 def last_judged(lies: Lies, venue: str | None, wall_us: int) -> Finding:
     """What `run` makes of the last night, at a wall time, µs since 1970: by the rules of `live/record.py`."""
-    begun = f"{when(lies.begun_us).astimezone():%Y-%m-%d %H:%M}"
+    begun = f"{when(lies.head.begun_us).astimezone():%Y-%m-%d %H:%M}"
     if lies.ends:
         return fine(LAST, f"{begun}, ended: `run` begins a new one")
-    ago_s = (wall_us - lies.wall_us) // 1_000_000
-    ago = span_text(max(0, ago_s // 60 * 60 if ago_s >= 60 else ago_s) * SECOND_NS)
+    ago_s = lies.ago_s(wall_us)
+    ago = span_text(max(0, int(ago_s // 60 * 60 if ago_s >= 60 else ago_s)) * SECOND_NS)
     if ago_s > RESUME_MAX_S:
         return fine(LAST, f"{begun}, broken off {ago} ago, which is too long: `run` begins a new one")
-    if lies.venue != venue:
-        says = f"{begun}, broken off {ago} ago at {lies.venue or 'no venue'}: `run` begins a new one"
+    if lies.head.venue != venue:
+        says = f"{begun}, broken off {ago} ago at {lies.head.venue or 'no venue'}: `run` begins a new one"
         return look(LAST, says, "name that venue with `--venue`, where the night is to go on")
     says = f"{begun}, broken off {ago} ago: `run` takes it up again where it was, nudges and all"
     return look(LAST, says, "`stagectl run --fresh` begins a new one")

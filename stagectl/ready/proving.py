@@ -18,6 +18,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
+from stagectl.apart.python import runs
 from stagectl.errors import DeviceError, Fault
 
 MODULE = "stagectl.ready.proving"
@@ -34,7 +35,7 @@ class Proven(NamedTuple):
 def proven(setlist: Path, venue: str | None, within_s: float) -> Proven | None:
     """What `check` says; None where that takes longer than so many seconds. Raises DeviceError where the process
     fails."""
-    command = [sys.executable, "-m", MODULE, str(setlist), *([] if venue is None else [venue])]
+    command = [*runs(MODULE), str(setlist), *([] if venue is None else [venue])]
     ours, theirs = os.pipe()[::-1]
     try:
         # Our end of its standard input is closed with this process, however that ends.

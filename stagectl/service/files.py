@@ -48,10 +48,34 @@ def is_ours(path: Path) -> bool:
         return False
 
 
+def make_nights(folder: Path) -> None:
+    """Make the folder of the nights, where there is none: a service that begins without it can write nothing into it
+    later (systemd.exec(5), `ReadWritePaths`). Raises DeviceError where that cannot be, or nothing can be written there.
+    """
+    at = f"{folder}, where the nights are kept,"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise DeviceError(f"{at} cannot be made: {error.strerror}; $XDG_STATE_HOME names another place") from error
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise DeviceError(f"{at} may not be written to; $XDG_STATE_HOME names another place")
+
+
+def refuse_others(path: Path) -> None:
+    """Raises StagectlError where a unit would be written over, or in the place of, what is none of ours."""
+    # A link, as of a unit that was masked, leads to what somebody else has put there.
+    if path.is_symlink():
+        raise StagectlError(f"{path} is a link to {os.readlink(path)}, and none of this program's: take it away first")
+    if path.exists() and not is_ours(path):
+        raise StagectlError(
+            f"{path} was not written by `stagectl service install`: give another --name, or take it away"
+        )
+
+
 def write(path: Path, text: str) -> bool:
     """Write the unit as a whole. Returns whether there was one of ours before. Raises StagectlError where there is
     another file, DeviceError where it cannot be written."""
-    _refuse_others(path)
+    refuse_others(path)
     was = path.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -66,7 +90,7 @@ def ours(path: Path) -> None:
     if not path.is_symlink() and not path.exists():
         known = [one.stem for one in installed(path.parent)]
         raise StagectlError(f"there is no {path}{nearest(path.stem, known)}")
-    _refuse_others(path)
+    refuse_others(path)
 
 
 def take_away(path: Path) -> None:
@@ -83,13 +107,3 @@ def take_away(path: Path) -> None:
 def installed(where: Path) -> list[Path]:
     """The units of ours in a folder."""
     return sorted(path for path in where.glob(f"{NAME}*{SUFFIX}") if is_ours(path))
-
-
-def _refuse_others(path: Path) -> None:
-    # A link, as of a unit that was masked, leads to what somebody else has put there.
-    if path.is_symlink():
-        raise StagectlError(f"{path} is a link to {os.readlink(path)}, and none of this program's: take it away first")
-    if path.exists() and not is_ours(path):
-        raise StagectlError(
-            f"{path} was not written by `stagectl service install`: give another --name, or take it away"
-        )

@@ -41,12 +41,13 @@ STARTS_S: Final = 180
 STOPS_S: Final = 20
 """How long the end of a night may take, s."""
 
-AGAIN_MS: Final = 250
-"""From an end that was a failure to the next start, ms."""
+AGAIN_S: Final = 2
+"""From an end that was a failure to the next start, s; and so again for as long as it fails. A disk may be mounted
+late, a network may come late, a file may be mended: none of them says so, and nobody may be there to start it then."""
 
-STARTS_MAX: Final = 20
-WITHIN_S: Final = 120
-"""Starts within so many seconds, after which nothing is started any more: what fails so often is not helped by it."""
+WRONG_USAGE: Final = 2
+"""The exit code that no other start helps: the words in the unit are wrong, and a new unit begins anew. A show with
+faults (1) may be mended or mounted yet, and what a device or the system fails in (3) may come."""
 
 
 class Setting(NamedTuple):
@@ -67,9 +68,8 @@ _WATCHED: Final = (
     # A night is meant to be killed at any instant; an abort would only take the time to write a core file.
     Setting("WatchdogSignal", "SIGKILL"),
     Setting("Restart", "on-failure"),
-    Setting("RestartSec", f"{AGAIN_MS}ms"),
-    # Wrong usage stays wrong.
-    Setting("RestartPreventExitStatus", "2"),
+    Setting("RestartSec", f"{AGAIN_S}s"),
+    Setting("RestartPreventExitStatus", str(WRONG_USAGE)),
 )
 
 _KEPT_FROM: Final = (
@@ -145,8 +145,8 @@ def _lines(service: Service) -> Iterator[str]:
     yield f"# What you change yourself belongs beside it: systemctl --user edit {service.unit}"
     yield "[Unit]"
     yield f"Description=stagectl: {sentence(service.title)}"
-    yield f"StartLimitIntervalSec={WITHIN_S}s"
-    yield f"StartLimitBurst={STARTS_MAX}"
+    # However often it has failed, it is started again.
+    yield "StartLimitIntervalSec=0"
     yield ""
     yield "[Service]"
     yield f"ExecStart={_command(service.command)}"
@@ -159,7 +159,7 @@ def _lines(service: Service) -> Iterator[str]:
     yield ""
     yield "# What it never needs. Where the user's service manager cannot keep a program from some of it, it goes on."
     yield from _said(_KEPT_FROM)
-    # The `-` is for a folder that may be missing.
+    # The `-` is for a folder that may be missing; what is missing when it starts, it cannot write to later.
     yield f"ReadWritePaths={' '.join(path(f'-{folder}') for folder in service.writes)}"
     yield ""
     yield "[Install]"

@@ -217,13 +217,24 @@ def _load(setlist: Path, loading: Loading) -> Show:
     )
 
 
+def _is_something_else(files: Files, path: Path) -> bool:
+    """Whether there is a folder, a pipe or the like. (A name that cannot be a file's is none.)"""
+    try:
+        return files.is_something_else(path)
+    except (OSError, ValueError):
+        return False
+
+
 def _rig(loading: Loading, setlist: Path, name: str) -> Rest[RigModel]:
     """The rig that the setlist names, beside it."""
     path = setlist.parent / name
     is_file = bool(name) and loading.files.is_file(path)
     if name and not is_file:
-        known = sorted(found.name for found in setlist.parent.glob("*.yaml") if found != setlist)
-        says = f"there is no file `{shown(name)}` beside {setlist.name}{nearest(name, known)}"
+        known = sorted(found.name for found in setlist.parent.glob("*.yaml") if found not in (setlist, path))
+        if _is_something_else(loading.files, path):
+            says = f"`{shown(name)}` beside {setlist.name} is not a file"
+        else:
+            says = f"there is no file `{shown(name)}` beside {setlist.name}{nearest(name, known)}"
         loading.faults.append(loading.sources["setlist"].fault(says, "rig"))
     if not is_file:
         nothing = Text(None, {}, [])

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import itertools
 import socket
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -14,8 +16,9 @@ import pytest
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import Plan
-from stagectl.core.state import begin
+from stagectl.core.state import State, begin
 from stagectl.errors import Fault
+from stagectl.journal.schema import Night
 from stagectl.pedals.keyboard import Keyboard
 from stagectl.ready import clock, desk, files, finding, hosts, keyboards, nights, page, ports, rights, sound
 from stagectl.ready.finding import WORDS, Finding, Word, exit_code, sentence
@@ -147,6 +150,14 @@ def test_a_host_that_is_known_and_one_that_is_not() -> None:
     assert hosts.host("box", "box.invalid", 9000, 5).word == "wrong"
 
 
+def test_whether_a_pedal_s_host_has_an_address() -> None:
+    assert hosts.sender("pedal", "192.168.1.31", 5) is None
+    known, unknown = hosts.sender("pedal", "localhost", 5), hosts.sender("pedal", "pedal.invalid", 5)
+    assert known is not None and unknown is not None
+    assert (known.word, unknown.word) == ("fine", "wrong") and "127.0.0.1" in known.says
+    assert "`from`" in unknown.do
+
+
 # -- the desk -------------------------------------------------------------------------------------------------
 
 
@@ -157,11 +168,27 @@ def words(found: Sequence[Finding]) -> list[tuple[str, str]]:
     return [(one.what, one.word) for one in found]
 
 
-def test_what_is_said_of_a_desk(plan: Plan) -> None:
+def read_as(plan: Plan, said: Mapping[int, Level]) -> State:
+    """What is known when the desk has said that."""
     state = begin(plan, 0)
+    return state._replace(known=state.known._replace(said=MappingProxyType(dict(said))))
+
+
+def silent(plan: Plan) -> dict[int, Level]:
+    """Every level that a desk says, with its faders down and its whole mixes at -10 dB."""
+    return {
+        plan.send(listener, column): -1_000 if column == plan.whole else OFF
+        for listener in range(len(plan.listeners))
+        for column in range(plan.width)
+    }
+
+
+def test_what_is_said_of_a_desk(plan: Plan) -> None:
+    state = read_as(plan, silent(plan))
     told = list(desk.judged(plan, READ, state))
     assert words(told) == [("desk", "fine"), ("whole mixes", "fine"), ("levels", "fine")]
     assert told[0].says == "at `10.0.0.5:9000`, answers in 12 ms; all 15 levels read in 340 ms"
+    assert told[2].says == "none of 15 is above its ceiling"
     for read, word in (
         (READ._replace(port=None), "wrong"),
         (READ._replace(answered=None, known=None), "wrong"),
@@ -177,10 +204,44 @@ def test_what_is_said_of_a_desk(plan: Plan) -> None:
     assert (found.says, found.do) == ("no MIDI answers", "Do this")
 
 
+def test_what_a_desk_has_not_said_is_not_fine(plan: Plan) -> None:
+    """It answers for each level but one, or for none: nobody knows whether that one is off, or too loud."""
+    said = silent(plan)
+    for send in said:
+        less = {one: level for one, level in said.items() if one != send}
+        found = {one.what: one for one in desk.judged(plan, READ._replace(known=None), read_as(plan, less))}
+        whole = send % plan.width == plan.whole
+        assert found["desk"].word == "look" and "14 of 15 levels read" in found["desk"].says
+        assert found["whole mixes"].word == ("look" if whole else "fine")
+        assert not whole or found["whole mixes"].says == "the desk has not said whether 1 of 3 is off"
+        assert found["levels"].word == "look" and found["levels"].says.endswith("has not said 1 more")
+    nothing = list(desk.judged(plan, READ._replace(known=None), begin(plan, 0)))
+    assert words(nothing) == [("desk", "look"), ("whole mixes", "look"), ("levels", "look")]
+    assert "whether 3 of 3 are off" in nothing[1].says and nothing[2].says == "the desk has said none of 15"
+
+
+def test_a_whole_mix_that_is_off_is_said_beside_those_that_are_not_known(plan: Plan) -> None:
+    first, second, _ = (plan.send(at, plan.whole) for at in range(3))
+    said = silent(plan) | {first: OFF}
+    assert words(list(desk.whole_mixes(plan, read_as(plan, said)))) == [("whole mixes", "wrong")]
+    del said[second]
+    found = list(desk.whole_mixes(plan, read_as(plan, said)))
+    assert words(found) == [("whole mixes", "wrong"), ("whole mixes", "look")]
+    assert "the whole mix of singer is off" in found[0].says
+
+
+def test_whole_mixes_that_a_desk_never_says_are_not_known(plan: Plan) -> None:
+    """A profile may have answers for sends alone; of a desk that has no whole mixes there is nothing to say."""
+    mute = replace(plan, answers=replace(plan.answers, whole=False))
+    assert words(list(desk.whole_mixes(mute, begin(mute, 0)))) == [("whole mixes", "unknown")]
+    none = replace(plan, whole_grid=None)
+    assert list(desk.whole_mixes(none, begin(none, 0))) == []
+
+
 def test_levels_above_their_ceilings_are_wrong_now(plan: Plan) -> None:
     fine: dict[int, Level] = {send: min(0, plan.ceilings[send]) for send in range(len(plan.ceilings))}
     own = plan.sends_by_name["accordionist", "accordion"]
-    assert desk.levels(plan, {own: -300}).word == "fine"
+    assert desk.levels(plan, silent(plan) | {own: -300}).word == "fine"
     hot = desk.levels(plan, {own: -250})
     assert hot.word == "wrong" and "accordion in the mix of accordionist at -2.5 dB, ceiling -3 dB" in hot.says
     # A whole mix that this show never moves is only worth another look.
@@ -267,9 +328,10 @@ def test_the_changes_of_a_set_are_counted_as_they_are_told(plan: Plan) -> None:
     assert nights.changes_of(plan) == moved > 0
 
 
-def lies(**more: object) -> nights.Lies:
-    said = {"path": Path("a.night"), "setlist": "/s", "venue": "Hall", "begun_us": 0, "wall_us": 0, "ends": False}
-    return nights.Lies(**(said | more))  # type: ignore[arg-type]
+def lies(*, ends: bool = False, heard_at: int = 0) -> nights.Lies:
+    """A night at a hall, whose last row was written at 0."""
+    head = Night(setlist="three songs", venue="Hall", begun_us=0, program="1", zero=0, path="/s")
+    return nights.Lies(path=Path("a.night"), head=head, at=0, wall_us=0, heard_at=heard_at, zero=0, ends=ends)
 
 
 @pytest.mark.parametrize(
@@ -284,6 +346,9 @@ def lies(**more: object) -> nights.Lies:
     ],
 )
 def test_what_becomes_of_the_last_night(ends: bool, venue: str | None, ago_s: int, word: str, says: str) -> None:
-    """By the rules that `run` has: two hours, and the same venue."""
+    """By the rules that `run` has: two hours since the last that came in, and the same venue."""
     found = nights.last_judged(lies(ends=ends), venue, ago_s * 1_000_000)
+    assert found.word == word and says in found.says
+    # An hour after the last row, the desk was still heard.
+    found = nights.last_judged(lies(ends=ends, heard_at=3_600 * 10**9), venue, (ago_s + 3_600) * 1_000_000)
     assert found.word == word and says in found.says

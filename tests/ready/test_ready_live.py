@@ -16,7 +16,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -29,9 +29,11 @@ from needs import needs, unavailable
 from stagectl.archive.gather import gather
 from stagectl.archive.pack import pack
 from stagectl.cli.ready import lines
+from stagectl.core.events import DeskSaid
 from stagectl.errors import Fault, FileFaults
-from stagectl.journal.schema import APPLICATION_ID
-from stagectl.live.resume import broken_off
+from stagectl.journal.record import begin
+from stagectl.journal.schema import APPLICATION_ID, Night
+from stagectl.live.resume import BrokenOff, broken_off
 from stagectl.ready import clock, looks, nights
 from stagectl.ready.backups import backups
 from stagectl.ready.battery import battery
@@ -43,9 +45,12 @@ from stagectl.ready.proving import MODULE, prove, proven
 from stagectl.ready.room import Machine, Room
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
+from stagectl.story.heard import heard
+from stagectl.story.rows import Row
 from stagectl.story.told import Told
 from stagectl.term.styles import WRONG, parts
 from stagectl.where import shipped
+from stagectl.wire.osc import build, parse
 
 RUN = (sys.executable, "-m", "stagectl")
 
@@ -194,8 +199,8 @@ def test_a_night_that_is_played_and_then_killed(stage: Stage, monkeypatch: pytes
         assert stage.lies() == lay
         assert (last.word, other.word) == ("look", "fine") and "takes it up again" in last.says
         real = broken_off(path)
-        assert lies is not None and real is not None
-        assert (lies.setlist, lies.venue, lies.wall_us, lies.ends) == (real.head.path, None, real.wall_us, False)
+        assert lies is not None and real is not None and not lies.ends
+        assert BrokenOff(**{name: value for name, value in vars(lies).items() if name != "ends"}) == real
         with stage.night() as again:
             again.process.send_signal(signal.SIGTERM)
             assert again.process.wait(10) == 0
@@ -204,6 +209,55 @@ def test_a_night_that_is_played_and_then_killed(stage: Stage, monkeypatch: pytes
         assert stage.lies() == lay
     assert last.word == "fine" and "ended" in last.says
     assert broken_off(path) is None
+
+
+@pytest.mark.slow
+def test_a_desk_that_answers_for_half_is_no_all_clear(stage: Stage) -> None:
+    """It says -20 dB for every send, and nothing for whole mixes."""
+    over = threading.Event()
+
+    def answer(desk: socket.socket) -> None:
+        while not over.is_set():
+            with suppress(TimeoutError):
+                packet, sender = desk.recvfrom(65_536)
+                for message in parse(packet):
+                    if re.fullmatch(r"/mix/\d/from/\d", message.address) and not message.arguments:
+                        desk.sendto(build(message.address, (-20.0,)), sender)
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as desk:
+        desk.bind(("127.0.0.1", stage.desk_port))
+        desk.settimeout(0.1)
+        thread = threading.Thread(target=answer, args=(desk,))
+        thread.start()
+        try:
+            _, found, _ = stage.ready()
+        finally:
+            over.set()
+            thread.join()
+    assert found["desk"]["word"] == "look" and "12 of 15 levels read" in found["desk"]["says"]
+    for what, says in (("whole mixes", "has not said whether 3 of 3 are off"), ("levels", "has not said 3 more")):
+        assert found[what]["word"] == "look" and says in found[what]["says"], found[what]
+
+
+def test_a_night_is_as_old_as_the_last_that_came_in(tmp_path: Path) -> None:
+    """Three hours after the last press the desk still answers, and then the power goes: read as it lies there, with
+    lines that are still on their way and when they have come, it is what `run` finds."""
+    path, hour_us = tmp_path / "one.night", 3_600_000_000
+    head = Night(setlist="three songs", venue=None, begun_us=0, program="1", zero=7, path="/s")
+    recorder = begin(path, head, lambda _: None)
+    try:
+        recorder.write([Row(10**9, "arrival", song="Slow Tram Home")], 10**6)
+        recorder.write([Row(2 * 10**9, "resumed", number=-5)], 2 * 10**6)
+        recorder.write([], 3 * hour_us, heard(DeskSaid(send=0, level=-2_000), 3 * hour_us * 1_000, None))
+        on_its_way = nights.read(path)
+    finally:
+        recorder.close()
+    kept, real = nights.read(path), broken_off(path)
+    assert on_its_way is not None and on_its_way == kept and real is not None
+    assert (kept.at, kept.wall_us, kept.heard_at, kept.zero) == (real.at, real.wall_us, real.heard_at, real.zero)
+    assert (real.zero, kept.ago_s(3 * hour_us)) == (-5, real.ago_s(3 * hour_us))
+    last = nights.last_judged(kept, None, 3 * hour_us + 60_000_000)
+    assert last.word == "look" and "broken off 1 min ago: `run` takes it up again" in last.says
 
 
 @pytest.mark.slow

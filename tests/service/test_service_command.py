@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from click.testing import CliRunner, Result
 from stagectl.cli.main import main
 from stagectl.service import files
 from stagectl.service.unit import MARK
+from stagectl.where import shipped
 
 ROOT = Path(__file__).resolve().parents[2]
 SHOW = str(ROOT / "setlists" / "three-songs")
@@ -159,6 +161,45 @@ def test_a_folder_that_cannot_be_written_is_said(asked: Path, tmp_path: Path, mo
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "file"))
     run = stagectl("install", SHOW)
     assert run.exit_code == 3 and "cannot be made" in run.output
+
+
+def test_the_folder_of_the_nights_is_there_before_the_service_is(asked: Path, tmp_path: Path) -> None:
+    """systemd.exec(5), `ReadWritePaths`: a folder that is missing when the service starts is passed over, and what is
+    above it may not be written to."""
+    state = tmp_path / "home/.local/state"
+    assert stagectl("install", SHOW, "--print").exit_code == 0 and not state.exists()
+    run = stagectl("install", SHOW)
+    assert run.exit_code == 0 and list((state / "stagectl" / "nights").iterdir()) == []
+    assert f"ReadWritePaths=-{state} " in unit(tmp_path).read_text()
+
+
+def test_nights_that_cannot_be_kept_are_said_and_nothing_is_written(
+    asked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
+    run = stagectl("install", SHOW)
+    assert run.exit_code == 3 and f"{tmp_path}/file/stagectl/nights, where the nights are kept, cannot be" in run.output
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setattr(
+        "stagectl.service.files.os.access", lambda path, how: path != tmp_path / "state/stagectl/nights"
+    )
+    run = stagectl("install", SHOW)
+    assert run.exit_code == 3 and "may not be written to" in run.output
+    assert not unit(tmp_path).exists() and not asked.exists()
+
+
+@pytest.mark.parametrize("named", ["three-songs", "setlists/three-songs"])
+def test_a_demo_that_is_named_alone_is_written_as_where_it_is(
+    asked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, named: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert stagectl("install", named).exit_code == 0
+    assert f" run {shipped('setlists') / 'three-songs'}\n" in unit(tmp_path).read_text()
+    # A folder of that name is that folder.
+    shutil.copytree(SHOW, tmp_path / named)
+    assert stagectl("install", named).exit_code == 0
+    assert f" run {tmp_path / named}\n" in unit(tmp_path).read_text()
 
 
 def test_the_command_line_is_read_by_a_shell_as_it_was_meant(tmp_path: Path) -> None:

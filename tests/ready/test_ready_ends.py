@@ -1,0 +1,89 @@
+"""The end of `ready`, where closing a port never comes back. The judges: the exit code that whoever started it sees,
+and the C compiler for the layouts of sigevent(3type) and timer_settime(2)."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import Final
+
+import pytest
+from needs import needs, patience, unavailable
+
+from stagectl.ready.ends import SIGEV_THREAD, Event, Times
+
+CODE: Final = """
+import ctypes, sys, time
+from datetime import datetime
+from pathlib import Path
+from stagectl.cli import ready
+from stagectl.ready.room import Machine
+
+ready.CLOSES_S = 0.02
+machine = Machine(setlist=Path("x"), now=datetime.now().astimezone())
+machine.afterwards.append({does})
+print("told")
+ready._end(int(sys.argv[1]), machine)
+"""
+
+HANGS: Final = {
+    # `PyDLL` calls a function of C's with Python's lock, which a driver may never give back.
+    "with Python's lock": "lambda: ctypes.PyDLL(None).sleep(3600)",
+    "without it": "lambda: ctypes.CDLL(None).sleep(3600)",
+    "not at all": "lambda: None",
+    "it fails": "lambda: 1 / 0",
+}
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere the exit code is 1 where the lock is kept")
+@pytest.mark.parametrize("does", HANGS.values(), ids=HANGS)
+def test_the_exit_code_is_kept_however_closing_hangs(does: str) -> None:
+    for code in (0, 3) if "PyDLL" in does else (3,):
+        run = subprocess.run(
+            [sys.executable, "-c", CODE.format(does=does), str(code)],
+            capture_output=True,
+            text=True,
+            timeout=patience(60),
+            check=False,
+        )
+        assert (run.returncode, run.stdout, run.stderr) == (code, "told\n", "")
+
+
+NOWHERE: Final = """
+import ctypes, os, sys
+from stagectl.ready import ends
+
+ends.LIBRARIES = ()
+with open(os.devnull, "w") as nowhere:
+    print(ends.end_within(0.02, 3, nowhere), flush=True)
+    ctypes.PyDLL(None).sleep(3600)
+"""
+
+
+def test_where_there_are_no_such_timers_it_ends_all_the_same() -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", NOWHERE], capture_output=True, text=True, timeout=patience(60), check=False
+    )
+    assert (run.returncode, run.stdout, run.stderr) == (1, "False\n", "")
+
+
+def test_the_layouts_are_those_of_the_compiler(tmp_path: Path) -> None:
+    needs("cc")
+    members = {"value": "sigev_value", "signo": "sigev_signo", "notify": "sigev_notify"}
+    members |= {"function": "sigev_notify_function", "attributes": "sigev_notify_attributes"}
+    asked = [f"offsetof(struct sigevent, {name})" for name in members.values()]
+    asked += ["sizeof(struct sigevent)", "sizeof(union sigval)", "(size_t) SIGEV_THREAD"]
+    asked += [f"offsetof(struct itimerspec, {at})" for at in ("it_interval", "it_value", "it_value.tv_nsec")]
+    source = tmp_path / "timers.c"
+    heads = "".join(f"#include <{head}>\n" for head in ("stddef.h", "stdio.h", "signal.h", "time.h"))
+    marks = " ".join(["%zu"] * len(asked))
+    source.write_text(f'#define _GNU_SOURCE\n{heads}int main(void) {{ printf("{marks}\\n", {", ".join(asked)}); }}\n')
+    built = subprocess.run(["cc", str(source), "-o", str(tmp_path / "timers")], capture_output=True, check=False)
+    if built.returncode:
+        unavailable("no C headers here")
+    run = subprocess.run([str(tmp_path / "timers")], capture_output=True, text=True, check=True)
+    *said, size, value, kind, again, first, part = map(int, run.stdout.split())
+    assert [getattr(Event, name).offset for name in members] == said
+    assert size <= Event.rest.offset + Event.rest.size and value == Event.value.size and kind == SIGEV_THREAD
+    assert (Times.again_s.offset, Times.first_s.offset, Times.first_ns.offset) == (again, first, part)
