@@ -100,7 +100,7 @@ class Rig:
 
     def take_in(self) -> None:
         """The desk takes in whatever is on its way to it: it hears one after the other, and answers a question."""
-        self._asks.send(build("/mix/1/whole", ()))
+        self._asks.send(build("/ask/mix/1/whole", ()))
         self._asks.recv(1024)
         dropped = drops(self._desk_port)
         if dropped:

@@ -113,9 +113,9 @@ def test_a_question_is_answered_to_whoever_asks() -> None:
         other.connect(out.getpeername())
         out.send(build("/mix/2/from/5", (-12.5,)))
         program.line()
-        other.send(build("/mix/2/from/5"))
+        other.send(build("/ask/mix/2/from/5"))
         assert parse(other.recv(1_000)) == [("/mix/2/from/5", (-12.5,))]
-        out.send(build("/mix/2/from/4"))
+        out.send(build("/ask/mix/2/from/4"))
         assert parse(out.recv(1_000)) == [("/mix/2/from/4", (-100.0,))]
 
 

@@ -267,22 +267,22 @@ def test_a_desk_with_whole_numbers_over_osc() -> None:
 
 def test_a_question_is_answered_with_the_value() -> None:
     desk = _desk("osc-travel")
-    desk.hear(build("/mix/2/travel/3", (0.5,)))
-    question = build("/mix/2/travel/3")
+    desk.hear(build("/mix/2/travel/3", (0.6,)))
+    question = build("/ask/mix/2/travel/3")
     assert desk.hear(question) == []
     assert desk.not_understood == Counter()
     # What the desk answers, told to it again, changes nothing.
     (answer,) = _asked(desk, question)
-    assert answer == build("/mix/2/travel/3", (0.5,))
+    assert answer == build("/mix/2/travel/3", (0.6,))
     assert desk.hear(answer) == [Heard(2, 3, -1200)]
     assert _asked(desk, answer) == []
-    assert _asked(desk, build("/mix/9/travel/3")) == []
+    assert _asked(desk, build("/ask/mix/9/travel/3")) == []
 
 
 def test_questions_in_a_bundle() -> None:
     desk = _desk("osc-decibels")
     desk.hear(build("/mix/1/from/1", (-3.0,)))
-    parts = [build("/mix/1/from/1"), build("/mix/1/from/2"), build("/mix/1/from/1", (-6.0,))]
+    parts = [build("/ask/mix/1/from/1"), build("/ask/mix/1/from/2"), build("/mix/1/from/1", (-6.0,))]
     bundle = b"#bundle\0" + bytes(7) + b"\1" + b"".join(len(one).to_bytes(4, "big") + one for one in parts)
     happenings = list(desk.happenings(bundle))
     assert happenings == [Asked(Spot(1, 1)), Asked(Spot(1, 2)), Brought(Heard(1, 1, -600))]

@@ -68,10 +68,10 @@ def test_what_the_desk_says_is_heard(name: str, data: st.DataObject) -> None:
 def test_the_talk_of_a_demo_show() -> None:
     show = load_show(shipped("setlists") / "three-songs")
     talk = DeskTalk.of(show)
-    assert (talk.can_read, talk.reports, talk.echoes, talk.renew_ns) == (True, True, False, 8_000_000_000)
+    assert (talk.can_read, talk.reports, talk.echoes, talk.renew_ns) == (True, True, False, 20_000_000_000)
     width = len(show.rig.inputs) + 1
-    assert talk.ask(width + 1) == (build("/mix/2/from/2"),)
-    assert talk.ask(width + width - 1) == (build("/mix/2/whole"),)
+    assert talk.ask(width + 1) == (build("/ask/mix/2/from/2"),)
+    assert talk.ask(width + width - 1) == (build("/ask/mix/2/whole"),)
     assert talk.ask(10_000) == talk.ask_all() == ()
     assert talk.subscribe() == (build("/reports"),)
 
@@ -124,7 +124,7 @@ def test_a_value_between_two_steps_is_the_nearest() -> None:
         (build("/mix/3/from/5", ("-12",)), ARGUMENTS),
         (build("/mix/3/from/5", (True,)), ARGUMENTS),
         (build("/mix/3/from/5", (-12.0, -12.0)), ARGUMENTS),
-        (build("/mix/3/from/5"), OTHER),
+        (build("/ask/mix/3/from/5"), OTHER),
         (build("/mix/4/from/5", (-12.0,)), OTHER),
         (build("/mix/3/from/5", (-12.0,))[:-1], NOT_OSC),
     ],

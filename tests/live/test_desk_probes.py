@@ -93,9 +93,9 @@ def night(show: Show, monkeypatch: pytest.MonkeyPatch, does: Callable[[Wire], An
 def spots_of(addresses: list[str]) -> Iterator[Spot]:
     for address in addresses:
         match address.split("/"):
-            case ["", "mix", mix, "whole"]:
+            case ["", "ask", "mix", mix, "whole"]:
                 yield Spot(int(mix), None)
-            case ["", "mix", mix, "from", socket]:
+            case ["", "ask", "mix", mix, "from", socket]:
                 yield Spot(int(mix), int(socket))
 
 

@@ -241,7 +241,7 @@ def test_a_hand_in_mid_fade_is_let_be(tmp_path: Path) -> None:
     assert {(who, what) for who, what, _ in moved} == {("singer", "voice")} and moved[-1][2] == -1.0
 
 
-FIDDLE = build("/mix/1/from/2", ())
+FIDDLE = build("/ask/mix/1/from/2", ())
 """The question for the singer's fiddle."""
 
 

@@ -221,8 +221,9 @@ def test_a_desk_that_answers_for_half_is_no_all_clear(stage: Stage) -> None:
             with suppress(TimeoutError):
                 packet, sender = desk.recvfrom(65_536)
                 for message in parse(packet):
-                    if re.fullmatch(r"/mix/\d/from/\d", message.address) and not message.arguments:
-                        desk.sendto(build(message.address, (-20.0,)), sender)
+                    asked = re.fullmatch(r"/ask(/mix/\d/from/\d)", message.address)
+                    if asked is not None:
+                        desk.sendto(build(asked[1], (-20.0,)), sender)
 
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as desk:
         desk.bind(("127.0.0.1", stage.desk_port))

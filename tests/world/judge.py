@@ -20,7 +20,7 @@ OFF: Final = -math.inf
 Points: TypeAlias = tuple[tuple[float, float], ...]
 
 NRPN_POINTS: Final[Points] = ((0, OFF), (1, -90), (4096, -40), (8192, -20), (12288, 0), (16383, 10))
-TRAVEL: Final[Points] = ((0, OFF), (0.05, -60), (0.25, -30), (0.5, -12), (0.75, 0), (1, 10))
+TRAVEL: Final[Points] = ((0, OFF), (0.08, -60), (0.35, -30), (0.6, -12), (0.9, 3), (1, 6))
 
 
 class Says(NamedTuple):
@@ -140,9 +140,9 @@ class Judge:
         match message.address.split("/"):
             case ["", "reports"]:
                 yield Says("subscribe")
-            case ["", "mix", mix, *where]:
+            case [*asks, "mix", mix, *where] if asks in ([""], ["", "ask"]):
                 socket = None if where == ["whole"] else int(where[1])
-                if not message.params:
+                if asks == ["", "ask"]:
                     yield Says("ask", int(mix), socket)
                 else:
                     value = float(message.params[0])
@@ -155,11 +155,10 @@ class Judge:
         match message.address.split("/"):
             case ["", "reports"]:
                 yield Says("subscribe")
+            case ["", "ask", "mix", mix, "travel", socket]:
+                yield Says("ask", int(mix), int(socket))
             case ["", "mix", mix, "travel", socket]:
-                if not message.params:
-                    yield Says("ask", int(mix), int(socket))
-                else:
-                    yield Says("level", int(mix), int(socket), between(TRAVEL, float(message.params[0])))
+                yield Says("level", int(mix), int(socket), between(TRAVEL, float(message.params[0])))
             case _:
                 raise Strange(message.address)
 
