@@ -262,7 +262,8 @@ def test_a_host_that_falls_silent_may_have_another_address(monkeypatch: pytest.M
 
 def test_a_port_that_cannot_be_opened_is_left_alone_for_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
     """Each try takes the driver a time in which no press is heard. It is told once, for as long as it lasts."""
-    now, tries, said, busy = [100.0], [0], [], [True]
+    now, tries, busy = [100.0], [0], [True]
+    said: list[str] = []
 
     class Busy(FakePedal):
         def seek(self, system: object, names: list[str]) -> FakePort | Gone | None:

@@ -46,6 +46,7 @@ class DeskMemory:
         self._paid: dict[Spot, int] = {}
         self._of_scene: set[Spot] = set()
         """What a scene of the desk's own may have moved, and was told nothing since."""
+        self._scene_at = -10 * SECOND
         self._faded_at = -10 * SECOND
         """When a fade was last under way."""
         self._busy_until = 0

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
+from stagectl.core.doubt import GRACE_NS
 from stagectl.core.effects import Arrived, Changed, Pressed, Tracked
 from stagectl.core.events import DeskCame
 from stagectl.desk.meaning import Spot
@@ -118,7 +119,7 @@ class DeskRules(DeskMemory):
             if one.kind == "stored":
                 # What is behind a scene of the desk's own is not known: each level is asserted at once.
                 self._told.clear()
-                self._of_scene = set(self.stands)
+                self._of_scene, self._scene_at = set(self.stands), world.clock.world
             if one.kind == "level":
                 self._tells(Spot(one.mix, one.socket), one.level)
         return bool(world) and any(one.kind in ("level", "stored", "part") for one in says)
@@ -246,6 +247,9 @@ class DeskRules(DeskMemory):
                     if apart and now >= self._unwell and self.world.stand_in.inward.due is None:
                         self._hands[spot] = one.level
                 self._told[spot] = one.level
+                if self.world.clock.world - self._scene_at < GRACE_NS:
+                    # It counts as what the scene has brought, whether a hand is on it or not.
+                    self._of_scene.add(spot)
                 self._paid.pop(spot, None)
 
     # -- at rest ----------------------------------------------------------------------------------------------

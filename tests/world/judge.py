@@ -20,7 +20,7 @@ OFF: Final = -math.inf
 Points: TypeAlias = tuple[tuple[float, float], ...]
 
 NRPN_POINTS: Final[Points] = ((0, OFF), (1, -90), (4096, -40), (8192, -20), (12288, 0), (16383, 10))
-TRAVEL: Final[Points] = ((0, OFF), (0.08, -60), (0.35, -30), (0.6, -12), (0.9, 3), (1, 6))
+TRAVEL: Final[Points] = ((0, OFF), (0.0625, -60), (0.35, -30), (0.6, -12), (0.9, 3), (1, 6))
 
 
 class Says(NamedTuple):
@@ -140,13 +140,11 @@ class Judge:
         match message.address.split("/"):
             case ["", "reports"]:
                 yield Says("subscribe")
-            case [*asks, "mix", mix, *where] if asks in ([""], ["", "ask"]):
-                socket = None if where == ["whole"] else int(where[1])
-                if asks == ["", "ask"]:
-                    yield Says("ask", int(mix), socket)
-                else:
-                    value = float(message.params[0])
-                    yield Says("level", int(mix), socket, OFF if value <= -95 else value)
+            case ["", "ask", "mix", mix, *where]:
+                yield Says("ask", int(mix), _socket(where))
+            case ["", "mix", mix, *where]:
+                value = float(message.params[0])
+                yield Says("level", int(mix), _socket(where), OFF if value <= -95 else value)
             case _:
                 raise Strange(message.address)
 
@@ -161,6 +159,10 @@ class Judge:
                 yield Says("level", int(mix), int(socket), between(TRAVEL, float(message.params[0])))
             case _:
                 raise Strange(message.address)
+
+
+def _socket(where: list[str]) -> int | None:
+    return None if where == ["whole"] else int(where[1])
 
 
 def _body(packet: bytes, maker: int) -> bytes:
