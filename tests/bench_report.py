@@ -90,6 +90,9 @@ def main() -> None:
         setlist = write_big(Path(folder) / "show", Size())
         show = load_show(setlist)
         os.environ["STATE_DIRECTORY"] = folder
+        # As where the program is installed: compiled once, by the first run, and not by each.
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = str(Path(folder) / "compiled")
         path = Path(folder) / "nights" / "2026-11-25T20-00-00.night"
         head = Night(setlist=show.setlist.title, begun_us=BEGUN_US, program="bench")
         made = 0

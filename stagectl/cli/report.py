@@ -62,8 +62,12 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
         played = _played(connection, show)
         waiting.at("adding the night up")
         counts_rows(waiting, connection)
+
+        def passed(changes: int) -> None:
+            waiting.done += changes
+
         with sensibly("the journal says what no night can say"):
-            report, wall = build(connection, *played)
+            report, wall = build(connection, *played, passed=passed)
             text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)
     if output is None:
         output = Path("-") if as_json else Path(f"{path.stem}.html")
@@ -80,16 +84,17 @@ def _played(connection: sqlite3.Connection, setlist: Path | None) -> tuple[Show 
     """The show that was played, and notes on it: the one that is named, or else the one that the journal kept; neither
     where there is none."""
     from stagectl.cli.common import load
-    from stagectl.errors import FileFaults
     from stagectl.journal.read import files
-    from stagectl.show.compile import compile_show
-    from stagectl.show.load import load_kept
 
     if setlist is not None:
         return *load(setlist, None, stems=True), ()
     kept = files(connection)
     if not kept:
         return None, None, ()
+    from stagectl.errors import FileFaults
+    from stagectl.show.compile import compile_show
+    from stagectl.show.load import load_kept
+
     try:
         # Where the show was changed in mid-night, the last is taken.
         show = load_kept(list(kept.values())[-1])

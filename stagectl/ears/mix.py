@@ -80,7 +80,10 @@ class Ears:
 
     def add(self, listener: str, song: str, level: Level, begun: int, ended: int) -> None:
         """A listener's mix stood at a level, hundredths of a dB, from one time to another, ns."""
-        self._courses.setdefault((listener, song), Course()).add(level, ended - begun)
+        course = self._courses.get((listener, song))
+        if course is None:
+            course = self._courses[listener, song] = Course()
+        course.add(level, ended - begun)
 
     def songs(self, listener: str) -> Mapping[str, Course]:
         """The course of a listener's mix in each song, in the order in which they came."""

@@ -12,10 +12,7 @@ from typing import Final
 from stagectl.core.levels import Level
 from stagectl.core.plan import Levels, Plan
 from stagectl.ears.mix import SECOND, Ears, Mixes
-from stagectl.story.rows import Row
-
-BY_DESK: Final = ("hand", "read")
-"""Causes of changes that the desk itself told: their levels are those that it has, above a ceiling too."""
+from stagectl.story.rows import BY_DESK, Row
 
 _BEGINS: Final = "recall"
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from stagectl.ears.report import figures
 from stagectl.errors import JournalError
@@ -15,12 +15,14 @@ from stagectl.report.figures import Exposure, Report, Song, Times
 from stagectl.report.gather import Story
 from stagectl.report.hearing import Hearing
 from stagectl.report.levels import Levels
-from stagectl.report.planned import Planned, planned
+from stagectl.report.planned import NO_SHOW, Planned, planned
 from stagectl.report.visits import is_played, stayed_of
 from stagectl.report.wall import Wall, zone_of
-from stagectl.show.compile import Compiled
-from stagectl.show.ears import Setting, setting_of
-from stagectl.show.load import Show
+
+if TYPE_CHECKING:
+    from stagectl.show.compile import Compiled
+    from stagectl.show.ears import Setting
+    from stagectl.show.load import Show
 
 SONGS_MAX: Final = 60
 """Songs that are drawn; the rest are counted."""
@@ -28,16 +30,16 @@ SONGS_MAX: Final = 60
 HELD_MAX: Final = 20
 LINKS_MAX: Final = 16
 
-NO_SHOW: Final = Planned(zone=None, marks=(), songs={}, tops={}, listeners=())
-
 
 def build(
     connection: sqlite3.Connection,
     show: Show | None = None,
     compiled: Compiled | None = None,
     notes: Sequence[str] = (),
+    passed: Callable[[int], None] | None = None,
 ) -> tuple[Report, Wall]:
-    """The figures of the journal, and its clock on the wall. `notes`: what else people should know of it.
+    """The figures of the journal, and its clock on the wall. `compiled`: the show with no venue. `notes`: what else
+    people should know of it. `passed` is called with how many more changes were read.
 
     Raises JournalError where the night was that of another setlist, or the journal cannot be read at all.
     """
@@ -53,9 +55,11 @@ def build(
     levels = Levels(story.visits, [0, *drawn])
     setting = hearing = None
     if show is not None and compiled is not None:
-        setting = setting_of(show)
+        from stagectl.show.ears import setting_of
+
+        setting = setting_of(show, compiled)
         hearing = Hearing(compiled.plan, setting.base)
-    levels.read(connection, hearing, story.events)
+    levels.read(connection, hearing, story.events, passed)
     end = max(story.end, levels.end)
     # The end of the last song is only known now.
     spans = stayed_of(story.visits, end)

@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Final
 
 from stagectl.report.style import SIZES
-from stagectl.report.words import CELL, clipped, safe, width
-
-NUMBERS_KEPT: Final = 20_000
-"""Numbers whose text is kept: places come again and again."""
+from stagectl.report.words import CELL, NUMBERS_KEPT, clipped, safe, width
 
 
 class Drawing:

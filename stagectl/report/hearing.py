@@ -9,24 +9,21 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from itertools import groupby, islice
 from typing import Final, NamedTuple
 
 from stagectl.core.levels import OFF, Level, Off, hundredths
 from stagectl.core.plan import Levels, Plan
 from stagectl.ears.mix import Ears
 from stagectl.ears.night import NightEars
+from stagectl.report.bundles import Raw
+from stagectl.report.figures import SendKey
 
 _OFF: Final = "off"
 """The level `off`, as a journal has it."""
 
-Raw = int | str | None
-"""A level, as a journal has it; None where it is not known."""
-
 POWERS_MAX: Final = 50_000
 """Powers of levels that are kept."""
-
-BETWEEN: Final = "\x1f"
-"""Stands between the two names of a send: the unit separator of ASCII, which no name holds."""
 
 
 class Event(NamedTuple):
@@ -52,24 +49,25 @@ class _Powers(dict[Raw, float]):
 class Hearing:
     """Follows the mixes. `plan`: the show's; `base`: the levels of its base, in the desk's steps.
 
-    Whoever has the changes calls `go_to` with the time of each that is later than `now`, and then puts its level, as
-    the journal has it, into `told` by the number of its send, where it is one of this show.
+    Whoever has the changes and the events gives them to `take` and `happen`, in their order.
     """
 
     def __init__(self, plan: Plan, base: Levels) -> None:
         self.ears = Ears()
         self.now = 0
-        self.told: dict[int, int | str] = {}
-        """What the desk has not been taken to have heard yet."""
-        self.sends: Mapping[str, int] = {
-            f"{listener}{BETWEEN}{input_}": send for (listener, input_), send in plan.sends_by_name.items()
-        }
-        """The sends of the show, by their two names with `BETWEEN` between."""
+        self.sends: Mapping[SendKey, int] = plan.sends_by_name
         self.begun = False
-        self.strangers: Counter[str] = Counter()
-        self._plan, self._base, self._width = plan, base, plan.width
+        self.strangers: Counter[SendKey] = Counter()
+        """Changes of sends that the show does not have."""
+        self._told: dict[int, Raw] = {}
+        """What the desk has not been taken to have heard yet, by the number of the send."""
+        self._plan, self._base = plan, base
         self._listeners: Sequence[str] = plan.listeners
         count = len(plan.listeners)
+        self._mix_of = [send // plan.width for send in range(count * plan.width)]
+        # The whole mix is the last of a listener's sends.
+        self._wholes = [(one + 1) * plan.width - 1 for one in range(count)]
+        self._inputs = [slice(whole + 1 - plan.width, whole) for whole in self._wholes]
         levels: list[Raw] = [_OFF if isinstance(level, Off) else level for level in base]
         self._powers = _Powers()
         self._loud = [self._powers[level] for level in levels]
@@ -77,11 +75,31 @@ class Hearing:
         self._found: list[int | None] = [None if level is None else 0 for level in self._whole]
         self._sums = [self._sum(at) for at in range(count)]
         self._since = [0] * count
-        self._stood: list[defaultdict[Level, int]] = [defaultdict(int) for _ in range(count)]
-        """How long each mix stood at which sum in the present song, ns."""
+        self._courses: dict[tuple[int, str], defaultdict[Level, int]] = {}
+        """How long each mix stood at which sum in which song, ns."""
+        self._stood: list[defaultdict[Level, int]] = []
+        """Those of the present song."""
         self._song = ""
         self._here = False
         self._away = 0
+
+    def take(self, ats: Sequence[int | str], sends: Sequence[int | None], raws: Sequence[Raw]) -> None:
+        """Some changes, one after the other: when each was, ns, as a number or its text; the number of its send, None
+        where the show does not have it; its level, as the journal has it."""
+        even = None not in sends and None not in raws
+        told = zip(sends, raws, strict=True)
+        for at, some in groupby(ats):
+            self.go_to(int(at))
+            one = islice(told, len(list(some)))
+            if even:
+                self._told.update(one)  # type: ignore[arg-type]
+                continue
+            for send, raw in one:
+                if raw is None:
+                    # A level that is not known leaves the one that was, and takes back one of the same moment.
+                    self._told.pop(send, None)  # type: ignore[arg-type]
+                elif send is not None:
+                    self._told[send] = raw
 
     def go_to(self, at: int) -> None:
         """Time goes on, ns: what was told of the moment before is over."""
@@ -112,26 +130,29 @@ class Hearing:
         if not self.begun:
             self.begun = True
             self._since = [at] * len(self._since)
-        self._leave_song(at)
+        self._close_all(at)
         self._song = song
+        listeners = range(len(self._listeners))
+        self._stood = [self._courses.setdefault((one, song), defaultdict(int)) for one in listeners]
 
     def _hear(self) -> None:
         """What changes while the desk is away reaches it when it is back."""
-        if not self.told or not self._here:
+        told = self._told
+        if not told or not self._here:
             return
-        told, loud, powers, width = self.told, self._loud, self._powers, self._width
+        loud, powers, wholes, sums = self._loud, self._powers, self._wholes, self._sums
         for send, raw in told.items():
             loud[send] = powers[raw]
-        for one in {send // width for send in told}:
-            whole = told.get((one + 1) * width - 1)
+        for one in set(map(self._mix_of.__getitem__, told)):
+            whole = told.get(wholes[one])
             if whole is not None:
                 self._whole[one] = whole
                 if self._found[one] is None and isinstance(whole, int):
                     self._found[one] = whole
             together = self._sum(one)
-            if together != self._sums[one]:
+            if together != sums[one]:
                 self._close(one, self.now)
-                self._sums[one] = together
+                sums[one] = together
         told.clear()
 
     def _sum(self, one: int) -> Level:
@@ -139,8 +160,7 @@ class Hearing:
         whole, found = self._whole[one], self._found[one]
         if found is not None and isinstance(whole, str):
             return OFF
-        # The whole mix is the last of a listener's sends.
-        total = math.fsum(self._loud[one * self._width : (one + 1) * self._width - 1])
+        total = math.fsum(self._loud[self._inputs[one]])
         if total <= 0:
             return OFF
         moved = 0 if found is None or not isinstance(whole, int) else whole - found
@@ -151,19 +171,21 @@ class Hearing:
             self._stood[one][self._sums[one]] += at - self._since[one]
         self._since[one] = at
 
-    def _leave_song(self, at: int) -> None:
-        for one, stood in enumerate(self._stood):
+    def _close_all(self, at: int) -> None:
+        for one in range(len(self._listeners)):
             self._close(one, at)
-            for level, time in stood.items():
-                self.ears.add(self._listeners[one], self._song, level, 0, time)
-            stood.clear()
 
     def end(self, at: int) -> Ears:
         """The set, from its first recall to a time, ns."""
         self.go_to(at)
         self._hear()
-        self._leave_song(self.now)
-        return self.ears
+        self._close_all(self.now)
+        ears = Ears()
+        for (one, song), stood in self._courses.items():
+            for level, time in stood.items():
+                ears.add(self._listeners[one], song, level, 0, time)
+        self.ears = ears
+        return ears
 
     def notes(self, ended: bool) -> list[str]:
         """What people should know of how this was made up, in the words of `ears/night.py`. `ended`: whether the
@@ -171,9 +193,6 @@ class Hearing:
         night = NightEars(self._plan, self._base)
         night.ended, night.away = ended, self._away
         night.strangers.update(
-            {
-                "{2} in the mix of {0}".format(*names.partition(BETWEEN)): count
-                for names, count in self.strangers.items()
-            }
+            {f"{input_} in the mix of {listener}": count for (listener, input_), count in self.strangers.items()}
         )
         return night.notes()

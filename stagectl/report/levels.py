@@ -8,12 +8,12 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from stagectl.core.answers import READ
 from stagectl.core.levels import OFF, Level
-from stagectl.ears.night import BY_DESK
 from stagectl.journal.causes import cause
+from stagectl.report.bundles import Bundle, Changes, Raw
+from stagectl.report.course import Course
 from stagectl.report.figures import Cell, Mix, SendKey
-from stagectl.report.hearing import BETWEEN, Event, Hearing, Raw
+from stagectl.report.hearing import Event, Hearing
 from stagectl.report.visits import Visits
 
 SENDS_KEPT: Final = 20_000
@@ -29,26 +29,17 @@ INPUTS_MAX: Final = 64
 BY_PLACE: Final = ("next", "back", "go to", "recall", "fall back", "track", "read", "hush")
 """Causes that are no wish for one send: the night went on, the mix was hushed, or the desk was read."""
 
-_CHANGES: Final = f"""
-SELECT id, at, listener || char({ord(BETWEEN)}) || input,
-    CASE WHEN what IN ({", ".join(f"'{cause}'" for cause in BY_DESK)}) THEN level_after ELSE level_sent END
-FROM story WHERE kind = 'change' ORDER BY id
-"""
-"""One text for the names of a send, since fetching them is what takes the longest; names hold no unit separator."""
-
 _NUDGES: Final = f"""
 SELECT id, press, what, listener, input, level_before, level_after FROM story
-WHERE kind = 'change' AND level_before IS NOT NULL AND what NOT IN ({", ".join(f"'{cause}'" for cause in BY_PLACE)})
+WHERE kind = 'change' AND {" AND ".join(f"what <> '{cause}'" for cause in BY_PLACE)} AND level_before IS NOT NULL
 ORDER BY id
 """
-
-_SEEN: Final = f"""
-SELECT min(id) FILTER (WHERE what = 'recall'), count(*) FILTER (WHERE what = '{READ}') FROM story WHERE kind = 'change'
-"""
+"""The likeliest cause stands first, and a chain of comparisons ends there; a list would be looked up whole."""
 
 _LOW: Final = -(10**9)
 
-_NEVER: Final = Event(2**63, 0)
+_LAST: Final = 2**63 - 1
+"""The highest number that a row may have."""
 
 
 class Levels:
@@ -64,83 +55,93 @@ class Levels:
         self.ends_of: dict[int, dict[SendKey, Raw]] = {}
         """For each song drawn, the levels at the end of its last visit."""
         self._visits = visits
-        self._sends: dict[str, int] = {}
+        self._sends: dict[SendKey, int] = {}
         """The number of each send, in the order in which they came: that of the show where it has the send."""
-        self._strange: dict[str, int] = {}
+        self._number_of: Callable[[tuple[str | None, str | None]], int | None] = self._sends.get  # type: ignore[assignment]
+        self._strange: dict[SendKey, int] = {}
         """Sends that the show does not have."""
-        self._now: list[Raw] = []
-        """The level of each send, by its number."""
+        self._now: dict[int, Raw] = {}
+        """The level of each send that has one, by its number."""
         self._nudges: dict[tuple[int, SendKey], list[int]] = {}
         wanted = set(keep)
         self._last = {song: at for at, song in enumerate(visits.songs) if song in wanted}
 
     def read(
-        self, connection: sqlite3.Connection, hearing: Hearing | None = None, events: Sequence[Event] = ()
-    ) -> None:
-        """Read all changes; `damage` says where they could not be read on. `hearing` hears them all, and the events."""
-        try:
-            first_recall, self.only_read = connection.execute(_SEEN).fetchone()
-            self._follow(connection, hearing, [*events, _NEVER], first_recall)
-            self._read_nudges(connection)
-        except sqlite3.Error as error:
-            self.damage = cause(error)
-
-    def _follow(
         self,
         connection: sqlite3.Connection,
-        hearing: Hearing | None,
-        events: Sequence[Event],
-        first_recall: int | None,
+        hearing: Hearing | None = None,
+        events: Sequence[Event] = (),
+        passed: Callable[[int], None] | None = None,
     ) -> None:
-        ids, sends, now = self._visits.ids, self._sends, self._now
-        course = _Course(ids, self._leave, hearing, events, first_recall)
-        told: dict[int, int | str] = {} if hearing is None else hearing.told
-        if hearing is not None:
-            now += [None] * len(hearing.sends)
-        count = at = edge = 0
-        moment = 2**63 if hearing is None else -1
+        """Read all changes; `damage` says where they could not be read on. `hearing` hears them all, and the events.
+        `passed` is called with how many more changes were read."""
         try:
-            for number, at, names, raw in connection.execute(_CHANGES):
-                count += 1
-                if number >= edge or at > moment:
-                    edge = course.come_to(number, at)
-                    moment = max(at, moment)
-                send = sends.get(names)
-                if send is None:
-                    send = self._come(names, raw, hearing)
-                    if send is None:
-                        continue
-                if raw is None:
-                    # A level that is not known leaves the one that was, and takes back one of the same moment.
-                    told.pop(send, None)
-                else:
-                    now[send] = told[send] = raw
-        finally:
-            self.count, self.end = count, at
-            course.end()
+            self._follow(Changes(connection, passed), hearing, events)
+        except sqlite3.Error as error:
+            self.damage = cause(error)
+        try:
+            self._read_nudges(connection)
+        except sqlite3.Error as error:
+            self.damage = self.damage or cause(error)
 
-    def _come(self, names: str | None, raw: Raw, hearing: Hearing | None) -> int | None:
-        """A send that is not known yet. Returns its number where it is followed, and heard; else it is counted."""
-        if names is None or (names not in self._strange and len(self._sends) + len(self._strange) >= SENDS_KEPT):
+    def _follow(self, changes: Changes, hearing: Hearing | None, events: Sequence[Event]) -> None:
+        course = Course(self._visits.ids, self._last.values(), self._leave)
+        try:
+            if hearing is not None:
+                set_begins = next((event.number for event in events if event.song), _LAST)
+                course.hears(hearing, events, changes.first_recall(set_begins))
+            after = -_LAST
+            for edge in (*course.edges(), _LAST + 1):
+                for bundle in changes.between(after, edge - 1):
+                    self._take(bundle, hearing)
+                course.come_to(edge)
+                after = edge - 1
+        finally:
+            course.come_to(_LAST + 1)
+
+    def _take(self, bundle: Bundle, hearing: Hearing | None) -> None:
+        """Some changes between two edges."""
+        self.count += len(bundle.ats)
+        self.only_read += bundle.read
+        self.end = int(bundle.ats[-1])
+        raws = bundle.raws
+        sends: list[int | None] = list(map(self._number_of, zip(bundle.listeners, bundle.inputs, strict=True)))
+        if None in sends:
+            names = zip(bundle.listeners, bundle.inputs, strict=True)
+            sends = [self._send(*key, raw, hearing) for key, raw in zip(names, raws, strict=True)]
+        told = zip(sends, raws, strict=True)
+        if None in sends or None in raws:
+            self._now.update((send, raw) for send, raw in told if send is not None and raw is not None)
+        else:
+            self._now.update(told)  # type: ignore[arg-type]
+        if hearing is not None:
+            hearing.take(bundle.ats, sends, raws)
+
+    def _send(self, listener: str | None, input_: str | None, raw: Raw, hearing: Hearing | None) -> int | None:
+        """The number of a send where it is followed, and heard; else it is counted."""
+        if listener is None or input_ is None:
+            self.more_sends += 1
+            return None
+        names = (listener, input_)
+        found = self._sends.get(names)
+        if found is not None:
+            return found
+        if names not in self._strange and len(self._sends) + len(self._strange) >= SENDS_KEPT:
             self.more_sends += 1
             return None
         if hearing is None:
-            self._now.append(None)
-            return self._sends.setdefault(names, len(self._now) - 1)
+            return self._sends.setdefault(names, len(self._sends))
         if names in hearing.sends:
             return self._sends.setdefault(names, hearing.sends[names])
         hearing.strangers[names] += 1
         if raw is not None:
-            send = self._strange.setdefault(names, len(self._now))
-            self._now[send : send + 1] = [raw]
+            self._now[self._strange.setdefault(names, len(hearing.sends) + len(self._strange))] = raw
         return None
 
-    def _levels(self) -> dict[str, Raw]:
-        """The level of each send that has come."""
+    def _levels(self) -> dict[SendKey, Raw]:
+        """The level of each send that has come, and that has one."""
         now = self._now
-        return {
-            names: now[send] for names, send in (*self._sends.items(), *self._strange.items()) if now[send] is not None
-        }
+        return {names: now[send] for names, send in (*self._sends.items(), *self._strange.items()) if send in now}
 
     def _read_nudges(self, connection: sqlite3.Connection) -> None:
         ids, songs, undone = self._visits.ids, self._visits.songs, self._visits.undone
@@ -152,7 +153,7 @@ class Levels:
     def _leave(self, visit: int) -> None:
         song = self._visits.songs[visit]
         if self._last.get(song) == visit:
-            self.ends_of[song] = {_send(names): raw for names, raw in self._levels().items()}
+            self.ends_of[song] = self._levels()
 
     def _nudge(self, where: tuple[int, SendKey], before: Any, after: Any, what: str) -> None:
         one = self._nudges.get(where)
@@ -177,7 +178,7 @@ class Levels:
         """Each listener's sends in the songs that are drawn, and how many listeners are not. `held`: refusals at a
         bound, by song and send; `tops`: the highest level of each send; `order`: the listeners as the rig has them."""
         by: dict[str, list[SendKey]] = {}
-        for key in map(_send, self._levels()):
+        for key in self._levels():
             by.setdefault(key[0], []).append(key)
         rank = {name: at for at, name in enumerate(order)}
         names = sorted(by, key=lambda name: rank.get(name, len(rank)))
@@ -214,57 +215,6 @@ class Levels:
         refused = held.get((song, f"{key[1]} in the mix of {key[0]}"), 0)
         top = tops.get(key)
         return Cell(level, net, ups, downs, hands, refused, at_ceiling=level is not None and level == top)
-
-
-class _Course:
-    """What comes between the changes: the night leaves a visit, something happens that the ears need to know."""
-
-    def __init__(
-        self,
-        ids: Sequence[int],
-        leave: Callable[[int], None],
-        hearing: Hearing | None,
-        events: Sequence[Event],
-        first_recall: int | None,
-    ) -> None:
-        self._ids, self._leave, self._hearing, self._events = ids, leave, hearing, events
-        self._first_recall = 2**63 if first_recall is None else first_recall
-        self._visit = self._place = 0
-
-    def come_to(self, number: int, at: int) -> int:
-        """The night comes to the row `number`, at a time, ns. Returns the number of the next row that something comes
-        before."""
-        while number >= self._next_visit:
-            self._leave(self._visit)
-            self._visit += 1
-        hearing = self._hearing
-        if hearing is None:
-            return self._next_visit
-        while number >= self._events[self._place].number:
-            hearing.happen(self._events[self._place])
-            self._place += 1
-        hearing.go_to(at)
-        if number == self._first_recall and not hearing.begun:
-            hearing.begin_at_base(at)
-        recall = self._first_recall if self._first_recall > number else 2**63
-        return min(self._next_visit, self._events[self._place].number, recall)
-
-    @property
-    def _next_visit(self) -> int:
-        return self._ids[self._visit + 1] if self._visit + 1 < len(self._ids) else 2**63
-
-    def end(self) -> None:
-        """There are no more changes."""
-        for rest in range(self._visit, len(self._ids)):
-            self._leave(rest)
-        if self._hearing is not None:
-            for event in self._events[self._place : -1]:
-                self._hearing.happen(event)
-
-
-def _send(names: str) -> SendKey:
-    listener, _, input_ = names.partition(BETWEEN)
-    return listener, input_
 
 
 def _is_silent(cell: Cell) -> bool:

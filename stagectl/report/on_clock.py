@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from stagectl.report.draw_bars import ms_text
 from stagectl.report.draw_time import time_line
@@ -11,7 +11,6 @@ from stagectl.report.figures import Report
 from stagectl.report.tables import first_number, more, names, table
 from stagectl.report.wall import Wall, long_text, step_text
 from stagectl.report.words import named, safe
-from stagectl.show.timetable import apart
 
 
 def summary(report: Report) -> str:
@@ -60,10 +59,10 @@ def _sentences(report: Report, wall: Wall) -> Iterable[str]:
     marks = {mark.name: mark.at for mark in times.marks}
     begins, curfew = marks.get("set"), marks.get("curfew")
     if times.first is not None:
-        against = "" if begins is None else f", {apart_text(apart(begins, wall.at(times.first)), 'planned')}"
+        against = "" if begins is None else f", {apart_text(_apart(begins, wall.at(times.first)), 'planned')}"
         yield f"The first song began at {wall.text(times.first)}{against}."
     if times.last is not None:
-        against = "" if curfew is None else f", {apart_text(apart(curfew, wall.at(times.last)), 'the curfew')}"
+        against = "" if curfew is None else f", {apart_text(_apart(curfew, wall.at(times.last)), 'the curfew')}"
         yield f"The last press, or move of a track, was at {wall.text(times.last)}{against}."
     others = [f"{named(name)} {wall.text(at)}" for name, at in marks.items()]
     if others:
@@ -73,6 +72,13 @@ def _sentences(report: Report, wall: Wall) -> Iterable[str]:
             f"{long_text(at)} into the night the clock on the wall was set {step_text(by)}, or this machine slept; "
             "times of day are by the clock as it stood at the end."
         )
+
+
+def _apart(planned: datetime, at: datetime) -> timedelta:
+    # Where something was planned there is a show, and what reads shows is loaded already.
+    from stagectl.show.timetable import apart
+
+    return apart(planned, at)
 
 
 def apart_text(by: timedelta, what: str) -> str:
@@ -99,7 +105,7 @@ def _songs(report: Report, wall: Wall) -> str:
             continue
         plan = []
         if has_plan and song.planned is not None:
-            by = apart(song.planned, wall.at(song.began))
+            by = _apart(song.planned, wall.at(song.began))
             plan = [wall.text(song.planned), apart_text(by, "planned")]
         elif has_plan:
             plan = ["", "not in the setlist"]

@@ -1,17 +1,19 @@
-"""What only the show knows of a night: its timetable, when each song was to begin, and how loud a send may be."""
+"""What only the show knows of a night: its timetable, when each song was to begin, and how loud a send may be.
+
+What reads shows is loaded where there is one: it takes longer to load than a short night takes to read."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from stagectl.core.levels import Level
-from stagectl.core.plan import Plan
 from stagectl.report.figures import Mark, SendKey
-from stagectl.show.load import Show
-from stagectl.show.set_length import UNSAID_NS, gaps_of, lengths_of
-from stagectl.show.timetable import night_of, timetable_at
+
+if TYPE_CHECKING:
+    from stagectl.core.plan import Plan
+    from stagectl.show.load import Show
 
 
 class Planned(NamedTuple):
@@ -28,8 +30,14 @@ class Planned(NamedTuple):
     """Songs whose length nobody said, and which count as `UNSAID_NS`."""
 
 
+NO_SHOW: Final = Planned(zone=None, marks=(), songs={}, tops={}, listeners=())
+
+
 def planned(show: Show, plan: Plan, venue: str | None, begun: datetime) -> Planned:
     """What the show says of the night that began at an aware time."""
+    from stagectl.show.set_length import lengths_of
+    from stagectl.show.timetable import night_of, timetable_at
+
     model = timetable_at(show.setlist, venue if venue in show.setlist.venues else None)
     entries = () if model is None else night_of(model, begun)
     marks = [Mark(entry.name, entry.at.astimezone(UTC)) for entry in entries]
@@ -46,6 +54,8 @@ def planned(show: Show, plan: Plan, venue: str | None, begun: datetime) -> Plann
 
 
 def _songs(show: Show, plan: Plan, lengths: Sequence[int | None], begins: datetime) -> Mapping[str, datetime]:
+    from stagectl.show.set_length import UNSAID_NS, gaps_of
+
     out: dict[str, datetime] = {}
     at = 0
     for song, length, gap in zip(show.setlist.songs, lengths, [*gaps_of(show, plan), 0], strict=True):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from functools import lru_cache
 from html import escape
 from typing import Final
 
@@ -10,6 +11,9 @@ from stagectl.core.levels import Level, Off
 
 CELL: Final = 0.61
 """How wide a character of a monospace font is, in its size: 0.60 in most, with a little to spare (common practice)."""
+
+NUMBERS_KEPT: Final = 20_000
+"""Numbers whose text is kept: levels and places come again and again."""
 
 WIDE: Final = ("W", "F")
 _NO_WIDTH: Final = ("Mn", "Me", "Cf")
@@ -83,6 +87,7 @@ def level_text(level: Level | None) -> str:
     return "off" if isinstance(level, Off) else signed(level)
 
 
+@lru_cache(NUMBERS_KEPT)
 def signed(hundredths: int) -> str:
     """A change to one decimal, without its unit: `+1.5`, `-6`, `0`."""
     tenths = (abs(hundredths) + 5) // 10

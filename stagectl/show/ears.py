@@ -9,7 +9,7 @@ from stagectl.core.plan import Levels
 from stagectl.ears.exposure import CRITERIA, Criterion
 from stagectl.ears.mix import mix_sum
 from stagectl.ears.report import Listener, Measured
-from stagectl.show.compile import compile_show
+from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.exposure import MeasuredModel
 from stagectl.show.load import Show
 
@@ -22,9 +22,9 @@ class Setting(NamedTuple):
     listeners: tuple[Listener, ...]
 
 
-def setting_of(show: Show) -> Setting:
-    """What the estimates of a show rest on."""
-    plan = compile_show(show).plan
+def setting_of(show: Show, compiled: Compiled | None = None) -> Setting:
+    """What the estimates of a show rest on. `compiled`: what it comes to with no venue, where that is at hand."""
+    plan = (compiled or compile_show(show)).plan
     base = plan.rests[0].steps
     listeners = []
     for at, one in enumerate(show.rig.listeners):
