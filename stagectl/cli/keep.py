@@ -109,7 +109,7 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
                 says = f"{path}: this night was that of `{played.setlist}`, and {where} is `{show.setlist.title}`"
                 raise JournalError(f"{says}: name the setlist that was played")
             waiting.at(f"reading {path.name}")
-            story = (row for _, _, row in over_rows(waiting, rows(connection), last_number(connection), number))
+            story = over_rows(waiting, rows(connection), last_number(connection), number)
             try:
                 one = night_of(show, _name(played.begun_us, played.venue), played.venue, files(connection), story)
             except ValueError as error:

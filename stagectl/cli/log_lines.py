@@ -38,18 +38,22 @@ def heading(night: Night) -> str:
 
 
 def for_people(night: Night, clock: bool, pen: Pen = str) -> Lines:
-    """One line a change of the night; the changes of one press share a line. `clock`: the time on the wall, in the
-    night's own zone, before the time of the night. `pen`: what lines look like."""
+    """One line a change of the night; the changes of one press share a line, and so do the steps of a sweep. `clock`:
+    the time on the wall, in the night's own zone, before the time of the night. `pen`: what lines look like."""
     from stagectl.journal.paths import when
+    from stagectl.story.sweeps import swept
     from stagectl.story.told import Told
-    from stagectl.story.words import lines
+    from stagectl.story.words import lines, meant
 
     zone = _zone(night)
 
     def said(rows: Sequence[Written]) -> str:
+        rows = [(*rows[at][:2], row) for at, row in swept([row for _, _, row in rows])]
         if not clock:
             told = lines([row for _, _, row in rows])
         else:
+            called = meant([row for _, _, row in rows])
+            rows = [(number, wall, row) for (number, wall, _), row in zip(rows, called, strict=True)]
             told = [
                 Told(f"{when(some[0][1]).astimezone(zone):%H:%M:%S} {line}", line.kind, WALL + line.head)
                 for some in _pressed(rows)
@@ -95,7 +99,7 @@ def as_csv(night: Night) -> Lines:
 def whole_presses(rows: Iterable[Written]) -> Iterator[list[Written]]:
     """The rows in parts that cut no press in two."""
     some: list[Written] = []
-    for pressed in _pressed(rows):
+    for _, pressed in groupby(rows, key=lambda written: (written[2].at, written[2].press)):
         some += pressed
         if len(some) >= AT_ONCE:
             yield some

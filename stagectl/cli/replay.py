@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import click
 
@@ -13,6 +13,7 @@ from stagectl.cli.complete import journals, offer
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Sequence
 
     from stagectl.core.plan import Plan
     from stagectl.story.compare import Pair
@@ -34,8 +35,8 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
 
     On the show's files as the journal keeps them everything has to be the same; exit code 1 says that it is not. With
     --setlist it is played on another show, or on yours as it is now, and what would have been different is shown:
-    tonight's set, rehearsed with last night's feet. What a foot did on a control that the show does not have is left
-    out, and counted.
+    tonight's set, rehearsed with last night's feet. What hands moved at the desk goes along; what a foot did on a
+    control that the show does not have is left out, and counted.
 
     \b
     Example:
@@ -56,84 +57,108 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
         head = night(connection)
         plans = chapters(files_of(connection, path), head.venue, None)
         if setlist is None:
-            played = the_same(connection, plans)
+            played = _Differs(*the_same(connection, plans))
         else:
             from stagectl.cli.common import load
 
             played = _another(connection, plans, load(setlist, head.venue if venue is None else venue)[1].plan)
-    pairs, events, rows, left_out = played
+    pairs = played.pairs
     if as_json:
         from stagectl.story.rows import as_json as fields
 
         differ = [{"was": [*map(fields, pair.was)], "now": [*map(fields, pair.now)]} for pair in pairs]
-        click.echo(
-            json.dumps({"events": events, "rows": rows, "left out": left_out, "differ": differ}, ensure_ascii=False)
-        )
+        counts = {"events": played.events, "rows": played.rows, "left out": played.left_out}
+        hands = {"hands": played.hands, "hands left out": [*played.hands_left_out]}
+        click.echo(json.dumps(counts | hands | {"differ": differ}, ensure_ascii=False))
     else:
         click.echo(heading(head))
         for pair in pairs[:TOLD_MAX]:
             click.echo("\n".join(told(pair)))
         if len(pairs) > TOLD_MAX:
             click.echo(f"  and {len(pairs) - TOLD_MAX} more")
-        click.echo(_sum(events, rows, left_out, len(pairs), edited=setlist is not None))
+        click.echo(_sum(played, edited=setlist is not None))
     if pairs and setlist is None:
         raise SystemExit(1)
 
 
-def _sum(events: int, rows: int, left_out: int, differ: int, *, edited: bool) -> str:
-    out = f"{count(events, 'event')} played again: "
+def _sum(played: _Differs, *, edited: bool) -> str:
+    differ, left_out = len(played.pairs), played.left_out
+    out = f"{count(played.events, 'event')} played again: "
     if edited:
         out += f"{count(differ, 'event')} would have led elsewhere" if differ else "nothing would have been different"
-        return out + (f"; {count(left_out, 'event')} left out, which this show has nothing for" if left_out else "")
+        out += f"; {count(left_out, 'event')} left out, which this show has nothing for" if left_out else ""
+        out += f"; {count(played.hands, 'hand')} at the desk went along" if played.hands else ""
+        first, *more = played.hands_left_out or ("",)
+        gone = f"{first} and {len(more)} more" if more else first
+        return out + (f", but what they moved is not in this show: {gone}" if gone else "")
     if differ:
-        return out + f"{differ} of {count(rows, 'row')} are not what the journal says"
-    return out + f"{count(rows, 'row')}, all as in the journal"
+        return out + f"{differ} of {count(played.rows, 'row')} are not what the journal says"
+    return out + f"{count(played.rows, 'row')}, all as in the journal"
+
+
+class _Differs(NamedTuple):
+    """What differs, of how many events and rows. `left_out`: events that the other plan has nothing for; `hands`: how
+    many hands at the desk went along, and `hands_left_out`, what they moved that the other plan does not have."""
+
+    pairs: list[Pair]
+    events: int
+    rows: int
+    left_out: int = 0
+    hands: int = 0
+    hands_left_out: tuple[str, ...] = ()
 
 
 def the_same(connection: sqlite3.Connection, plans: list[Chapter]) -> tuple[list[Pair], int, int, int]:
     """The night on its own files, beside what its journal tells."""
     from stagectl.journal.read import events, rows
+    from stagectl.live.resume import last_made, turns
     from stagectl.story.compare import unlike
-    from stagectl.story.replay import Played, is_of_the_core
+    from stagectl.story.replay import is_of_the_core
+    from stagectl.story.retold import Retold
 
-    story: list[tuple[int, Row]] = [(number, row) for number, _, row in rows(connection) if is_of_the_core(row)]
-    differ: list[Pair] = []
+    played: list[list[Row]] = [[] for _ in plans]
+    night = Retold(plans, turns(connection, plans), tell=lambda at, made: played[at].extend(made))
     total = 0
-    for at, chapter in enumerate(plans):
-        until = plans[at + 1].since if at + 1 < len(plans) else None
-        told = [row for number, row in story if number > chapter.since and (until is None or number <= until)]
-        night, played = Played(chapter.plan, plans), []
-        before = max((row.at for number, row in story if number <= chapter.since), default=0)
-        for number, kept in events(connection):
-            if until is not None and number > until:
-                break
-            if number > chapter.since and before:
-                # What time alone had brought by then was told by the plan before.
-                night.until(before)
-                before = 0
-            found = night.take(number, kept)
-            if number > chapter.since:
-                played += found
-        if told:
-            played += night.until(told[-1].at)
-        differ += list(unlike(told, played))
-        total += len(told)
-    return differ, sum(1 for _ in events(connection)), total, 0
-
-
-def _another(connection: sqlite3.Connection, plans: list[Chapter], plan: Plan) -> tuple[list[Pair], int, int, int]:
-    """The night on another plan, beside the night on its own. There is no desk in either: what it said that night, it
-    said of that night's levels."""
-    from stagectl.journal.read import events, rows
-    from stagectl.story.compare import led_elsewhere
-    from stagectl.story.replay import Played, is_of_the_core
-
-    was = [(chapter.since, Played(chapter.plan, plans, deaf=True)) for chapter in plans]
-    now, pairs = Played(plan, plans, deaf=True), []
     for number, kept in events(connection):
-        told = [(since, night.take(number, kept)) for since, night in was]
-        own = [rows_ for since, rows_ in told if number > since][-1]
-        pairs.append(led_elsewhere(own, now.take(number, kept)))
-    last = max((row.at for _, _, row in rows(connection) if is_of_the_core(row)), default=0)
-    pairs.append(led_elsewhere(was[-1][1].until(last), now.until(last)))
-    return [pair for pair in pairs if pair is not None], len(pairs) - 1, 0, now.left_out
+        night.take(number, kept)
+        total += 1
+    night.until(last_made(connection))
+    told: list[list[Row]] = [[] for _ in plans]
+    at = 0
+    for number, _, row in rows(connection):
+        while at + 1 < len(plans) and number > plans[at + 1].since:
+            at += 1
+        if is_of_the_core(row):
+            told[at].append(row)
+    pairs = [pair for was, now in zip(told, played, strict=True) for pair in unlike(was, now)]
+    return pairs, total, sum(map(len, told)), 0
+
+
+def _another(connection: sqlite3.Connection, plans: list[Chapter], plan: Plan) -> _Differs:
+    """The night on another plan, beside the night as it was. The other one has no desk: what the desk said that night,
+    it said of that night's levels. What hands have moved on it goes along."""
+    from stagectl.journal.read import events
+    from stagectl.live.resume import last_made, learn, turns
+    from stagectl.story.compare import led_elsewhere
+    from stagectl.story.replay import Played
+    from stagectl.story.retold import Retold
+
+    was: list[Row] = []
+    night = Retold(plans, turns(connection, plans), tell=lambda _, made: was.extend(made), watched=True)
+    now, pairs, total, hands = Played(plan, plans, deaf=True), [], 0, 0
+    for number, kept in events(connection):
+        found = night.take(number, kept)
+        pairs.append(led_elsewhere(_but_the_desks(was), [*learn(now, found), *now.take(number, kept)]))
+        was.clear()
+        total, hands = total + 1, hands + sum(len(some) for _, some in found)
+    last = last_made(connection)
+    found = night.until(last)
+    pairs.append(led_elsewhere(_but_the_desks(was), [*learn(now, found), *now.until(last)]))
+    hands += sum(len(some) for _, some in found)
+    differ = [pair for pair in pairs if pair is not None]
+    return _Differs(differ, total, 0, now.left_out, hands, tuple(now.hands_left_out))
+
+
+def _but_the_desks(rows: Sequence[Row]) -> list[Row]:
+    """Rows but for those that only say what becomes of a desk: that it comes and goes, and what it is read to have."""
+    return [row for row in rows if not (row.who == "desk" and row.pedal is None and row.what != "hand")]

@@ -32,7 +32,7 @@ def command(
     """Play the night until Ctrl-C: serve the pedals, the desk and the players, and keep the journal.
 
     A pedal or desk that is missing is waited for; the rest is served. A night that was broken off by a crash or a power
-    cut is taken up again where it was. SETLIST is the file or its folder.
+    cut is taken up again where it was, and at its venue where none is named. SETLIST is the file or its folder.
 
     With --page, a browser shows the song, the clock, what the last press did and everybody's nudges. Where more than
     this machine can reach it, it needs the key that is printed, with a code for a phone's camera.
@@ -59,6 +59,13 @@ def command(
             for line in lines:
                 echo(line, "table")
             raise SystemExit(0 if known else 1)
+        if venue is None and show.setlist.venues and not fresh:
+            from stagectl.live.record import venue_again
+
+            venue = venue_again(show, journal)
+            if venue is not None:
+                show, compiled = load(setlist, venue)
+                click.echo(f"at {venue}, where the night was broken off", err=True)
         from stagectl.live.daemon import run
         from stagectl.live.loop import play
 

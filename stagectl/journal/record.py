@@ -60,6 +60,7 @@ class Recorder:
         self._spilt = False
         """Whether some lines are in the spool alone."""
         self._in_hand = 0
+        self._wall: int | None = None
         self._synced = time.monotonic()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
@@ -69,6 +70,8 @@ class Recorder:
     def write(self, rows: Sequence[Row], wall_us: int, heard: Heard | None = None) -> int:
         """Record an event and the rows that were made of it, at the wall time `wall_us`, µs since 1970. Returns the
         number of the last line."""
+        if self._wall is not None:
+            wall_us = self._wall
         lines = self._journal.lines(rows, wall_us, heard)
         if lines:
             if self._spool is not None:
@@ -78,6 +81,11 @@ class Recorder:
                 self._gap = self._gap or not self._spooled
             self._put(lines)
         return self._journal.last
+
+    def back_at(self, wall_us: int | None) -> None:
+        """What is recorded from now on was so at the wall time `wall_us`, µs since 1970, whenever it is written; None:
+        when it is."""
+        self._wall = wall_us
 
     def left(self, number: int, took_ns: int) -> None:
         """The first byte for a press left, so long after it. `number`: that of the press's row."""

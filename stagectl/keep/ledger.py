@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeVar
 
 from stagectl.core.actions import Lasts
 from stagectl.core.levels import Level
@@ -42,14 +42,19 @@ NUDGED: Final = frozenset(("nudge", "nudge rest", "hand"))
 UNDO, CLEAR, HUSH, RIDE, READ = "undo", "clear nudges", "hush", "ride", "read"
 
 
+ValueT = TypeVar("ValueT")
+
+
+def _named_again(kept: Mapping[int, ValueT], there: Mapping[int, int | None]) -> dict[int, ValueT]:
+    """What is kept by send, for another plan's sends."""
+    return {to: value for send, value in kept.items() if (to := there.get(send)) is not None}
+
+
 class Ledger:
     """Reads one night. `plan`: of the night's venue. `exact`: whether it is of the night's own text."""
 
     def __init__(self, plan: Plan, *, exact: bool) -> None:
-        self.plan, self.exact = plan, exact
-        self._sends = plan.sends_by_name
-        self._stops = {stop_names(plan, at): at for at in range(len(plan.stops))}
-        self._scenes = {scene.name: at for at, scene in enumerate(plan.scenes)}
+        self._by(plan, exact=exact)
         self._levels: list[Level | None] = [None] * len(plan.ceilings)
         self._standing = Standing(plan, self._text)
         self._runs: dict[int, list[int]] = {}
@@ -59,16 +64,60 @@ class Ledger:
         self._visit: Visit | None = None
         self._by_hand: set[int] = set()
         self.told = Told()
+        self._now = 0
+
+    def _by(self, plan: Plan, *, exact: bool) -> None:
+        """From now on rows are read by a plan."""
+        self.plan, self.exact = plan, exact
+        self._sends = plan.sends_by_name
+        self._stops = {stop_names(plan, at): at for at in range(len(plan.stops))}
+        self._scenes = {scene.name: at for at, scene in enumerate(plan.scenes)}
 
     def read(self, rows: Iterable[Row]) -> Told:
-        """The whole night."""
-        now = 0
-        for (_, at), some in groupby(rows, key=lambda row: (row.press, row.at)):
-            now = max(now, at)
-            self._press(list(some), at)
-        self._leave(now)
-        self._end_visit(now)
+        """The whole night, or the rest of it."""
+        self.stretch(rows)
+        self._leave(self._now)
+        self._end_visit(self._now)
         return self.told
+
+    def stretch(self, rows: Iterable[Row]) -> None:
+        """A part of the night that was played by one text."""
+        for (_, at), some in groupby(rows, key=lambda row: (row.press, row.at)):
+            self._now = max(self._now, at)
+            self._press(list(some), at)
+
+    def goes_on_by(self, plan: Plan, *, exact: bool) -> None:
+        """From now on the night was played by another text: the place, and what stands, go along by
+        their names."""
+        place = None if self._place is None else self._place_in(plan, self._place)
+        if place is None:
+            self._leave(self._now)
+            self._end_visit(self._now)
+        hushed = {self.plan.listeners[listener] for listener in self._hushed}
+        there = {send: plan.sends_by_name.get(names) for names, send in self._sends.items()}
+        levels, self._levels = self._levels, [None] * len(plan.ceilings)
+        for send, to in there.items():
+            if to is not None:
+                self._levels[to] = levels[send]
+        self._by(plan, exact=exact)
+        self._standing.goes_on_by(plan, there)
+        self._runs = _named_again(self._runs, there)
+        self._by_hand = {to for send in self._by_hand if (to := there.get(send)) is not None}
+        self._hushed = frozenset(at for at, name in enumerate(plan.listeners) if name in hushed)
+        self._left, self._place = {}, place
+        told = self.told
+        told.first, told.drifted = _named_again(told.first, there), {*_named_again(dict.fromkeys(told.drifted), there)}
+        for visit in (*told.visits, *(() if self._visit is None else (self._visit,))):
+            visit.stood = {section: _named_again(stood, there) for section, stood in visit.stood.items()}
+            visit.passing = {*_named_again(dict.fromkeys(visit.passing), there)}
+
+    def _place_in(self, plan: Plan, place: Place) -> Place | None:
+        """The place of the same names on another plan; None where there is none."""
+        name = stop_names(self.plan, place.stop)
+        stop = next((at for at in range(len(plan.stops)) if stop_names(plan, at) == name), None)
+        called = None if place.scene is None else self.plan.scenes[place.scene].name
+        scene = next((at for at, scene in enumerate(plan.scenes) if scene.name == called), None)
+        return None if stop is None else Place(stop=stop, scene=scene, base=place.base)
 
     # -- presses ------------------------------------------------------------------------------------------
 

@@ -7,11 +7,12 @@ the accepted changes come to.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
-from typing import Final
+from itertools import islice, zip_longest
+from typing import Final, TypeAlias
 
+from stagectl.core.plan import Plan
 from stagectl.errors import Fault, FileFaults
 from stagectl.keep.decide import Passed, decide
 from stagectl.keep.evidence import Asking, Night
@@ -22,7 +23,7 @@ from stagectl.keep.told import Told
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_kept
 from stagectl.show.proof import proof_of
-from stagectl.story.rows import Row
+from stagectl.story.rows import Row, stop_names
 
 WRONG_MAX: Final = 3
 """Places with a level other than meant that are told."""
@@ -38,20 +39,58 @@ class Lesson:
 
 
 def night_of(
-    show: Show, name: str, venue: str | None, files: Mapping[int, Mapping[str, bytes]], rows: Iterable[Row]
+    show: Show,
+    name: str,
+    venue: str | None,
+    files: Mapping[int, Mapping[str, bytes]],
+    rows: Iterable[tuple[int, int, Row]],
 ) -> Night:
-    """A night of the show, from what its journal kept. `files`: the texts of the night, as `read.files` gives them;
-    where they changed while it was played, the last one counts as far as the rows bear it out. Raises ValueError where
-    the show has no such venue any more."""
+    """A night of the show, from what its journal kept: `files`, the texts of the night, and its `rows`, as `read.files`
+    and `read.rows` give them. Where the texts changed while it was played, each stretch is read by its own. Raises
+    ValueError where the show has no such venue any more."""
     now = compile_show(show, venue).plan
+    texts = [(since, _plan_of(files[since], venue)) for since in sorted(files)] or [(0, None)]
+    ledger: Ledger | None = None
     then, exact = now, False
+    for (_, plan), stretch in _stretches(texts, rows):
+        # Where the present program does not take a text, the present one has to do.
+        then, exact = (now, False) if plan is None else (plan, True)
+        if ledger is None:
+            ledger = Ledger(then, exact=exact)
+        else:
+            ledger.goes_on_by(then, exact=exact)
+        ledger.stretch(stretch)
+    assert ledger is not None
+    told = ledger.read(())
+    played = {stop_names(now, at)[0] for at in range(len(now.stops))}
+    told.strangers |= {f"`{visit.song}`" for visit in told.visits if visit.song not in played}
+    return Night(name, venue, told, then, now, exact and len(files) == 1)
+
+
+_Text: TypeAlias = tuple[int, Plan | None]
+"""The number of the line after which a text was in force, and its plan; None where there is none."""
+
+
+def _plan_of(files: Mapping[str, bytes], venue: str | None) -> Plan | None:
     try:
-        if files:
-            then, exact = compile_show(load_kept(files[max(files)]), venue).plan, len(files) == 1
+        return compile_show(load_kept(files), venue).plan
     except (FileFaults, ValueError):
-        # The present program does not take them: the present text has to do.
-        then, exact = now, False
-    return Night(name, venue, Ledger(then, exact=exact).read(rows), then, now, exact)
+        return None
+
+
+def _stretches(texts: Sequence[_Text], rows: Iterable[tuple[int, int, Row]]) -> Iterator[tuple[_Text, Iterator[Row]]]:
+    """The rows of each text, in their order; each is to be read before the next one is asked for."""
+    coming = iter(rows)
+    held = next(coming, None)
+
+    def until(end: int | None) -> Iterator[Row]:
+        nonlocal held
+        while held is not None and (end is None or held[0] <= end):
+            row, held = held[2], next(coming, None)
+            yield row
+
+    for text, after in zip_longest(texts, texts[1:]):
+        yield text, until(None if after is None else after[0])
 
 
 def lesson_of(show: Show, nights: Sequence[Night]) -> Lesson:

@@ -37,6 +37,13 @@ class Standing:
         self.entries: dict[int, Entry] = {}
         self._groups: list[_Group] = []
 
+    def goes_on_by(self, plan: Plan, there: Mapping[int, int | None]) -> None:
+        """From now on another plan counts. `there`: its sends for those of the plan before. No press of before can be
+        taken back by the same the other way."""
+        pairs = ((there.get(send), entry) for send, entry in self.entries.items())
+        self.plan, self._groups = plan, []
+        self.entries = {to: entry for to, entry in pairs if to is not None}
+
     def ride(self, moved: Mapping[int, int | None]) -> None:
         """A treadle moved some sends."""
         for send, by in moved.items():

@@ -8,20 +8,25 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
+from difflib import get_close_matches
 from pathlib import Path
 
 import stagectl
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-from stagectl.errors import DeviceError, JournalError, NightInUse
+from stagectl.errors import DeviceError, JournalError, NightInUse, nearest
 from stagectl.journal.claim import Claim, ClaimedError, holder_of, make_own, name_of, running
-from stagectl.journal.paths import folders, new_path
+from stagectl.journal.paths import folders, new_path, ordered
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
-from stagectl.live.resume import RESUME_MAX_S, BrokenOff, TakenUp, broken_off, last_night, take_up
+from stagectl.live.resume import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff, TakenUp, broken_off, last_night, take_up
 from stagectl.ports.udp import machines
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.load import Show
+
+
+class OtherVenueError(JournalError):
+    """A night was broken off at another venue than the one that was asked for."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,14 +130,17 @@ def record(
 ) -> Record:
     """The night that is to be played. `path`: the journal that was asked for; `fresh`: no night is taken up again;
     `tell`: as in `Recorder`; `warn`: takes sentences. Raises JournalError where another process plays it, and where the
-    journal that was asked for cannot be kept."""
+    journal that was asked for cannot be kept; OtherVenueError where a night was broken off elsewhere."""
+    if path is not None and not path.exists():
+        _may_be_begun(path)
+        warn(f"a new night is begun in {path}")
     now, wall_us = time.monotonic_ns(), time.time_ns() // 1000
     try:
         found = None if fresh else _to_take_up(show, venue, path, wall_us, warn)
         if found is not None:
             taken = take_up(found, show, plan, now, wall_us, tell)
             return Record(recorder=taken.recorder, zero=taken.zero, taken_up=taken)
-    except NightInUse:
+    except (NightInUse, OtherVenueError):
         raise
     except Exception as error:
         # Whatever is the matter with an old night, this one is played.
@@ -145,7 +153,43 @@ def record(
 def _to_take_up(
     show: Show, venue: str | None, path: Path | None, wall_us: int, warn: Callable[[str], None]
 ) -> BrokenOff | None:
-    """The night that was broken off, if it is this one."""
+    """The night that was broken off, if it is this one. Raises OtherVenueError where it was at another venue."""
+    found = _broken_off(show, path, wall_us, warn)
+    if found is not None and found.head.venue != venue:
+        raise _elsewhere(found, path)
+    return found
+
+
+def venue_again(show: Show, path: Path | None) -> str | None:
+    """The venue of the night that is taken up where none is named; None where there is no such night, or it was at
+    none. `path`: the journal that was asked for. Raises NightInUse where another process plays it, and OtherVenueError
+    where the show does not have that venue any more."""
+    try:
+        found = _broken_off(show, path, time.time_ns() // 1000, lambda _: None)
+    except NightInUse:
+        raise
+    except Exception:  # noqa: BLE001 - whatever is the matter with that night is said when it comes to be taken up
+        return None
+    if found is None or found.head.venue is None:
+        return None
+    if found.head.venue not in show.setlist.venues:
+        raise _elsewhere(
+            found, path, f", which the setlist does not have{nearest(found.head.venue, show.setlist.venues)}"
+        )
+    return found.head.venue
+
+
+def _elsewhere(found: BrokenOff, path: Path | None, more: str = "") -> OtherVenueError:
+    """Both ways on from a night that was broken off elsewhere."""
+    there = found.head.venue
+    on = "without `--venue`" if there is None else f'`--venue "{there}"`'
+    new = "`--fresh`" if path is None else "another `--journal`"
+    says = f"the night of {begun(found.head)} was broken off at {there or 'no venue'}{more}"
+    return OtherVenueError(f"{says}: {on} goes on with it, {new} begins a new one")
+
+
+def _broken_off(show: Show, path: Path | None, wall_us: int, warn: Callable[[str], None]) -> BrokenOff | None:
+    """The last night of a show, or the one that was asked for, where it was broken off, and not too long ago."""
     setlist = str(_setlist(show))
     asked_for = path is not None
     if path is None:
@@ -155,16 +199,23 @@ def _to_take_up(
     found = None if path is None else broken_off(path)
     if found is None or found.head.path != setlist:
         return None
-    if found.head.venue != venue:
-        where = found.head.venue or "no venue"
-        warn(f"the night of {begun(found.head)} was broken off, but at {where}: a new one is begun")
-        return None
     ago_s = found.ago_s(wall_us)
     if ago_s > RESUME_MAX_S and not asked_for:
         ago = span_text(int(ago_s) * SECOND_NS)
         warn(f"the night of {begun(found.head)} has no end, but is {ago} old: a new one is begun")
         return None
     return found
+
+
+def _may_be_begun(path: Path) -> None:
+    """Whether a night may be begun at a path that was asked for. Raises JournalError where its folder is missing: it
+    may be mistyped, and the night that was meant would lie elsewhere."""
+    if path.parent.is_dir():
+        return
+    beside = ordered(*path.parent.parents, *folders())
+    near = get_close_matches(path.name, names := {one.name: one for one in beside[:LOOKED_AT_MAX]}, n=1)
+    meant = f"; did you mean `{names[near[0]]}`?" if near else "; make it first, if that is where it is to be"
+    raise JournalError(f"there is no folder {path.parent} for the journal {path.name}{meant}")
 
 
 def begun(night: Night) -> str:

@@ -8,7 +8,8 @@ no level moves because of the restart.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable
+import sys
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,8 +29,9 @@ from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_kept
 from stagectl.story.edits import edited
-from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Played
-from stagectl.story.rows import Row, stop_names
+from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Desk, Played
+from stagectl.story.retold import Found, Retold
+from stagectl.story.rows import BY_EDIT, Row, stop_names
 
 RESUME_MAX_S: Final = 2 * 3_600
 """How long ago a night may have been broken off, s. One that was broken off before that was not ended, that is all."""
@@ -46,19 +48,22 @@ AGREE_NS: Final = 2_000_000_000
 @dataclass(frozen=True, kw_only=True)
 class TakenUp:
     """A night that goes on. `zero`: the monotonic time that counts as its beginning, ns; `at`: its last line, ns since
-    then; `away`: how long ago that was, ns; `goes`: what has gone since; `edits`: levels that the show's files, which
-    have `changed`, say otherwise; `left_out`: events that the changed show has no place for; `missing`: rows that the
-    journal says it lacks."""
+    then; `wall_us`: when it was broken off, by the clock on the wall, µs since 1970; `away`: how long ago that was, ns;
+    `goes`: what has gone since; `edits`: levels that the show's files, which have `changed`, say otherwise; `left_out`:
+    events that the changed show has no place for; `hands_left_out`: levels that hands at the desk had moved, and the
+    changed show does not have; `missing`: rows that the journal says it lacks."""
 
     recorder: Recorder
     state: State
     zero: int
     at: int
+    wall_us: int
     away: int
     goes: tuple[Event, ...]
     edits: tuple[Row, ...]
     changed: bool
     left_out: int
+    hands_left_out: tuple[str, ...]
     missing: int
 
     def row(self, plan: Plan, now: int) -> Row:
@@ -67,6 +72,11 @@ class TakenUp:
         after = span_text(self.away // SECOND_NS * SECOND_NS)
         return Row(now - self.zero, "resumed", song=song, section=section, number=self.zero, detail=after)
 
+    def rows(self, plan: Plan, now: int) -> list[Row]:
+        """That, and what edited files have moved: it counts from now on."""
+        row = self.row(plan, now)
+        return [row, *(edit._replace(at=row.at) for edit in self.edits)]
+
     def warnings(self) -> list[str]:
         """What people should know of it."""
         out = []
@@ -74,6 +84,10 @@ class TakenUp:
             out.append("the show's files have changed since the night was broken off: it goes on by the new ones")
         if self.left_out:
             out.append(f"{self.left_out} of the night's events have nothing in the new files that they were about")
+        if self.hands_left_out:
+            first, *more = self.hands_left_out
+            which = first + (f" and {len(more)} more" if more else "")
+            out.append(f"hands at the desk had moved what is not in the new files any more: {which}")
         if self.missing:
             out.append(f"the journal lacks {self.missing} lines: the night may go on a little off from where it was")
         return out
@@ -153,28 +167,30 @@ def take_up(
     with closing(open_read(night.path)) as connection:
         kept = files_of(connection, night.path)
         changed = not is_as_kept(show, kept)
-        plans = chapters(kept, night.head.venue, None if changed else plan)
-        played = Played(plan, plans, zero)
-        last, missing = _last(connection)
-        play(connection, played)
+        plans = chapters(kept, night.head.venue, None if changed else plan, desk_of(show))
+        before = Retold(plans, turns(connection, plans), zero, watched=changed)
+        played = Played(plan, plans, zero) if changed else before.last
+        last, missing = last_made(connection), _missing(connection)
+        play(connection, before, played)
+        learn(played, before.until(last))
         played.until(last)
         edits: tuple[Row, ...] = ()
         if changed:
-            before = Played(plans[-1].plan, plans, zero)
-            play(connection, before)
-            before.until(last)
-            edits = tuple(edited(before.plan, before.state.wanted, plan, played.state.wanted, now - zero))
+            played.goes_on_from(before.last, desk_of(show), plans[-1].desk)
+            edits = tuple(edited(before.last.plan, before.last.state.wanted, plan, played.state.wanted, now - zero))
     recorder = go_on(night.path, dict(show.files) if changed else None, tell)
     return TakenUp(
         recorder=recorder,
         state=played.state,
         zero=zero,
         at=last,
+        wall_us=night.wall_us + (played.state.now - zero - night.at) // 1_000,
         away=max(0, now - zero - night.heard_at),
         goes=tuple(played.goes()),
         edits=edits,
         changed=changed,
         left_out=played.left_out,
+        hands_left_out=tuple(played.hands_left_out),
         missing=missing,
     )
 
@@ -185,39 +201,78 @@ def is_as_kept(show: Show, kept: dict[int, dict[str, bytes]]) -> bool:
     return [*kept[max(kept)].values()] == [*show.files.values()]
 
 
-def play(connection: sqlite3.Connection, played: Played) -> None:
-    """Play every event of a journal. Raises JournalError."""
+def play(connection: sqlite3.Connection, before: Retold, played: Played) -> None:
+    """Play every event of a journal on its own plans, and on another one where `played` is none of them. Raises
+    JournalError."""
     with sensibly(UNPLAYABLE):
         for number, kept in events(connection):
-            played.take(number, kept)
+            found = before.take(number, kept)
+            if played is not before.last:
+                learn(played, found)
+                played.take(number, kept)
 
 
-def chapters(kept: dict[int, dict[str, bytes]], venue: str | None, last: Plan | None) -> list[Chapter]:
+def learn(played: Played, found: Iterable[Found]) -> list[Row]:
+    """A plan learns of hands that have come to rest. Returns the rows."""
+    return [row for chapter, hands in found for row in played.learn(chapter, hands)]
+
+
+def chapters(
+    kept: dict[int, dict[str, bytes]], venue: str | None, last: Plan | None, desk: Desk | None = None
+) -> list[Chapter]:
     """The plans of a night, from the show's files as the journal keeps them. `last`: the last of them, where it is
-    known. Raises JournalError where this version of the program does not take them."""
+    known, and its `desk`. Raises JournalError where this version of the program does not take them."""
     found = []
     for since, held in kept.items():
         if last is not None and since == max(kept):
-            found.append(Chapter(since, last))
+            found.append(Chapter(since, last, desk))
             continue
         try:
-            found.append(Chapter(since, compile_show(load_kept(held), venue).plan))
+            show = load_kept(held)
+            found.append(Chapter(since, compile_show(show, venue).plan, desk_of(show)))
         except (StagectlError, ValueError) as error:
             raise JournalError(f"the show that the journal keeps cannot be played any more: {error}") from error
     return found
 
 
-def _last(connection: sqlite3.Connection) -> tuple[int, int]:
-    """The time of the last row that the core has made, ns, and how many rows are missing."""
-    others = ", ".join("?" * len(NOT_OF_THE_CORE))
+def desk_of(show: Show) -> Desk:
+    """The desk of a show, and where on it each send of its plan is: the same where no byte would be another."""
+    rig = show.rig
+    sockets = [*(one.socket for one in rig.inputs), None]
+    places = tuple((listener.mix, socket) for listener in rig.listeners for socket in sockets)
+    return Desk((show.profile, rig.desk.port, rig.desk.host), places)
+
+
+OTHERS: Final = ", ".join(f"'{kind}'" for kind in sorted(NOT_OF_THE_CORE))
+
+LAST_MADE: Final = f"""SELECT max(at) FROM story WHERE id <= ? AND kind NOT IN ({OTHERS})
+    AND NOT (kind = 'change' AND what = '{BY_EDIT}')
+    AND NOT (kind = 'link' AND who = 'journal' AND what LIKE 'missing %')"""
+
+
+def last_made(connection: sqlite3.Connection, until: int = sys.maxsize) -> int:
+    """The time of the last row that the core has made, up to the line of that number, ns since the night began. Raises
+    JournalError."""
     try:
-        (last,) = connection.execute(
-            f"SELECT max(at) FROM story WHERE kind NOT IN ({others})", tuple(NOT_OF_THE_CORE)
-        ).fetchone()
+        (last,) = connection.execute(LAST_MADE, (until,)).fetchone()
+    except sqlite3.Error as error:
+        raise JournalError(f"the journal cannot be read: {cause(error)}") from error
+    with sensibly("the journal's times are no numbers"):
+        return int(last or 0)
+
+
+def turns(connection: sqlite3.Connection, chapters: Sequence[Chapter]) -> list[int]:
+    """When each plan of a night came into force: the time of the last row before. Raises JournalError."""
+    return [last_made(connection, chapter.since) for chapter in chapters]
+
+
+def _missing(connection: sqlite3.Connection) -> int:
+    """How many rows are missing."""
+    try:
         lost = connection.execute(
             "SELECT what FROM story WHERE kind = 'link' AND who = 'journal' AND what LIKE 'missing %'"
         ).fetchall()
     except sqlite3.Error as error:
         raise JournalError(f"the journal cannot be read: {cause(error)}") from error
     with sensibly("the journal does not say how many lines it lacks"):
-        return int(last or 0), sum(int(what.split()[1]) for (what,) in lost)
+        return sum(int(what.split()[1]) for (what,) in lost)

@@ -8,9 +8,11 @@ up to the next one's turn.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
+from stagectl.core.doubt import NOTHING_KNOWN
 from stagectl.core.effects import Effect
 from stagectl.core.events import (
     DeskCame,
@@ -29,6 +31,7 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
 from stagectl.story.entry import Heard
+from stagectl.story.hands import Hand, by_hand, hands_of, laid_down
 from stagectl.story.heard import event
 from stagectl.story.rows import BY_EDIT, Row, Teller
 from stagectl.story.translate import Translation
@@ -48,11 +51,20 @@ def is_of_the_core(row: Row) -> bool:
     return row.kind not in NOT_OF_THE_CORE and not missing and not (row.kind == "change" and row.what == BY_EDIT)
 
 
+class Desk(NamedTuple):
+    """Which desk it is, by whatever tells it from others, and where on it each send is."""
+
+    which: object
+    places: tuple[object, ...]
+
+
 class Chapter(NamedTuple):
-    """A plan, and the number of the line after which it was in force."""
+    """A plan, and the number of the line after which it was in force. `desk`: the desk that it was played on; None
+    where that is not known."""
 
     since: int
     plan: Plan
+    desk: Desk | None = None
 
 
 def translations(chapters: Sequence[Chapter], plan: Plan) -> list[tuple[int, Translation | None]]:
@@ -63,43 +75,89 @@ def translations(chapters: Sequence[Chapter], plan: Plan) -> list[tuple[int, Tra
 
 class Played:
     """A night that is played again on a plan. `zero`: the time that counts as its beginning, ns; `chapters`: the plans
-    that its events were heard by, the earliest first; `deaf`: with no desk."""
+    that its events were heard by, the earliest first; `deaf`: with no desk; `watched`: for hands at the desk."""
 
-    def __init__(self, plan: Plan, chapters: Sequence[Chapter], zero: int = 0, *, deaf: bool = False) -> None:
+    def __init__(
+        self, plan: Plan, chapters: Sequence[Chapter], zero: int = 0, *, deaf: bool = False, watched: bool = False
+    ) -> None:
         self.plan = plan
         self.state: State = begin(plan, zero)
         self.left_out = 0
         """Events for which the plan has no counterpart."""
+        self.hands_left_out: dict[str, None] = {}
+        """What hands have moved that the plan does not have."""
+        self.hands: list[Hand] = []
+        """Those that the last event has found at rest, with times of the night; nothing where they are not watched."""
         self._zero = zero
         self._deaf = deaf
+        self._watched = watched
         self._teller = Teller(plan, zero)
-        self._translations = translations(chapters, plan)
+        ways = zip(chapters, translations(chapters, plan), strict=True)
+        self._ways = [(chapter, way) for chapter, (_, way) in ways][::-1]
         self._here: dict[Event, Event] = {}
 
     def take(self, number: int, kept: Heard) -> list[Row]:
         """Play the event with that number. Returns its rows. Raises ValueError where it is no event."""
         found = event(kept)
         what: Event | None = found
-        for since, translation in reversed(self._translations):
-            if number > since:
-                what = found if translation is None else translation(found)
-                if (self._deaf or translation is not None) and isinstance(found, OF_THE_DESK):
-                    # What the desk said was said of levels of other files: on these it would be taken for hands.
-                    return []
-                break
+        self.hands = []
+        translation = next((way for chapter, way in self._ways if number > chapter.since), None)
+        if self._deaf or translation is not None:
+            if isinstance(found, OF_THE_DESK):
+                # What the desk said was said of levels of other files: on these it would be taken for hands.
+                return []
+            what = found if translation is None else translation(found)
         if what is None:
             self.left_out += 1
             return []
         self._note(what)
         return self._step(what, kept.at)
 
+    def learn(self, chapter: Chapter, hands: Iterable[Hand]) -> list[Row]:
+        """Hands have come to rest on the plan of a chapter. A plan that has no desk, or is another one, learns of them
+        by this alone, before the event that they were found with. Returns the rows."""
+        translation = next(way for one, way in self._ways if one is chapter)
+        rows: list[Row] = []
+        for hand in hands if self._deaf or translation is not None else ():
+            send = hand.send if translation is None else translation.send(hand.send)
+            if send is None:
+                self.hands_left_out[chapter.plan.send_name(hand.send)] = None
+                continue
+            # What was due before the hand has happened; what is due at its own time comes after it.
+            rows += self.until(hand.at - 1)
+            moved = hand._replace(send=send, at=self._zero + hand.at)
+            self.state, effects = laid_down(self.plan, self.state, moved)
+            rows += self._teller.rows(effects)
+        return rows
+
+    def goes_on_from(self, other: Played, here: Desk | None, there: Desk | None) -> None:
+        """From now on this plan is in force instead of another one: what the desk had then, it still has. `here`,
+        `there`: the desks of this plan and of the other one. A hand that has not come to rest yet is found when the
+        desk is read."""
+        same: dict[int, int] = {}
+        if here is not None and there is not None and here.which == there.which:
+            translation = Translation(other.plan, self.plan)
+            ways = ((send, translation.send(send)) for send in range(len(there.places)))
+            same = {send: to for send, to in ways if to is not None and here.places[to] == there.places[send]}
+        stood, _ = step(other.plan, other.state, DeskWent(), other.state.now)
+        had = {send: level for send, level in stood.known.before.items() if send not in other.state.touches}
+        had |= {send: touch.before for send, touch in other.state.touches.items() if touch.before is not None}
+        before = {to: had[send] for send, to in same.items() if send in had and self.plan.grid_of(to) is not None}
+        left = self.state.left.intersection(same.values()) if self.plan.answers.reads else frozenset()
+        known = NOTHING_KNOWN._replace(before=MappingProxyType(before if self.plan.answers.reads else {}))
+        self.state = self.state._replace(known=known, left=left)
+
     def until(self, at: int) -> list[Row]:
-        """Let time pass up to `at`, ns since the night began."""
+        """Let time pass up to `at`, ns since the night began. Returns the rows."""
+        self.hands = []
         return self._step(Wake(), at)
 
     def _step(self, what: Event, at: int) -> list[Row]:
         effects: Sequence[Effect]
-        self.state, effects = step(self.plan, self.state, what, self._zero + at)
+        before, now = self.state, self._zero + at
+        self.state, effects = step(self.plan, before, what, now)
+        if self._watched and by_hand(effects):
+            self.hands += [one._replace(at=one.at - self._zero) for one in hands_of(self.plan, before, what, now)]
         return self._teller.rows(effects) if effects else []
 
     def _note(self, what: Event) -> None:

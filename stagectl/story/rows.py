@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
 class Row(NamedTuple):
     """One line of the story. `at`: ns since the night began. `before` and `after`: levels of a change;
-    `before` None is a level that was not known. What a kind does not use is None."""
+    `before` None is a level that was not known; `sent`: the desk's step for it, or what a hand at the desk counts as
+    where that is not what it has put (then the reason is the detail). What a kind does not use is None."""
 
     at: int
     kind: str
@@ -72,6 +73,10 @@ KINDS: Final = (
 )
 """Every kind of row, in the order in which a press tells them."""
 
+
+BY_DESK: Final = ("hand", "read")
+"""Causes of changes that the desk itself told: their levels are those that it has, above a ceiling too, and nothing was
+sent for them."""
 
 BY_EDIT: Final = "edit"
 """The cause of changes that came with edited files, when a night goes on by them."""
@@ -153,7 +158,8 @@ class Teller:
                 input=plan.column_name(column),
                 before=before,
                 after=after,
-                sent=plan.in_steps(send, after),
+                sent=effect.counts if effect.cause in BY_DESK else plan.in_steps(send, after),
+                detail=None if effect.why is None else effect.why.value,
             )
 
     def _refused(self, effect: Refused) -> Iterator[Row]:
@@ -233,9 +239,11 @@ def as_json(row: Row) -> dict[str, Any]:
         out |= {
             "from_db": None if row.before is None else as_db(row.before),
             "to_db": None if row.after is None else as_db(row.after),
-            "sent_db": None if row.sent is None else as_db(row.sent),
+            "sent_db": None if row.sent is None or row.what in BY_DESK else as_db(row.sent),
             "cause": row.what,
         }
+        if row.sent is not None and row.what in BY_DESK and row.detail is not None:
+            out["counts_db"] = as_db(row.sent)
     elif row.what is not None:
         out["what"] = row.what
     if row.detail is not None:

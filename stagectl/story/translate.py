@@ -65,6 +65,10 @@ class Translation:
             changes[field.name] = value
         return replace(event, **changes)
 
+    def send(self, send: int) -> int | None:
+        """The send of the same listener and input; None where there is none."""
+        return self._maps["send"].get(send)
+
     def _action(self, action: Action) -> Action | None:
         changes: dict[str, Any] = {}
         for field in fields(action):

@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
-from stagectl.core.levels import plain_text, text
+from stagectl.core.actions import Hush
+from stagectl.core.levels import height, plain_text, text
 from stagectl.story.edits import BY_FILES
 from stagectl.story.rows import BY_EDIT, Row
 from stagectl.story.times import clock
@@ -17,6 +18,8 @@ from stagectl.story.told import Told
 NAMED_MAX: Final = 3
 """Changes of one press that a line names one by one; more are counted, with the biggest named."""
 
+HUSH_ENDS: Final = "hush ends"
+"""What a press is called that brings hushed mixes back: the same foot does both, and nobody may have to guess which."""
 
 _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
     ("desk", "hand"): "a hand at the desk: ",
@@ -28,7 +31,7 @@ _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
 def lines(rows: Sequence[Row]) -> list[Told]:
     """The lines for some rows, in their order; the changes of one press share a line. A count of none has no line."""
     out = []
-    told = (row for row in rows if row.kind != "count" or row.number)
+    told = (row for row in meant(rows) if row.kind != "count" or row.number)
     for (kind, at, _), group in groupby(told, key=lambda row: (row.kind, row.at, row.press)):
         some = list(group)
         say = _SAY.get(kind, _other)
@@ -36,6 +39,19 @@ def lines(rows: Sequence[Row]) -> list[Told]:
         when = f"{clock(at):>10}  "
         out += [Told(f"{when}{plainly(line)}", kind, len(when)) for line in said]
     return out
+
+
+def meant(rows: Sequence[Row]) -> Sequence[Row]:
+    """The rows, where presses that end a hush are called so: what they move goes up. A press without its changes keeps
+    the word that is recorded."""
+    if not any(row.kind == "press" and row.what == Hush.word for row in rows):
+        return rows
+    ends = {row.press for row in rows if row.kind == "change" and row.what == Hush.word and _rises(row)}
+    return [row._replace(what=HUSH_ENDS) if row.kind == "press" and row.press in ends else row for row in rows]
+
+
+def _rises(row: Row) -> bool:
+    return row.before is not None and row.after is not None and height(row.after) > height(row.before)
 
 
 def changes(rows: Sequence[Row]) -> list[str]:
@@ -76,9 +92,9 @@ def _moved(by: int) -> str:
 
 
 def _way(row: Row) -> str:
-    if row.before is None:
-        return f"to {text(row.after)}"
-    return f"{text(row.before)} → {text(row.after)}"
+    way = f"to {text(row.after)}" if row.before is None else f"{text(row.before)} → {text(row.after)}"
+    # A hand at the desk that counts as another level than its own.
+    return way if row.detail is None else f"{way}, {row.detail}: counts as {text(row.sent)}"
 
 
 def _press(row: Row) -> str:
@@ -97,7 +113,8 @@ def place(song: str | None, section: str | None) -> str:
 
 
 def _refusal(row: Row) -> str:
-    what = f"{row.control}: {row.what}" if row.control else row.what
+    # A control may have the name of what it does.
+    what = row.what if row.control in (None, row.what) else f"{row.control}: {row.what}"
     return f"{row.who}: refused ({what}): {row.detail}"
 
 

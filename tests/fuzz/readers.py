@@ -127,7 +127,7 @@ def _report(path: Path) -> None:
 def _keep(path: Path) -> None:
     with closing(open_read(path)) as connection:
         kept = {number: dict(held) for number, held in files_of(connection, path).items()}
-        found = night_of(show()[0], "a night", None, kept, (row for _, _, row in rows(connection)))
+        found = night_of(show()[0], "a night", None, kept, rows(connection))
         lesson_of(show()[0], [found])
 
 

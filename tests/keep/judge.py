@@ -29,8 +29,7 @@ def read_nights(show: Show, paths: Sequence[Path]) -> list[Night]:
     for path in paths:
         with closing(open_read(path)) as connection:
             played = night(connection)
-            story = (row for _, _, row in rows(connection))
-            out.append(night_of(show, path.stem, played.venue, files(connection), story))
+            out.append(night_of(show, path.stem, played.venue, files(connection), rows(connection)))
     return out
 
 

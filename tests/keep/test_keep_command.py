@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import sqlite3
+import zlib
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -100,6 +103,23 @@ def test_the_last_night_of_this_setlist_is_taken(tmp_path: Path, monkeypatch: py
     out = run(tmp_path)
     assert out.startswith("tour of sheds: 1 night: 2026-11-25\n")
     assert "keys, up 2 dB\n    on 1 of 1 night, in 9 songs: median +2 dB" in out
+
+
+def test_a_song_that_was_renamed_in_mid_show_and_back_is_no_stranger(tmp_path: Path) -> None:
+    """Each stretch of the night is read by the files that it was played by."""
+    path = one_night(write_show(tmp_path), "a.night")
+    plain = run(tmp_path, path)
+    first = load_show(tmp_path).setlist.songs[0].name
+    with closing(sqlite3.connect(path)) as night, night:
+        # After its last row the night was taken up with another name for a song that it had been at.
+        (last,) = night.execute("SELECT max(id) FROM story").fetchone()
+        for place, name, packed in night.execute("SELECT place, path, packed FROM files").fetchall():
+            raw = zlib.compress(zlib.decompress(packed).replace(first.encode(), b"Another Name"))
+            assert place or b"Another Name" in zlib.decompress(raw)
+            night.execute("INSERT INTO files VALUES (?, ?, ?, ?)", (last, place, name, raw))
+    out = run(tmp_path, path)
+    assert "not in this show any more" not in out
+    assert "keys, up 2 dB" in out and "keys, up 2 dB" in plain
 
 
 def test_at_a_terminal_each_change_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

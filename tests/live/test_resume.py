@@ -18,7 +18,7 @@ from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved, Ped
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
-from stagectl.errors import DeviceError, JournalError
+from stagectl.errors import DeviceError, JournalError, NightInUse
 from stagectl.journal.claim import holder_of
 from stagectl.journal.paths import nights
 from stagectl.journal.read import files, open_read
@@ -26,7 +26,7 @@ from stagectl.journal.record import Recorder
 from stagectl.journal.schema import Night as Head
 from stagectl.live import record as recording
 from stagectl.live.going import Going
-from stagectl.live.record import Record, desk_claim, record
+from stagectl.live.record import Record, desk_claim, record, venue_again
 from stagectl.live.resume import AGREE_NS, BrokenOff, zero_again
 from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
@@ -219,17 +219,101 @@ def test_a_fresh_one_can_be_asked_for(folder: Path) -> None:
     drop(new.recorder)
 
 
-def test_another_venue_or_setlist_is_another_night(folder: Path, tmp_path: Path) -> None:
+ROOMS = """
+venues:
+  The Old Sluice:
+    singer: {fiddle: up 1}
+  The Tin Chapel: {}
+"""
+
+
+def test_another_setlist_is_another_night(folder: Path, tmp_path: Path) -> None:
     player = playing(folder, begun(folder))
     player.press("on")
     player.killed()
-    elsewhere = begun(folder, venue="The Tin Chapel")
-    assert elsewhere.taken_up is None
-    drop(elsewhere.recorder)
     other = Path(shutil.copytree(folder, tmp_path / "other"))
     another = begun(other)
     assert another.taken_up is None
     drop(another.recorder)
+
+
+def at_the_sluice(folder: Path, path: Path | None = None) -> Path:
+    """A night that was broken off at The Old Sluice; the journal of it."""
+    with (folder / "setlist.yaml").open("a") as file:
+        file.write(ROOMS)
+    player = playing(folder, begun(folder, path, venue="The Old Sluice"))
+    player.press("on")
+    player.killed()
+    return player.of.recorder.path
+
+
+def test_a_night_that_was_broken_off_elsewhere_is_not_lost(folder: Path) -> None:
+    path = at_the_sluice(folder)
+    says = r"was broken off at The Old Sluice: `--venue \"The Old Sluice\"` goes on with it, `--fresh` begins a new one"
+    for venue in (None, "The Tin Chapel"):
+        with pytest.raises(JournalError, match=says):
+            begun(folder, venue=venue)
+    assert [*nights().glob("*.night")] == [path]
+    # Where none is named, it is the night's own.
+    show, _ = loaded(folder)
+    assert venue_again(show, None) == "The Old Sluice"
+    again = begun(folder, venue="The Old Sluice")
+    assert again.taken_up is not None and again.recorder.path == path
+    with pytest.raises(NightInUse):
+        venue_again(show, None)
+    drop(again.recorder)
+    new = begun(folder, venue="The Tin Chapel", fresh=True)
+    assert new.taken_up is None
+    drop(new.recorder)
+
+
+def test_a_night_at_no_venue_goes_on_at_none(folder: Path) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    with pytest.raises(JournalError, match=r"at no venue: without `--venue` goes on with it, `--fresh` begins"):
+        begun(folder, venue="The Tin Chapel")
+    assert venue_again(loaded(folder)[0], None) is None
+
+
+def test_a_journal_that_was_asked_for_has_its_venue_too(folder: Path, tmp_path: Path) -> None:
+    path = at_the_sluice(folder, tmp_path / "mine.night")
+    assert venue_again(loaded(folder)[0], path) == "The Old Sluice"
+    with pytest.raises(JournalError, match=r"goes on with it, another `--journal` begins a new one"):
+        begun(folder, path)
+
+
+def test_a_venue_that_is_gone_is_said(folder: Path) -> None:
+    at_the_sluice(folder)
+    setlist = folder / "setlist.yaml"
+    setlist.write_text(setlist.read_text().replace("The Old Sluice", "The New Sluice"))
+    with pytest.raises(JournalError, match="which the setlist does not have; did you mean `The New Sluice`"):
+        venue_again(loaded(folder)[0], None)
+
+
+def test_an_old_night_elsewhere_keeps_nobody_from_playing(folder: Path) -> None:
+    path = at_the_sluice(folder)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE story SET wall = wall - 3 * 3600 * 1000000")
+    assert venue_again(loaded(folder)[0], None) is None
+    new = begun(folder, venue="The Tin Chapel")
+    assert new.taken_up is None and "a new one is begun" in WARNED[0]
+    drop(new.recorder)
+
+
+def test_a_journal_that_was_mistyped_begins_nothing_silently(folder: Path, tmp_path: Path) -> None:
+    path = tmp_path / "tour" / "sluice.night"
+    path.parent.mkdir()
+    player = playing(folder, begun(folder, path))
+    assert [f"a new night is begun in {path}"] == WARNED
+    player.killed()
+    WARNED.clear()
+    drop(begun(folder, path).recorder)
+    assert not WARNED
+    wrong = tmp_path / "tour" / "sluice" / "sluise.night"
+    with pytest.raises(JournalError, match=f"there is no folder {wrong.parent} for .*did you mean `{path}`"):
+        begun(folder, wrong)
+    assert not wrong.parent.exists()
 
 
 def test_a_night_of_yesterday_is_not_taken_up_and_it_says_so(folder: Path) -> None:

@@ -1,0 +1,106 @@
+"""What people read of a treadle: one line a sweep, of the rows that the core makes of one."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+from recorded import record_night
+
+from stagectl.core.effects import Reason
+from stagectl.journal.read import open_read, rows
+from stagectl.story.rows import Row
+from stagectl.story.sweeps import SWEEP_NS, swept
+from stagectl.story.words import lines
+from stagectl.where import shipped
+
+MS = 1_000_000
+WAITS = Reason.NOT_PICKED_UP.value
+
+
+def turn(at: int, press: int, *more: Row, control: str = "treadle") -> list[Row]:
+    first = Row(at, "press", press, who="singer", what="ride", pedal="board", control=control, gesture="turn")
+    return [first, *(row._replace(at=at, press=press) for row in more)]
+
+
+def waits(control: str = "treadle") -> Row:
+    return Row(0, "refusal", who="singer", what="voice", pedal="board", control=control, detail=WAITS)
+
+
+def moves(before: int, after: int) -> Row:
+    return Row(0, "change", who="singer", what="ride", listener="singer", input="voice", before=before, after=after)
+
+
+def told(some: list[Row]) -> list[str]:
+    return [str(line).strip().split("  ", 1)[1].strip() for line in lines([row for _, row in swept(some)])]
+
+
+def test_steps_that_have_not_met_the_level_are_one_line_of_each_kind() -> None:
+    some = [row for at in range(40) for row in turn(at * 20 * MS, at + 1, waits())]
+    assert told(some) == [
+        "singer: ride, 40 steps (board, treadle, turn)",
+        f"singer: refused (treadle: voice): {WAITS}",
+    ]
+
+
+def test_a_level_goes_from_where_it_was_to_where_it_came_to() -> None:
+    some = turn(0, 1, waits()) + [
+        row for at in range(1, 9) for row in turn(at * 20 * MS, at + 1, moves(-100 * at, -100 * (at + 1)))
+    ]
+    # Frames of a way that is smoothed come without a press of their own.
+    some.append(moves(-900, -950)._replace(at=165 * MS, press=9))
+    assert told(some) == [
+        "singer: ride, 9 steps (board, treadle, turn)",
+        f"singer: refused (treadle: voice): {WAITS}",
+        "singer: voice -1 dB → -9.5 dB",
+    ]
+
+
+def test_refusals_alone_are_counted_too() -> None:
+    some = [waits()._replace(at=at * MS, press=at) for at in range(5)]
+    assert told(some) == [f"singer: refused (treadle: voice): {WAITS} (5 steps)"]
+
+
+def test_a_rest_another_treadle_and_anything_between_begin_a_new_one() -> None:
+    steps = [
+        turn(0, 1),
+        turn(SWEEP_NS, 2),
+        turn(2 * SWEEP_NS + 1, 3),
+        turn(2 * SWEEP_NS + 2, 4, control="other"),
+        [Row(2 * SWEEP_NS + 3, "reminder", what="curfew")],
+        turn(2 * SWEEP_NS + 4, 5, control="other"),
+    ]
+    assert told([row for step in steps for row in step]) == [
+        "singer: ride, 2 steps (board, treadle, turn)",
+        "singer: ride (board, treadle, turn)",
+        "singer: ride (board, other, turn)",
+        "curfew",
+        "singer: ride (board, other, turn)",
+    ]
+
+
+def test_a_night_of_the_demo_loses_nothing_but_steps(tmp_path: Path) -> None:
+    """By its rows: what is no step of a treadle is told as it is, and levels end where the rows end them."""
+    path = tmp_path / "a.night"
+    record_night(shipped("setlists") / "nine-songs", path)
+    connection = open_read(path)
+    some = [row for _, _, row in rows(connection)]
+    connection.close()
+    out = [row for _, row in swept(some)]
+    others = [row for row in some if row.gesture != "turn" and row.what != "ride" and row.detail != WAITS]
+    assert [row for row in out if row in others] == others
+    ends = [{(row.listener, row.input): row.after for row in one if row.kind == "change"} for one in (some, out)]
+    assert ends[0] == ends[1]
+    turns = sum(row.gesture == "turn" for row in some)
+    assert turns > 2 and sum(row.gesture == "turn" for row in out) < turns
+
+
+@given(st.lists(st.integers(0, 2 * SWEEP_NS), max_size=20))
+def test_sweeps_are_what_lies_between_rests(gaps: list[int]) -> None:
+    """By counting the rests."""
+    times = [sum(gaps[:at]) for at in range(len(gaps) + 1)]
+    some = [row for press, at in enumerate(times) for row in turn(at, press)]
+    rests = sum(after - before > SWEEP_NS for before, after in pairwise(times))
+    assert len(swept(some)) == rests + 1
