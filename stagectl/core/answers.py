@@ -126,9 +126,19 @@ def _was_read(work: Work) -> None:
     if moves:
         work.out(Changed(at=work.at, press=work.next_press(), who=DESK, cause=READ, moves=moves))
     for send in hands:
-        before, level = known.before[send], known.said[send]
-        adopt(work, send, before, level, _as_moved(work.state.wanted[send], before, level))
+        _moved_meanwhile(work, send, known.before[send], known.said[send])
     _ready(work)
+
+
+def _moved_meanwhile(work: Work, send: int, before: Level, level: Level) -> None:
+    """A hand moved a send while the desk was away. Where nothing else did, it stays as the hand has put it."""
+    state = work.state
+    stays = send in state.left or _near(before, state.steps[send])
+    if stays:
+        work.set(left=state.left | {send})
+    adopt(work, send, before, level, level if stays else _as_moved(state.wanted[send], before, level))
+    if work.state.steps[send] in (None, work.state.asked[send]):
+        work.set(left=work.state.left - {send})
 
 
 def _as_moved(wanted: Level | None, before: Level, level: Level) -> Level:

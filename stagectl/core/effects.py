@@ -54,6 +54,16 @@ class Reason(Enum):
     NO_PEDAL = "only the control of a pedal can do that"
 
 
+class Left(Enum):
+    """Why what a hand at the desk has put counts as another level; the value is what people read."""
+
+    CEILING = "left above its ceiling"
+    MIX_CEILING = "left above what the ceiling of its mix allows"
+    HUSH = "left above what the hush allows"
+    FLOOR = "left below the nudge floor"
+    MEANWHILE = "put there while the desk was away"
+
+
 class Move(NamedTuple):
     """One send's change of target: `before` is None where the desk's level was not known."""
 
@@ -89,7 +99,8 @@ class Arrived:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Changed:
-    """Targets moved. `cause`: the action's word. `fade_ns`: over how long the desk is taken there."""
+    """Targets moved. `cause`: the action's word. `fade_ns`: over how long the desk is taken there. Of a hand at the
+    desk, where it counts as another level than the one it has put: `counts`, in the desk's steps, and `why`."""
 
     at: int
     press: int
@@ -97,6 +108,8 @@ class Changed:
     cause: str
     moves: tuple[Move, ...]
     fade_ns: int = 0
+    counts: Level | None = None
+    why: Left | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,8 @@
 What a hand moves is let be at once: no fade goes on over it. When it has rested for `REST_NS`, or when anybody does
 something, where it came to is adopted as a nudge by `DESK`, which lasts for the night like any other: it is recorded,
 the listener whose mix it is can undo it, and the next scene keeps it. Above a ceiling (or below the nudge floor) the
-nudge goes as far as it may, and the desk is left as the hand put it until something else moves that send.
+nudge goes as far as it may, which is recorded with it (`Changed.counts`), and the desk is left as the hand put it until
+something else moves that send, a stop is arrived at, or a desk that cannot be read comes back.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Final
 
 from stagectl.core.actions import Lasts
 from stagectl.core.doubt import Doubt
-from stagectl.core.effects import Changed, Move
+from stagectl.core.effects import Changed, Left, Move
 from stagectl.core.levels import LEVEL_MAX, OFF, Level, Off, height
 from stagectl.core.mixes import highest, highest_whole, total
 from stagectl.core.nudges import Wish, put, with_nudges
@@ -21,7 +22,7 @@ from stagectl.core.rest import Mix
 from stagectl.core.room import as_heard
 from stagectl.core.state import State, Touch
 from stagectl.core.targets import Aimed, mix_at
-from stagectl.core.work import Presser, Work
+from stagectl.core.work import Work
 
 DESK: Final = "desk"
 """Who moved what a hand moved."""
@@ -85,11 +86,19 @@ def _take(work: Work, send: int) -> None:
 
 def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level) -> None:
     """A hand moved a send from one level to another: from now on, `aim` is what its listener wants there."""
-    by = Presser(press=work.next_press(), who=DESK, what=HAND)
-    work.out(Changed(at=work.at, press=by.press, who=DESK, cause=HAND, moves=(Move(send, before, level),)))
+    press = work.next_press()
+    counts = _wish_for(work, send, aim)
+    why = None if counts is None else _why(work, send, level, counts)
+    moves = (Move(send, before, level),)
+    work.out(Changed(at=work.at, press=press, who=DESK, cause=HAND, moves=moves, counts=counts, why=why))
+
+
+def _wish_for(work: Work, send: int, aim: Level) -> Level | None:
+    """Nudge a send as far towards a level as it may be. The step that it comes to, where the desk has another one now;
+    None where it has that, or where the night does not drive it yet."""
     state, base = work.state, work.base[send]
     if base is None or work.plan.grid_of(send) is None or not state.recalled:
-        return
+        return None
     bounds = work.bounds(send)
     floor = bounds.limits.nudge_floor
     mix = mix_at(work.plan, work.plan.listener_of(send), state.wishes)
@@ -102,6 +111,18 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     work.change(DESK, state.wishes._replace(nudges=put_there), hand=send)
     aims = work.aims_of((send,))
     work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
+    return None if aims.steps[send] == state.asked[send] else aims.steps[send]
+
+
+def _why(work: Work, send: int, level: Level, counts: Level) -> Left:
+    """Why a hand's level counts as another one."""
+    if send not in work.state.left:
+        return Left.MEANWHILE
+    if isinstance(counts, Off):
+        return Left.FLOOR
+    if height(level) > work.bounds(send).top:
+        return Left.CEILING
+    return Left.HUSH if work.plan.listener_of(send) in work.state.hushed else Left.MIX_CEILING
 
 
 def _fitting(work: Work, send: int, mix: Mix) -> int:

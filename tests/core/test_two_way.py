@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import FINE, LEVELS, small_plan, wish
 
-from stagectl.core.actions import Back, GoTo, Next, Nudge, Ride, Undo
+from stagectl.core.actions import Back, GoTo, Hush, Next, Nudge, Ride, Undo
 from stagectl.core.answers import NEAR
 from stagectl.core.doubt import TRIES
-from stagectl.core.effects import Ask, Changed, Question, Reason, Refused
+from stagectl.core.effects import Ask, Changed, Left, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved
 from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
@@ -127,12 +127,12 @@ LOSSY = Line(loss=0.2, delay_ns=10 * MS, jitter_ns=40 * MS, twice=0.05)
 @pytest.mark.parametrize("fade_ns", [0, 500 * MS])
 @pytest.mark.parametrize("echoes", [True, False])
 def test_a_lossy_line_brings_it_there_within_two_seconds(fade_ns: int, echoes: bool) -> None:
-    """A fifth of the packets lost, up to 50 ms late and out of order, both ways: hundreds of recalls of 24 sends."""
+    """A fifth of the packets lost, up to 50 ms late and out of order, both ways: many recalls of 24 sends."""
     plan = two_way((-2_000,) * 24, (-1_500,) * 24, (-600, -900, OFF, -3_000, -100, -2_500) * 4, fade_ns=fade_ns)
     desk = FarDesk(plan=plan, line=LOSSY, seed=fade_ns + echoes, echoes=echoes)
     now = here(desk)
     late = 0
-    recalls = 100 if fade_ns else 500
+    recalls = examples(100) if fade_ns else examples(450)
     for at in range(recalls):
         desk.do((now, wish(Next() if at % 2 == 0 else Back())))
         desk.until(now + fade_ns + 100 * MS)
@@ -255,6 +255,78 @@ def test_above_its_ceiling_a_hand_is_left_alone_until_the_next_song() -> None:
     desk.do((now + 2 * SECOND, wish(Next())))
     desk.until(now + 4 * SECOND)
     assert desk.levels[0] == -1_000
+
+
+def counted(desk: FarDesk) -> list[tuple[Level | None, Left | None]]:
+    """What each hand counts as, where that is not what it has put, and why."""
+    return [(one.counts, one.why) for one in desk.of(Changed) if isinstance(one, Changed) and one.cause == "hand"]
+
+
+def test_what_a_hand_above_a_ceiling_counts_as_is_recorded_and_nothing_is_sent() -> None:
+    """At the ceiling itself a hand counts as what it is; a nudge goes on from the ceiling."""
+    desk = FarDesk(plan=two_way((-2_000, -900), (-1_500, -900), ceiling=-1_000))
+    now = here(desk)
+    told = len(desk.told)
+    desk.hand(now, [(0, 0, -400), (SECOND, 0, -1_000), (2 * SECOND, 0, 500), (3 * SECOND, 0, -4_500)])
+    desk.until(now + 5 * SECOND)
+    assert hands(desk) == [(0, -1_500, -400), (0, -400, -1_000), (0, -1_000, 500), (0, 500, -4_500)]
+    assert counted(desk) == [(-1_000, Left.CEILING), (None, None), (-1_000, Left.CEILING), (OFF, Left.FLOOR)]
+    assert len(desk.told) == told
+    desk.hand(now + 5 * SECOND, [(0, 0, 500)])
+    desk.do((now + 6 * SECOND, wish(Nudge(by=-100, column=0))))
+    desk.until(now + 8 * SECOND)
+    assert desk.levels[0] == -1_100
+
+
+def test_a_hand_in_a_hushed_mix_counts_as_far_as_the_hush_allows() -> None:
+    desk = FarDesk(plan=two_way((-2_000,), (-1_500,)))
+    now = here(desk)
+    desk.do((now, wish(Hush(everyone=False))))
+    desk.hand(now + SECOND, [(0, 0, -500)])
+    desk.until(now + 3 * SECOND)
+    assert counted(desk) == [(-2_000, Left.HUSH)]
+    assert desk.levels[0] == -500
+
+
+def test_a_hand_counts_as_far_as_the_ceiling_of_its_mix_allows() -> None:
+    """Two inputs at -10 dB are -7 dB together (uncorrelated sum); under a ceiling of -5 dB the one may have
+    10·log10(10^-0.5 - 10^-1) = -6.66 dB beside the other."""
+    plan = replace(two_way((-1_000, -1_000), (-1_000, -1_000)), mix_ceilings=(-500,))
+    desk = FarDesk(plan=plan)
+    now = here(desk)
+    desk.hand(now, [(0, 0, -300)])
+    desk.until(now + 3 * SECOND)
+    assert counted(desk) == [(-670, Left.MIX_CEILING)]
+    assert desk.levels[0] == -300
+
+
+def test_a_hand_above_a_ceiling_is_left_alone_after_an_outage_too() -> None:
+    desk = FarDesk(plan=two_way((-2_000,) * 20, (-1_500,) * 20, (-600,) * 20))
+    now = here(desk)
+    for at, level in enumerate((300, 200)):
+        then = now + at * 8 * SECOND
+        desk.do((then, DeskWent()))
+        desk.levels[3] = level
+        desk.do((then + 2 * SECOND, DeskCame()))
+        desk.until(then + 5 * SECOND)
+        assert desk.levels[3] == level
+    assert hands(desk) == [(3, -1_500, 300), (3, 300, 200)]
+    assert counted(desk) == [(0, Left.CEILING), (0, Left.CEILING)]
+    # The night goes on, and so does the desk: a hand above the ceiling counts as the ceiling from then on.
+    desk.do((now + 20 * SECOND, wish(Next())))
+    desk.until(now + 23 * SECOND)
+    assert desk.differs == {}
+
+
+def test_a_hand_that_the_night_went_past_during_an_outage_says_what_it_counts_as() -> None:
+    desk = FarDesk(plan=two_way((-2_000,) * 20, (-1_500,) * 20, (-600,) * 20))
+    now = here(desk)
+    desk.do((now, DeskWent()))
+    desk.levels[3] = -1_700
+    desk.do((now + SECOND, wish(Next())), (now + 2 * SECOND, DeskCame()))
+    desk.until(now + 5 * SECOND)
+    assert counted(desk) == [(-800, Left.MEANWHILE)]
+    assert desk.levels[3] == -800
 
 
 def test_late_echoes_out_of_order_are_no_hand() -> None:
