@@ -14,6 +14,7 @@ from stagectl.errors import JournalError, NightDamaged
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import when
 from stagectl.journal.read import night, open_read
+from stagectl.journal.wary import wary
 from stagectl.live.backup import backup_path
 
 LEVELS_MAX: Final = 2**22
@@ -83,7 +84,7 @@ def _copy(connection: sqlite3.Connection, journal: Path, copy: Path) -> datetime
     cannot be done, JournalError where nothing can be written to the copy's folder."""
     try:
         connection.execute("VACUUM INTO ?", (str(copy),))
-        with closing(sqlite3.connect(f"{copy.resolve().as_uri()}?mode=ro", uri=True)) as copied:
+        with closing(wary(sqlite3.connect(f"{copy.resolve().as_uri()}?mode=ro", uri=True))) as copied:
             said = copied.execute("PRAGMA quick_check(1)").fetchone()[0]
             last = copied.execute(
                 "SELECT coalesce((SELECT wall FROM story ORDER BY id DESC LIMIT 1), begun) FROM night"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stagectl.cli.common import aligned, count, setlist_argument
+from stagectl.story.sizes import size_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -114,13 +115,3 @@ def content(manifest: Manifest) -> Iterator[str]:
 def _rows(manifest: Manifest) -> Iterable[tuple[str, str, str, str]]:
     for file in manifest.files:
         yield file.what, file.path, "shipped with the program" if file.shipped else "", size_text(file.size)
-
-
-def size_text(size: int) -> str:
-    """A number of bytes as people read it: `812 B`, `3.4 kB`, `12 MB`."""
-    value = float(size)
-    for unit in ("B", "kB", "MB"):
-        if value < 999.5:
-            return f"{value:.0f} {unit}" if unit == "B" or value >= 9.95 else f"{value:.1f} {unit}"
-        value /= 1_000
-    return f"{value:.1f} GB"

@@ -145,11 +145,12 @@ def of_night(part: str) -> Names:
 
         from stagectl.cli.common import journal_at
         from stagectl.journal.query import names
+        from stagectl.journal.wary import wary
 
         path = journal_at(ctx.params.get("journal"))
         ends = time.monotonic() + READ_S
         # Read as it lies there: to bring anything home is for those who read it in earnest.
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
+        with closing(wary(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True))) as connection:
             connection.set_progress_handler(lambda: time.monotonic() > ends, LOOKED)
             return names(connection, part)
 

@@ -64,6 +64,7 @@ def lines(found: Iterable[Listed]) -> Iterator[str]:
 def _row(one: Listed) -> tuple[str, ...]:
     from stagectl.report.wall import long_text
     from stagectl.report.words import clipped
+    from stagectl.story.sizes import size_text
 
     assert one.head is not None
     what = ", ".join(part for part in (one.head.setlist, one.head.venue) if part)
@@ -88,12 +89,3 @@ def _fault(one: Listed) -> str:
     """What is wrong, with the file's name once."""
     says = str(one.fault)
     return says if str(one.path) in says else f"{one.path}: {says}"
-
-
-def size_text(size: int) -> str:
-    """Bytes as people say them: `812 B`, `84 kB`, `1.2 MB`."""
-    if size < 1000:
-        return f"{size} B"
-    if size < 999_500:
-        return f"{size / 1e3:.0f} kB"
-    return f"{size / 1e6:,.1f} MB"

@@ -12,6 +12,7 @@ from typing import Final
 
 from stagectl.errors import JournalError
 from stagectl.journal.schema import TABLES, VERSION
+from stagectl.journal.wary import distrust
 
 STEPS: Final[Mapping[int, tuple[str, ...]]] = {
     # Events were not kept, nor files; when a press's first byte left was not known.
@@ -54,6 +55,7 @@ def migrated_copy(connection: sqlite3.Connection) -> sqlite3.Connection:
     """A copy in memory of an earlier layout's journal, brought up to the present one. Raises sqlite3.Error."""
     copy = sqlite3.connect(":memory:", isolation_level=None)
     try:
+        distrust(copy)
         connection.backup(copy)
         migrate(copy)
     except BaseException:

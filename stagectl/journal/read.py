@@ -21,6 +21,7 @@ from stagectl.journal.schema import (
     unpacked,
 )
 from stagectl.journal.spool import bring_home
+from stagectl.journal.wary import wary
 from stagectl.story.entry import Heard
 from stagectl.story.rows import Row
 
@@ -61,9 +62,8 @@ def open_read(path: Path) -> sqlite3.Connection:
         raise JournalError(f"{path} is not a journal of a night, or it cannot be read.")
     bring_home(path)
     with _plainly(path):
-        connection = sqlite3.connect(
-            f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=WAIT_S, isolation_level=None
-        )
+        address = f"{path.resolve().as_uri()}?mode=ro"
+        connection = wary(sqlite3.connect(address, uri=True, timeout=WAIT_S, isolation_level=None))
     try:
         with _plainly(path):
             version = version_of(connection)

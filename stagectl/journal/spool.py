@@ -24,6 +24,7 @@ from typing import Any, Final, NamedTuple
 from stagectl.journal.causes import cause
 from stagectl.journal.claim import HEAD, Claim, holder_of, looking, name_of, nobodys, running
 from stagectl.journal.schema import INSERTS, Packed
+from stagectl.journal.wary import wary
 from stagectl.journal.write import insert
 
 KEEPS: Final = 256 * 1024
@@ -67,7 +68,8 @@ def which_night(journal: Path) -> Which | None:
     try:
         if not journal.is_file():
             return None
-        with closing(sqlite3.connect(f"{journal.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)) as disk:
+        address = f"{journal.resolve().as_uri()}?mode=ro"
+        with closing(wary(sqlite3.connect(address, uri=True, isolation_level=None))) as disk:
             begun, zero = disk.execute("SELECT begun, zero FROM night").fetchone()
         return Which(int(begun), int(zero))
     except (OSError, sqlite3.Error, ValueError, TypeError):
@@ -201,7 +203,8 @@ def bring_home(journal: Path) -> str | None:
                 return None
             raw = path.read_bytes()
         # From here on nothing is locked, whatever the journal's disk does: who writes it need not wait for this.
-        with closing(sqlite3.connect(f"{journal.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None)) as disk:
+        address = f"{journal.resolve().as_uri()}?mode=rw"
+        with closing(wary(sqlite3.connect(address, uri=True, isolation_level=None))) as disk:
             lines = list(_lines(raw))
             for at in range(0, len(lines), AT_ONCE):
                 put(disk, lines[at : at + AT_ONCE])

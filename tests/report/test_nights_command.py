@@ -12,7 +12,6 @@ import pytest
 from click.testing import CliRunner
 
 from stagectl.cli.main import main
-from stagectl.cli.nights import size_text
 from stagectl.journal.paths import new_path, spare_nights
 from stagectl.journal.write import Journal
 from stagectl.story.rows import Row
@@ -151,11 +150,3 @@ def test_a_name_does_not_break_the_table(folder: Path) -> None:
     lines = nights()
     assert len(lines) == 3
     assert "a?b?[2J" in lines[2] and "…" in lines[2]
-
-
-@pytest.mark.parametrize(
-    ("size", "says"),
-    [(0, "0 B"), (999, "999 B"), (1000, "1 kB"), (999_499, "999 kB"), (999_500, "1.0 MB"), (10**9, "1,000.0 MB")],
-)
-def test_sizes_are_said_in_three_units(size: int, says: str) -> None:
-    assert size_text(size) == says
