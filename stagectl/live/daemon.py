@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from stagectl.core.events import Event, LampsCame, LampsWent, PedalCame
 from stagectl.errors import DeviceError
@@ -20,7 +20,6 @@ from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink
 from stagectl.live.loop import set_by_signals
 from stagectl.live.night import Night, Outs
 from stagectl.live.notify import Notify
-from stagectl.live.page import Around, Connections, NightPage, Served, set_clock
 from stagectl.live.page_keys import KeptKeys
 from stagectl.live.printer import Printer
 from stagectl.live.record import DeskClaim, desk_claim, record
@@ -36,6 +35,9 @@ from stagectl.show.load import Show
 from stagectl.show.reminders import stepped_text
 from stagectl.story.rows import Row, stop_names
 from stagectl.story.words import lines, place, resumed
+
+if TYPE_CHECKING:
+    from stagectl.live.page import NightPage, Served
 
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
@@ -95,10 +97,12 @@ class _Daemon:
         rig = show.rig
         self.side = DeskSide(show, self._event, self.printer.warn)
         self.desk = self.side.link
+        self.desk.claim = claim.found_at
         outs = Outs(self.desk, [OutLink(model.name, model) for model in rig.devices])
         self.tracks = Tracks(show, compiled.plan, api, self._event, self._say, self._warn)
         outs.cue = self.tracks.tell
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero, record_.state)
+        self.side.asked = lambda send: self.night.state.asked[send]
         self.going = Going(show, compiled.plan)
         if self.taken_up is not None:
             self.going.take_up(self.taken_up.state, self.zero, self.journal.path)
@@ -137,6 +141,8 @@ class _Daemon:
 
     def _page(self, compiled: Compiled, served: Served) -> NightPage:
         """The stage page, which then looks at every state and hears what people are told."""
+        from stagectl.live.page import Around, Connections, NightPage, set_clock
+
         connections = Connections(
             list(self.pedals),
             self.links,
@@ -212,12 +218,14 @@ class _Daemon:
         taken = self.taken_up
         if taken is None:
             return None
-        # First the row: from then on these two clocks belong together.
-        row = taken.row(self.night.plan, time.monotonic_ns())
-        self.journal.write([row, *taken.edits], time.time_ns() // 1000)
-        self.printer.say(lines(taken.edits))
+        # What was connected went then, by both clocks; from the row on they belong together anew.
+        self.journal.back_at(taken.wall_us)
         for event in taken.goes:
             self.night.handle(event, self.zero + taken.at, quietly=True)
+        self.journal.back_at(None)
+        row, *edits = taken.rows(self.night.plan, time.monotonic_ns())
+        self.journal.write([row, *edits], time.time_ns() // 1000)
+        self.printer.say(lines(taken.edits))
         for line in taken.warnings():
             self._warn(line)
         return resumed(row)
@@ -240,6 +248,8 @@ class _Daemon:
             await asyncio.sleep(COUNT_S)
             self._write_counts()
             self._keep_claim()
+            for trouble in self.hearing.troubles(time.monotonic_ns()):
+                self._warn(trouble)
 
     def _keyboard_gone(self, pedal: int) -> None:
         """A keyboard-type pedal's device says no more."""
@@ -294,7 +304,7 @@ class _Daemon:
         tasks: list[asyncio.Future[None]] = []
         try:
             for port, pedals in self.hearing.osc_ports.items():
-                transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(pedals)))
+                transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(port)))
                 for pedal in pedals:
                     self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
             # What loads a library comes before anything is heard: meanwhile nothing is.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from typing import Any, Final, TypeAlias
 
 from stagectl.core.events import Event, PedalCame, PedalWent, Unmapped
@@ -18,6 +18,7 @@ from stagectl.live.sensing import Sensing
 from stagectl.pedals.fine import PAIR_WAIT_NS
 from stagectl.pedals.hear import KeyEar, MidiEar, OscEar
 from stagectl.pedals.keyboard import KeyboardPort
+from stagectl.ports.osc_senders import Senders
 from stagectl.show.load import Show
 from stagectl.story.rows import Row
 
@@ -35,6 +36,7 @@ Handle: TypeAlias = Callable[[Event, int, bytes | None], None]
 
 FLOOD: Final = "messages beyond those that are recorded one by one"
 INBOX_FULL: Final = "messages that came faster than they could be taken"
+STRANGERS: Final = "messages from hosts that no pedal is heard from"
 
 
 class Hearing:
@@ -45,8 +47,10 @@ class Hearing:
         self._handle = handle
         self._loop = asyncio.get_running_loop()
         self._names = [pedal.name for pedal in show.rig.pedals]
+        self._hosts = [pedal.from_ for pedal in show.rig.pedals]
         self.ears: list[MidiEar | OscEar | KeyEar] = []
         self.osc_ports: dict[int, list[int]] = {}
+        self._senders: list[Senders] = []
         for at, pedal in enumerate(show.rig.pedals):
             mapping = show.mappings[pedal.mapping]
             if pedal.osc_port is not None:
@@ -62,6 +66,7 @@ class Hearing:
         self._halves: dict[int, asyncio.TimerHandle] = {}
         self._unknown = [(0, 0)] * len(self.ears)
         self._told: dict[tuple[int, str], int] = {}
+        self._strangers: dict[int, int] = {}
 
     def put_from(self, pedal: int) -> Callable[[bytes, int], None]:
         """What the driver of a pedal's port calls, on its own thread."""
@@ -110,10 +115,17 @@ class Hearing:
 
         return heard
 
-    def heard_osc(self, pedals: Sequence[int]) -> Callable[[bytes, int, Any], None]:
-        """What the socket of some pedals calls: of several, the one that knows the message has it."""
+    def heard_osc(self, port: int) -> Callable[[bytes, int, Any], None]:
+        """What the socket at a UDP port calls: of several pedals, the one that is heard from that host has it; of
+        several of one host, the one that knows the message."""
+        senders = Senders(port, {at: self._hosts[at] for at in self.osc_ports[port]})
+        senders.look(time.monotonic_ns())
+        self._senders.append(senders)
 
-        def heard(packet: bytes, at: int, _sender: Any) -> None:
+        def heard(packet: bytes, at: int, sender: Any) -> None:
+            pedals = senders.of(sender[0], at)
+            if not pedals:
+                return
             told = {pedal: ear.hear(packet) for pedal in pedals if isinstance(ear := self.ears[pedal], OscEar)}
             known = [p for p, events in told.items() if not any(isinstance(event, Unmapped) for event in events)]
             pedal = (known or list(told))[0]
@@ -179,6 +191,18 @@ class Hearing:
         if self._inbox.lost and self._told.get((-1, INBOX_FULL)) != self._inbox.lost:
             self._told[-1, INBOX_FULL] = self._inbox.lost
             yield Row(at, "count", who="pedals", what=INBOX_FULL, number=self._inbox.lost)
+        for senders in self._senders:
+            told = self._strangers.get(senders.port, 0)
+            if senders.strangers != told:
+                self._strangers[senders.port] = senders.strangers
+                yield Row(at, "count", who=f"UDP port {senders.port}", what=STRANGERS, number=senders.strangers)
+
+    def troubles(self, now: int) -> list[str]:
+        """What is wrong with the hosts of OSC pedals and has not been said yet; names without an address are looked up
+        again. `now`: monotonic, ns."""
+        for senders in self._senders:
+            senders.look(now, missing=True)
+        return [sentence for senders in self._senders for sentence in senders.troubles()]
 
     def close(self) -> None:
         """No more looking."""

@@ -131,7 +131,7 @@ def _link(end: LinkedModel) -> str:
 
 def _pedal_end(pedal: PedalModel) -> str:
     if pedal.osc_port is not None:
-        return f"OSC, UDP port {pedal.osc_port}"
+        return f"OSC, UDP port {pedal.osc_port}" + ("" if pedal.from_ is None else f" from {pedal.from_}")
     return f"MIDI, {pedal.port}" if pedal.port is not None else f"keyboard, {pedal.keyboard}"
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from stagectl.core.levels import Shown, change_text, plain_text
 from stagectl.core.players import Then
+from stagectl.show import feet_words
 from stagectl.show.clock_values import span_text
 from stagectl.show.timing import AtBar, AtTime
 from stagectl.story.times import clock
@@ -25,27 +26,9 @@ def apart(name: str) -> str:
     return name if name.isascii() else f"\u2068{name}\u2069"
 
 
-_FIELDS: Final[Mapping[str, Callable[[Any], str]]] = {
-    "by": lambda by: f" {change_text(by)} dB",
-    "from": lambda low: f" from {change_text(low)}",
-    "to": lambda high: f" to {change_text(high)} dB",
-    "listener": lambda name: f" in the mix of {apart(name)}",
-    "lasts": lambda how: "" if how == "night" else f", for the {how}",
-    "rest": lambda how: f", the rest {how}",
-    "section": lambda name: f", {apart(name)}",
-    "device": lambda name: f" to {apart(name)}",
-}
-"""What a field of an action says, by its name; the main field is said as it is."""
-
-
 def action_words(action: ActionModel) -> str:
-    """An action: `nudge click +1 dB`, `ride own from -6 to +3 dB`, `go to Encore, out`, `hush everyone`."""
-    words, spec = action.spec.word, action.spec
-    for field in spec.fields:
-        value = action.fields()[field.name]
-        if value is not None:
-            words += f" {apart(str(value))}" if field.name == spec.main else _FIELDS[field.name](value)
-    return words
+    """An action on paper: see `show/feet_words.py`."""
+    return feet_words.action_words(action, apart)
 
 
 def gesture_words(does: Mapping[Gesture, ActionModel]) -> list[str]:

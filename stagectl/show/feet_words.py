@@ -2,24 +2,35 @@
 
 from __future__ import annotations
 
-from stagectl.core.action_table import Kind
-from stagectl.core.levels import Level, text
+from collections.abc import Callable, Mapping
+from typing import Any, Final, TypeAlias
+
+from stagectl.core.levels import Level, change_text, text
 from stagectl.show.gestures import ActionModel
 
+Apart: TypeAlias = Callable[[str], str]
+"""How a name is set apart from the sentence around it."""
 
-def action_words(action: ActionModel) -> str:
-    """An action as its author wrote it: `nudge click +1`, `ride fiddle from -6 to +3`, `go to Encore, section out`."""
-    values, spec = action.fields(), action.spec
-    words = spec.word
+_FIELDS: Final[Mapping[str, Callable[[Any, Apart], str]]] = {
+    "by": lambda by, _: f" {change_text(by)} dB",
+    "from": lambda low, _: f" from {change_text(low)}",
+    "to": lambda high, _: f" to {change_text(high)} dB",
+    "listener": lambda name, apart: f" in the mix of {apart(name)}",
+    "lasts": lambda how, _: "" if how == "night" else f", for the {how}",
+    "rest": lambda how, _: f", the rest {how}",
+    "section": lambda name, apart: f", {apart(name)}",
+    "device": lambda name, apart: f" to {apart(name)}",
+}
+"""What a field of an action says, by its name; the main field is said as it is."""
+
+
+def action_words(action: ActionModel, apart: Apart = str) -> str:
+    """An action: `nudge click +1 dB`, `ride own from -6 to +3 dB`, `go to Encore, out`, `hush everyone`."""
+    words, spec = action.spec.word, action.spec
     for field in spec.fields:
-        value = values[field.name]
-        if value is None:
-            continue
-        if field.kind is Kind.CHANGE:
-            said = short(value)
-            words += f" {said}" if field.name == "by" else f" {field.name} {said}"
-        else:
-            words += f" {value}" if field.name == spec.main else f", {field.name} {value}"
+        value = action.fields()[field.name]
+        if value is not None:
+            words += f" {apart(str(value))}" if field.name == spec.main else _FIELDS[field.name](value, apart)
     return words
 
 

@@ -14,9 +14,10 @@ from stagectl.show.gestures import ActionModel, Overrides
 from stagectl.show.hearing import Hear, HearKey, HearNote, HearOsc
 from stagectl.show.lamp_fit import lamp_end_faults, lamp_faults
 from stagectl.show.mapping import MappingModel
-from stagectl.show.names import OWN, WHOLE
+from stagectl.show.names import OWN, WHOLE, for_levels
 from stagectl.show.overlap import overlaps
 from stagectl.show.rig import PedalModel, RigModel
+from stagectl.show.sender_fit import sender_faults
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
 
@@ -46,6 +47,7 @@ def mapping_faults(
         if pedal.mapping in mappings:
             yield from _pedal(pedal, at, mappings[pedal.mapping], rig, sources["rig"])
             yield from lamp_end_faults(pedal, at, mappings[pedal.mapping], sources["rig"])
+    yield from sender_faults(rig, mappings, sources["rig"])
     if setlist is not None:
         for place, feet in song_feet(setlist):
             for name, overrides in feet.items():
@@ -151,7 +153,7 @@ def _names(
     fields = action.fields()
     known: dict[Kind, list[str]] = {
         Kind.COLUMN: [OWN, WHOLE, *(one.name for one in rig.inputs)],
-        Kind.COLUMNS: [OWN, WHOLE, *(one.name for one in rig.inputs), *rig.groups],
+        Kind.COLUMNS: for_levels(rig),
         Kind.LISTENER: [one.name for one in rig.listeners],
         Kind.DEVICE: [one.name for one in rig.devices],
         Kind.LAYER: list(mapping.layers),

@@ -18,7 +18,23 @@ EVERYONE: Final = "everyone"
 RESERVED: Final[Mapping[str, tuple[str, ...]]] = {"inputs": (OWN, WHOLE, REST), "listeners": (EVERYONE,)}
 """What no input and no listener can be called."""
 
+INPUTS_NAMED_MAX: Final = 12
+"""Inputs of a group that a message names."""
+
 ValueT = TypeVar("ValueT")
+
+
+def for_levels(rig: RigModel, *more: str) -> list[str]:
+    """What may stand where some levels of a mix are named. What there are few of comes first, so that a list which is
+    cut off shows it."""
+    return [*more, OWN, WHOLE, *rig.groups, *(one.name for one in rig.inputs)]
+
+
+def inputs_in(rig: RigModel, group: str) -> str:
+    """The inputs of a group, in words; of many, the first `INPUTS_NAMED_MAX`."""
+    names = rig.groups[group]
+    more = f" and {len(names) - INPUTS_NAMED_MAX} more" if len(names) > INPUTS_NAMED_MAX else ""
+    return ", ".join(f"`{name}`" for name in names[:INPUTS_NAMED_MAX]) + more
 
 
 def twice(names: Iterable[ValueT]) -> Iterator[tuple[int, int, ValueT]]:

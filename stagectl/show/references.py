@@ -10,7 +10,7 @@ from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.desk_fit import desk_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.mapping_fit import mapping_faults
-from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, spread, twice
+from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, for_levels, spread, twice
 from stagectl.show.patch_fit import patch_faults
 from stagectl.show.profile import ProfileModel
 from stagectl.show.rig import ListenerModel, RigModel
@@ -126,7 +126,7 @@ class _Layers:
     ) -> Iterator[Fault]:
         """Faults of one change, made for some listeners: at most one. `beside`: all that is named in the same entry."""
         in_base = place[0] == "base"
-        known = [*self.inputs, OWN, WHOLE, *self.groups, *([REST] if in_base else [])]
+        known = for_levels(self.rig, *([REST] if in_base else []))
         if input_ == REST and not in_base:
             yield self.source.fault(f"`{REST}`, all inputs that are not named, has a meaning in the base only", *place)
             return
@@ -144,18 +144,19 @@ class _Layers:
                 whom = f"`{names[0]}` has no" if len(names) == 1 else "nobody has an"
                 yield self.source.fault(f"{whom} `own input` in the rig", *place)
             some = owners
-        if isinstance(change, ShiftBy):
-            yield from self._shift(some, input_, *place)
-        elif not isinstance(change.level, Off):
+        if input_ == WHOLE and not in_base and (fault := self._no_ground(some, change, *place)) is not None:
+            yield fault
+        elif isinstance(change, SetTo) and not isinstance(change.level, Off):
             yield from self._level(some, input_, change.level, beside, *place)
 
-    def _shift(self, some: list[ListenerModel], input_: str, *place: str | int) -> Iterator[Fault]:
-        if input_ != WHOLE:
-            return
+    def _no_ground(self, some: list[ListenerModel], change: SetTo | ShiftBy, *place: str | int) -> Fault | None:
+        """What is wrong with a change of a whole mix that the base does not set. A venue's level lasts all night; one
+        of a song or a scene would never end."""
         without = [one.name for one in some if WHOLE not in self.setlist.base.get(one.name, {})]
-        if without:
-            says = f"the base sets no `{WHOLE}` for {_all(without)}, so there is nothing to shift"
-            yield self.source.fault(says, *place)
+        if not without or (place[0] == "venues" and isinstance(change, SetTo)):
+            return None
+        lacks = "is nothing to shift" if isinstance(change, ShiftBy) else "would be nothing to come back to"
+        return self.source.fault(f"the base sets no `{WHOLE}` for {_all(without)}, so there {lacks}", *place)
 
     def _level(
         self, some: list[ListenerModel], input_: str, level: int, beside: Collection[str], *place: str | int

@@ -13,6 +13,7 @@ from stagectl.show.control_messages import RateWord
 from stagectl.show.decibels import Ceiling, ChangeText, LevelText, RateText
 from stagectl.show.exposure import ExposureModel, MeasuredModel
 from stagectl.show.messages import SayList
+from stagectl.show.sender import Sender
 from stagectl.show.values import Duration, FileModel, Flag, Host, Name, Whole
 
 INPUTS_MAX = 128
@@ -137,14 +138,19 @@ class SplitModel(FileModel):
 
 
 class PedalModel(FileModel):
-    """A pedal. `port`: part of its MIDI port's name; `osc port`: the UDP port at which its messages arrive;
-    `keyboard`: part of the name under which a pedal of keyboard type is known to the system. Its lamps are told at its
-    `port`, unless `lamps port` or `lamps host` says otherwise."""
+    """A pedal. `port`: part of its MIDI port's name; `osc port`: the UDP port at which its messages arrive, and `from`
+    the only host from which they are taken; `keyboard`: part of the name under which a pedal of keyboard type is known
+    to the system. Its lamps are told at its `port`, unless `lamps port` or `lamps host` says otherwise."""
 
     name: Name = Field(description="what messages and scripts call it")
     port: Name | None = Field(None, description="any part of its MIDI port's name")
     osc_port: Annotated[int, Whole(1, 65_535)] | None = Field(
         None, description="the UDP port at which its OSC messages arrive"
+    )
+    from_: Sender = Field(
+        default_factory=lambda: None,
+        description="the only host from which its OSC messages are taken, an IPv4 address or a name; left out, any "
+        "that is no other pedal's",
     )
     keyboard: Name | None = Field(
         None, description="any part of the name under which the system knows a pedal of keyboard type"
@@ -165,6 +171,8 @@ class PedalModel(FileModel):
                 "exactly one of `port` (part of a MIDI port's name), `osc port` and `keyboard` (part of its name) "
                 "is needed"
             )
+        if self.from_ is not None and self.osc_port is None:
+            raise ValueError("`from` (the host of its OSC messages) means nothing without an `osc port`")
         if self.lamps_port is not None and self.lamps_host is not None:
             raise ValueError("one of `lamps port` (over MIDI) and `lamps host` (over OSC) is enough")
         return self

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from stagectl.errors import Fault, WireError, nearest
-from stagectl.show.names import OWN, RESERVED, WHOLE, column, twice
+from stagectl.show.names import OWN, RESERVED, WHOLE, column, inputs_in, twice
 from stagectl.show.rig import TOLD, DeviceModel, PlayerModel, RigModel
 from stagectl.show.saying import ANY_TRACK, NO_NUMBERS, Numbers, Say
 from stagectl.show.source import Source
@@ -80,7 +80,7 @@ def _group_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
 def _no_input(rig: RigModel, name: str, *others: str) -> str:
     """What is wrong with a name that is no input. `others`: what else could stand there."""
     if name in rig.groups:
-        return f"`{name}` is a group; name its inputs"
+        return f"`{name}` is a group; name its inputs: {inputs_in(rig, name)}"
     return f"`{name}` is not an input of this rig{nearest(name, [*(one.name for one in rig.inputs), *others])}"
 
 
