@@ -16,7 +16,7 @@ from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
 from stagectl.story.rows import Teller
 from stagectl.view.lamps import Known, lamps
-from stagectl.view.last import Notice, last_of
+from stagectl.view.last import Lasts, Notice
 from stagectl.view.picture import Board, Moment, Picture, SetClock, Told
 from stagectl.where import shipped
 
@@ -36,7 +36,8 @@ class Evening:
         self.now = 0
         self.picture = Picture(show, self.plan, venue)
         self.told = Told()
-        self.known = Known(pedals_here=range(len(self.plan.pedals)), clients=1)
+        self._lasts = Lasts(self.plan.listeners)
+        self.known = Known(pedals_here=range(len(self.plan.pedals)), clients=1, devices_here=self.plan.devices)
         self.wall_ms = WALL_MS
         self._teller = Teller(self.plan)
         if desk:
@@ -53,8 +54,8 @@ class Evening:
         """An event, some time after the one before."""
         self.now += after
         self.state, effects = step(self.plan, self.state, event, self.now)
-        last = last_of(self._teller.rows(effects), 0, desk_here=self.state.desk_here)
-        self.told = self.told._replace(last=last or self.told.last)
+        self._lasts.hear(self._teller.rows(effects), 0, desk_here=self.state.desk_here)
+        self.told = self.told._replace(last=self._lasts.last, lasts=tuple(self._lasts.apart()))
         return effects
 
     def want(self, action: Any, listener: int | None = None, after: int = SECOND) -> None:

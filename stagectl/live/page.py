@@ -26,7 +26,7 @@ from stagectl.view.asked import asked
 from stagectl.view.client import Page, PageHeard
 from stagectl.view.guard import is_loopback
 from stagectl.view.lamps import Known, LampEntry, lamps
-from stagectl.view.last import Last, Notice, last_of, notice_of
+from stagectl.view.last import Lasts, Notice, notice_of
 from stagectl.view.lines import Open
 from stagectl.view.picture import Moment, Picture, SetClock, Told
 from stagectl.view.qr import told_address
@@ -101,7 +101,7 @@ class NightPage:
         self._made_at = 0.0
         self._shown: tuple[object, ...] = ()
         self._lamps: list[LampEntry] = []
-        self._last: Last | None = None
+        self._lasts = Lasts(compiled.plan.listeners)
         self._notice: Notice | None = None
         self._clocks = (0, 0)
         """When the monotonic clock was 0, by the one on the wall, ms; how far that is ahead of UTC, minutes."""
@@ -136,9 +136,9 @@ class NightPage:
     def told(self, rows: Sequence[Row]) -> None:
         """What people were told."""
         zero, here = self._around.zero, self._around.state().desk_here
-        last, notice = last_of(rows, zero, desk_here=here), notice_of(rows, zero)
-        if last is not None or notice is not None:
-            self._last, self._notice = last or self._last, notice or self._notice
+        new, notice = self._lasts.hear(rows, zero, desk_here=here), notice_of(rows, zero)
+        if new or notice is not None:
+            self._notice = notice or self._notice
             self._soon()
 
     def _soon(self) -> None:
@@ -158,7 +158,7 @@ class NightPage:
         state = around.state()
         self._shown, self._clocks = _shown(state), self._clocks_at(moment)
         self._lamps = self._lamps_now(state)
-        told = Told(self._last, self._notice, self._lamps)
+        told = Told(self._lasts.last, self._notice, self._lamps, tuple(self._lasts.apart()))
         self.page.put(STAGE, self._picture.board(state, moment, around.clock(state, moment.ns), told))
 
     def _put_map(self, show: Show, compiled: Compiled) -> None:
@@ -305,7 +305,8 @@ class Connections:
         some += self._outs.values()
         self._met.update(link.name for link in some if link.here)
         wants = {link.name: link.wants for link in some}
-        return Known(here, wants, frozenset(self._met), self._silent(), self._journal())
+        outs = frozenset(name for name, link in self._outs.items() if link.here)
+        return Known(here, wants, frozenset(self._met), self._silent(), self._journal(), devices_here=outs)
 
 
 def _foot(link: Link | None) -> PedalLink | KeyboardLink | None:

@@ -19,7 +19,7 @@ from stagectl.show.load import Show
 from stagectl.show.wire_time import takes_ns
 from stagectl.story.wire import Sent
 from stagectl.view.lamps import Known, lamps
-from stagectl.view.last import Last, Notice, last_of, notice_of
+from stagectl.view.last import Lasts, Notice, notice_of
 from stagectl.view.map_board import map_board
 from stagectl.view.picture import Moment as ByClocks
 from stagectl.view.picture import Picture, SetClock, Told
@@ -50,7 +50,7 @@ class Boards:
         self._ear = _Ear(show)
         self._wire = Wire(lambda packet: takes_ns((packet,), show.profile, show.rig), self._ear.words)
         self._map = scene_map(show, compiled)
-        self._last: Last | None = None
+        self._lasts = Lasts(self.plan.listeners)
         self._notice: Notice | None = None
         self._shown: dict[str, tuple[object, ...]] = {}
         self._told = 0
@@ -62,7 +62,8 @@ class Boards:
         self.steps.go_on_from(other.steps)
         self._going.go_on_from(other._going, state)
         self._wire.go_on_from(other._wire)
-        self._last, self._notice = other._last, other._notice
+        self._lasts.go_on_from(other._lasts)
+        self._notice = other._notice
 
     def hear(self, moments: Sequence[Moment], state: State) -> None:
         """Something has happened in the room."""
@@ -74,7 +75,7 @@ class Boards:
         if rows:
             self._told += 1
             self.steps.hear(rows)
-            self._last = last_of(rows, 0, desk_here=state.desk_here) or self._last
+            self._lasts.hear(rows, 0, desk_here=state.desk_here)
             self._notice = notice_of(rows, 0) or self._notice
 
     def say(self, at: int, sentence: str) -> None:
@@ -136,10 +137,11 @@ class Boards:
 
     def _stage(self, drive: Drive, now: ByClocks) -> Mapping[str, Any]:
         state = drive.room.state
-        here = Known(pedals_here=range(len(self.plan.pedals)), clients=1)
+        here = Known(pedals_here=range(len(self.plan.pedals)), clients=1, devices_here=self.plan.devices)
         clock = SetClock(self._going.began, self._going.to_go(state, now.ns))
         shown = [lamp for lamp in lamps(self.plan, state, here) if lamp["what"] not in ("journal", "page")]
-        return {**self._picture.board(state, now, clock, Told(self._last, self._notice, shown))}
+        told = Told(self._lasts.last, self._notice, shown, tuple(self._lasts.apart()))
+        return {**self._picture.board(state, now, clock, told)}
 
 
 def _second(rate: int, wall_ms: int) -> int:

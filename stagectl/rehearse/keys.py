@@ -14,9 +14,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from stagectl.core.actions import Ride
 from stagectl.core.events import Moved
+from stagectl.core.gestures import Gesture
 from stagectl.core.levels import text
 from stagectl.core.plan import MS, Plan
+from stagectl.core.rides import PICK_UP
+from stagectl.core.travel import shift_at
 from stagectl.rehearse.room import Moment, Room
 from stagectl.rehearse.script import Feet
 from stagectl.rehearse.tell import MESSAGES_SHOWN, counted, story_lines, table
@@ -151,7 +155,7 @@ class Keyboard:
             which = self.keys[key]
             if self.plan.pedals[which.pedal].controls[which.control].turns:
                 self.treadle = which
-                self.console.print("  + and - turn it now", markup=False)
+                self.console.print("  + turns it towards the toe, - towards the heel", markup=False)
             else:
                 self._happen(which, self.next_is)
         elif key == "?":
@@ -161,9 +165,13 @@ class Keyboard:
         self.next_is = "press"
 
     def _turn(self, which: Key, way: int) -> None:
-        top = self.plan.pedals[which.pedal].controls[which.control].top
-        step = max(1, top // TURN_STEPS)
-        value = min(top, max(0, self.turned.get(which, top // 2) + way * step))
+        """Turn a treadle towards its toe (1) or its heel (-1)."""
+        control = self.plan.pedals[which.pedal].controls[which.control]
+        top, places = control.top, control.travel.places(control.top)
+        up = way if places[-1] >= places[0] else -way
+        stood = self.turned.get(which)
+        far = max(1, top // TURN_STEPS)
+        value = self._first(which, up) if stood is None else min(top, max(0, stood + up * far))
         self.turned[which] = value
         if not self._happen(which, f"turn to {value}"):
             self.console.print("  no change")
@@ -173,6 +181,21 @@ class Keyboard:
             self.console.print(
                 f"  the treadle stands at a shift of {treadle}, the level at {level}; it takes hold where they meet"
             )
+
+    def _first(self, which: Key, up: int) -> int:
+        """Where the first turn takes a treadle, with higher values (1) or lower ones (-1). Until then it stands where
+        it meets its level, and it takes hold of that: so the first turn is a small one, in the direction of the key."""
+        control, state = self.plan.pedals[which.pedal].controls[which.control], self.room.state
+        top, places = control.top, control.travel.places(control.top)
+        turn = self.plan.does(*which, state.place.stop, state.layers[which.pedal]).get(Gesture.TURN)
+        if not isinstance(turn, Ride):
+            return top // 2
+        shifts = [shift_at(place, turn.low, turn.high) for place in places]
+        meets = min(range(top + 1), key=lambda value: abs(shifts[value]))
+        ahead = range(meets, top + 1 if up > 0 else -1, up)
+        return max(
+            (value for value in ahead if abs(shifts[value]) <= PICK_UP), key=lambda at: abs(at - meets), default=meets
+        )
 
     def _happen(self, which: Key, what: str) -> bool:
         """Something happens to a control; whether there was anything to show."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 
-from stagectl.core.levels import Level, text
 from stagectl.ears import report
 from stagectl.rehearse.room import FirstOfLevel, Moment, Room
+from stagectl.show.feet_words import short
 from stagectl.story.rows import Row, as_json
 from stagectl.story.told import Told
 from stagectl.story.wire import Sent
@@ -73,10 +73,6 @@ def table(rows: Sequence[Row]) -> tuple[list[str], list[list[str]]]:
     changed = [row for row in rows if row.kind == "change"]
     listeners = list(dict.fromkeys(str(row.listener) for row in changed))
     inputs = list(dict.fromkeys(str(row.input) for row in changed))
-    cells = {(row.input, row.listener): f"{_short(row.before)} → {_short(row.after)}" for row in changed}
+    cells = {(row.input, row.listener): f"{short(row.before) or '?'} → {short(row.after)}" for row in changed}
     body = [[input_, *(cells.get((input_, one), "") for one in listeners)] for input_ in inputs]
     return ["dB", *listeners], body
-
-
-def _short(level: Level | None) -> str:
-    return "?" if level is None else text(level).removesuffix(" dB")

@@ -1,4 +1,4 @@
-"""The lamps of the stage page: pedals, desk, players, journal and the page itself, and in words what is wrong."""
+"""The lamps of the stage page: pedals, desk, players, devices, journal, the page itself; in words what is wrong."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LampState: TypeAlias = Literal["ok", "wait", "wrong"]
 class LampEntry(TypedDict):
     """A lamp. `wait`: it has never been here, and is waited for; `wrong`: it was lost, or says what is wrong."""
 
-    what: Literal["pedal", "desk", "player", "journal", "page"]
+    what: Literal["pedal", "desk", "player", "device", "journal", "page"]
     name: str
     state: LampState
     says: str
@@ -25,7 +25,7 @@ class LampEntry(TypedDict):
 class Known(NamedTuple):
     """What is known of the connections beyond the state. `pedals_here`: by index; `wants`: what is looked for, by
     name (`desk` for the desk); `met`: the names of what has been here before; `journal`, `page`: what is wrong with
-    them, None if nothing is; `clients`: how many look at the page."""
+    them, None if nothing is; `clients`: how many look at the page; `devices_here`: by name."""
 
     pedals_here: Collection[int] = ()
     wants: Mapping[str, str] = MappingProxyType({})
@@ -34,6 +34,7 @@ class Known(NamedTuple):
     journal: str | None = None
     page: str | None = None
     clients: int = 0
+    devices_here: Collection[str] = ()
 
 
 def lamps(plan: Plan, state: State, known: Known) -> list[LampEntry]:
@@ -43,12 +44,13 @@ def lamps(plan: Plan, state: State, known: Known) -> list[LampEntry]:
         _link("desk", "desk", state.desk_here, known),
         *(_link("pedal", one.name, at in known.pedals_here, known) for at, one in enumerate(plan.pedals)),
         *(_link("player", one.name, at in state.players_here, known) for at, one in enumerate(plan.players)),
+        *(_link("device", name, name in known.devices_here, known) for name in plan.devices),
         _part("journal", known.journal, "written"),
         _part("page", known.page, looking),
     ]
 
 
-def _link(what: Literal["pedal", "desk", "player"], name: str, here: bool, known: Known) -> LampEntry:
+def _link(what: Literal["pedal", "desk", "player", "device"], name: str, here: bool, known: Known) -> LampEntry:
     if here:
         return {"what": what, "name": name, "state": "ok", "says": "here"}
     port = f", waiting for `{known.wants[name]}`" if name in known.wants else ""

@@ -69,11 +69,13 @@ class TrackEntry(TypedDict):
 
 
 class ClockEntry(TypedDict):
-    """`song_length`: ms, None where nobody has said it. The set is over at max(now, `song_ends`) + `rest`, or, where
-    the song's track is paused, at now + `song_left` + `rest`; None while it is not running. `curfew`: on the wall."""
+    """`song_length`: ms, None where nobody has said it; `unsaid`: how many songs from this one on are so. The set is
+    over at max(now, `song_ends`) + `rest`, or, where the song's track is paused, at now + `song_left` + `rest`; None
+    while it is not running. `curfew`: on the wall."""
 
     song_began: int | None
     song_length: int | None
+    unsaid: int
     track: TrackEntry | None
     song_ends: int | None
     song_left: int | None
@@ -104,7 +106,8 @@ class NoticeEntry(TypedDict):
 
 class Board(TypedDict):
     """The whole board. `utc`: how far the clock on the wall is ahead of UTC at this moment, minutes, in the zone of the
-    timetable, or else of this computer; `desk`: whether the desk is here: if not, levels are what it is to be told."""
+    timetable, or else of this computer; `desk`: whether the desk is here: if not, levels are what it is to be told;
+    `lasts`: of the listeners whose last press is not `last`."""
 
     now: int
     utc: int
@@ -116,6 +119,7 @@ class Board(TypedDict):
     place: PlaceEntry
     clock: ClockEntry
     last: LastEntry | None
+    lasts: Mapping[str, LastEntry | None]
     notice: NoticeEntry | None
     listeners: list[MixEntry]
     lamps: Sequence[LampEntry]
@@ -142,11 +146,12 @@ class SetClock(NamedTuple):
 
 
 class Told(NamedTuple):
-    """What people were told last, and how the connections are."""
+    """What people were told last, and how the connections are. `lasts`: of the listeners to whom it was another."""
 
     last: Last | None = None
     notice: Notice | None = None
     lamps: Sequence[LampEntry] = ()
+    lasts: Sequence[tuple[str, Last | None]] = ()
 
 
 class Picture:
@@ -181,6 +186,7 @@ class Picture:
             "place": self._place(state),
             "clock": self._clock(state, moment, clock),
             "last": _last(told.last, moment, state),
+            "lasts": {name: _last(last, moment, state) for name, last in told.lasts},
             "notice": _notice(told.notice, moment),
             "listeners": self._bars.mixes(state),
             "lamps": told.lamps,
@@ -213,6 +219,7 @@ class Picture:
         return {
             "song_began": None if clock.began is None or song < 0 else moment.wall(clock.began),
             "song_length": None if length is None else length // MS,
+            "unsaid": sum(one is None for one in self._lengths[max(song, 0) :]),
             "track": self._track(state, moment),
             "song_ends": None if left is None or stands else moment.wall(moment.ns + left),
             "song_left": left // MS if left is not None and stands else None,

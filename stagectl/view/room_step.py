@@ -12,7 +12,7 @@ from stagectl.core.levels import Level
 from stagectl.core.plan import Plan
 from stagectl.story.rows import Row
 from stagectl.story.times import clock
-from stagectl.story.words import lines, place
+from stagectl.story.words import lines, meant, place
 
 LINES_MAX: Final = 14
 """Lines of the story that are shown, the last of them."""
@@ -60,7 +60,7 @@ class Steps:
 
     def hear(self, rows: Sequence[Row]) -> None:
         """Some more of the story."""
-        for row in rows:
+        for row in meant(rows):
             if row.kind == "change":
                 self._change(row)
             elif row.kind == "arrival":

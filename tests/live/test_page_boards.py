@@ -19,16 +19,53 @@ from stagectl.core.effects import Effect
 from stagectl.core.events import Event, Wanted
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
-from stagectl.live.page import EVERY_S, IDLE_S, REFUSED_EVERY_S, TOO_LATE, Around, NightPage, Served, addresses
+from stagectl.live.links import OutLink
+from stagectl.live.page import (
+    EVERY_S,
+    IDLE_S,
+    REFUSED_EVERY_S,
+    TOO_LATE,
+    Around,
+    Connections,
+    NightPage,
+    Served,
+    addresses,
+)
 from stagectl.live.page_keys import NightKeys
+from stagectl.ports.udp import UdpOut
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
+from stagectl.show.rig import LinkedModel
 from stagectl.story.rows import Row, Teller
-from stagectl.view.lamps import Known
+from stagectl.view.lamps import Known, lamps
 from stagectl.view.lines import Open
 from stagectl.view.picture import Moment, SetClock
 
 ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_devices_come_and_go_among_the_connections() -> None:
+    plan = compile_show(load_show(ROOT / "setlists" / "nine-songs")).plan
+    rig = {"desk": "127.0.0.1:9", "keys rig": "127.0.0.1:10", "lights": "127.0.0.1:11"}
+    outs = {name: OutLink(name, LinkedModel.model_validate({"host": host})) for name, host in rig.items()}
+    connections = Connections([one.name for one in plan.pedals], list(outs.values()), lambda: False, lambda: None)
+
+    def said() -> dict[str, tuple[str, str]]:
+        some = lamps(plan, begin(plan, 0), connections.known())
+        return {one["name"]: (one["state"], one["says"]) for one in some if one["what"] == "device"}
+
+    waits = ("wait", "is not here yet, waiting for `127.0.0.1:11`")
+    assert said()["lights"] == waits
+    for name in ("keys rig", "lights"):
+        port = outs[name].seek(None, ())
+        assert isinstance(port, UdpOut)
+        outs[name].take(port)
+    assert said() == dict.fromkeys(("keys rig", "lights"), ("ok", "here"))
+    for name in ("keys rig", "lights"):
+        dropped = outs[name].drop()
+        assert dropped is not None
+        dropped.close()
+    assert said()["lights"] == ("wrong", "is gone, waiting for `127.0.0.1:11`")
 
 
 class Evening:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from stagectl.core.rides import PICK_UP
 from stagectl.rehearse.keys import Keyboard, keys_in
 from stagectl.rehearse.room import Room
 from stagectl.show.compile import compile_show
@@ -42,7 +43,7 @@ def terminal() -> Terminal:
 def test_each_gesture_is_shown_with_its_whole_action(terminal: Terminal) -> None:
     said = terminal.press("?")
     assert "  1  drum pedal, left   press: next; hold: back" in said
-    assert "press: nudge click +1; " in said
+    assert "press: nudge click +1 dB; " in said
     assert "turn: ride " in said
     assert " from -" in said
 
@@ -64,10 +65,50 @@ def test_a_treadle_that_does_not_hold_its_level_says_where_both_stand(terminal: 
         for key, which in terminal.keyboard.keys.items()
         if terminal.keyboard.plan.pedals[which.pedal].controls[which.control].name == "treadle"
     )
-    said = terminal.press(treadle, "-", "-", "-")
+    terminal.press(treadle)
+    # A foot has left it near its heel.
+    terminal.keyboard.turned[terminal.keyboard.keys[treadle]] = 0
+    said = terminal.press("+")
     assert "refused" in said
     assert "the treadle stands at a shift of -" in said
     assert ", the level at 0 dB; it takes hold where they meet" in said
+
+
+@pytest.mark.parametrize(
+    ("ends", "range_"),
+    [
+        ("", (-6, 3)),
+        ("", (3, -6)),
+        ("    heel: 120\n    toe: 6\n", (-3, 9)),
+        ("    dead zone: 20\n    curve: 3\n", (-6, 3)),
+    ],
+)
+def test_the_first_turn_of_a_treadle_goes_the_way_of_its_key(
+    ends: str, range_: tuple[int, int], tmp_path: Path
+) -> None:
+    """Towards the toe the level goes to the end of the range, whatever the values at the ends of the treadle are."""
+    low, high = range_
+    for name in ("rig.yaml", "setlist.yaml"):
+        (tmp_path / name).write_text((DEMO / name).read_text())
+    (tmp_path / "switch-and-treadle.yaml").write_text(
+        "name: one\ncontrols:\n  treadle:\n    sends: {control change: 11}\n"
+        f"    turn: {{ride: own, from: {low}, to: {high}}}\n{ends}"
+    )
+    for key in "+-":
+        terminal = Terminal(tmp_path)
+        terminal.press("1", "3")
+        plan, state = terminal.keyboard.plan, terminal.keyboard.room.state
+        send = plan.send(plan.listeners.index("singer"), plan.inputs.index("lead vocal"))
+        shifts = []
+        for _ in range(10):
+            terminal.press(key)
+            state = terminal.keyboard.room.state
+            shifts.append(state.rides.get(send, 0))
+        end = 100 * (high if key == "+" else low)
+        rises = end > 0
+        assert abs(shifts[0]) <= PICK_UP
+        assert shifts == sorted(shifts, reverse=not rises), (key, shifts)
+        assert shifts[-1] == end
 
 
 def test_a_turn_that_changes_nothing_says_so(terminal: Terminal) -> None:
@@ -92,9 +133,9 @@ def test_a_song_that_gives_a_switch_something_else_to_do_says_so() -> None:
     terminal = Terminal(DEMO.with_name("three-songs"))
     said = terminal.press(*"111")
     assert said.count("from here on") == 2
-    assert "  from here on  3  floor board, more   press: nudge voice +1\n" in said
+    assert "  from here on  3  floor board, more   press: nudge voice +1 dB\n" in said
     assert "fiddler: voice" in terminal.press("3")
-    assert "  from here on  3  floor board, more   press: nudge own +1\n" in terminal.press("2")
+    assert "  from here on  3  floor board, more   press: nudge own +1 dB\n" in terminal.press("2")
 
 
 def test_a_layer_is_laid_and_taken_off_at_the_keys(tmp_path: Path) -> None:
@@ -109,7 +150,7 @@ def test_a_layer_is_laid_and_taken_off_at_the_keys(tmp_path: Path) -> None:
     terminal = Terminal(tmp_path)
     said = terminal.press("2")
     assert "drum pedal: layer mine" in said
-    assert "  from here on  1  drum pedal, left   press: nudge own +3\n" in said
+    assert "  from here on  1  drum pedal, left   press: nudge own +3 dB\n" in said
     assert "drummer: kick to -3 dB" in terminal.press("1")
     assert "drum pedal: no layer" in terminal.press("2")
     assert "Lanterns at Low Tide" in terminal.press("1")

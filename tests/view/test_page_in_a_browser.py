@@ -354,6 +354,33 @@ def test_the_page_of_one_listener_shows_them_alone(stage: Stage) -> None:
         assert "keys player" in shown(page, "#quiet")
 
 
+def test_the_page_of_one_listener_tells_nothing_of_what_others_were_refused(stage: Stage) -> None:
+    night = evening()
+    night.nudge(1, None, -100)
+    night.nudge(0, None, 9_000, 2)
+    board = night.board()
+    assert board["last"] is not None and board["last"]["refused"]
+    stage.served.put("stage", board)
+    with stage.look("listener/drummer", (390, 844)) as page:
+        until(page, "document.getElementById('did').textContent.includes('nudge')")
+        assert "drummer" in shown(page, "#did")
+        assert "refused" not in shown(page, "#last")
+        assert "kick" in shown(page, "#came")
+    for path in ("", "listener/singer"):
+        with stage.look(path, (390, 844)) as page:
+            until(page, "document.getElementById('came').textContent.startsWith('refused: ')")
+            assert "singer" in shown(page, "#did")
+
+
+def test_a_set_whose_lengths_are_all_known_is_told_to_the_second(stage: Stage) -> None:
+    board = evening().board()
+    board["clock"]["unsaid"] = 0
+    stage.served.put("stage", board)
+    with stage.look() as page:
+        until(page, "document.getElementById('to-go-tag').textContent.startsWith('to the end (')")
+        assert re.fullmatch(r"\d+:\d\d", shown(page, "#to-go"))
+
+
 def test_clocks_go_on_by_themselves(stage: Stage, chromium: Browser) -> None:
     night = evening()
     at_stop(night, "Nobody Rows Alone")
@@ -394,10 +421,13 @@ def test_a_clock_that_was_set_back_is_followed_and_what_is_paused_stands_still(s
         until(page, "document.getElementById('in-song-tag').textContent.startsWith('track paused')")
         left = board["clock"]["song_left"], board["clock"]["rest"]
         assert left[0] is not None and left[1] is not None
-        minutes, seconds = divmod(sum(filter(None, left)) // 1000, 60)
-        assert shown(page, "#to-go") == f"{minutes}:{seconds:02d}"
+        # Of some songs nobody has said the length.
+        assert board["clock"]["unsaid"]
+        about = f"{math.ceil(sum(filter(None, left)) / 60_000)} min"
+        assert shown(page, "#to-go") == about
+        assert shown(page, "#to-go-tag").startswith("about, to the end (")
         hurried(page, "document.getElementById('ago').textContent === ', 10 min ago'")
-        assert shown(page, "#to-go") == f"{minutes}:{seconds:02d}"
+        assert shown(page, "#to-go") == about
         # The next beat is ten minutes behind.
         until(page, "/^, (just now|\\d+ s ago)$/.test(document.getElementById('ago').textContent)")
 
@@ -674,6 +704,59 @@ def test_the_map_has_every_level_of_a_mix_and_marks_every_jump(stage: Stage) -> 
         page.keyboard.press("ArrowRight")
         until(page, "document.getElementById('scroll').scrollLeft > 0")
         assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+
+
+CUT: Final = """() => [...document.querySelectorAll("#levels thead .clip")]
+  .filter((one) => one.scrollWidth > one.clientWidth || one.scrollHeight > one.clientHeight + 1)
+  .map((one) => one.textContent)"""
+
+
+def test_on_the_map_names_are_whole_and_stay_in_sight(stage: Stage) -> None:
+    stage.served.put("map", map_board(scene_map(*demo()), 0))
+    with stage.look("map", (800, 400)) as page:
+        page.wait_for_selector("td")
+        for width in (1280, 800, 390):
+            resize(page, (width, 400))
+            assert page.locator("#levels thead .clip").count() > 20
+            assert page.evaluate(CUT) == []
+        where = "((one) => [one.getBoundingClientRect().left, one.getBoundingClientRect().top])"
+        seen = f"['.corner', 'th.song', '#levels tbody th'].map((one) => {where}(document.querySelector(one)))"
+        corner, song, name = page.evaluate(seen)
+        page.evaluate("document.getElementById('scroll').scrollTo(50, 60)")
+        assert page.evaluate(seen) == [corner, [song[0] - 50, song[1]], [name[0], name[1] - 60]]
+
+
+SEEN: Final = """(id) => {
+  const [element, letters] = [document.getElementById(id), document.createRange()];
+  const half = element.getBoundingClientRect().top + 1.62 * parseFloat(getComputedStyle(element).fontSize);
+  const rest = element.querySelector(".rest");
+  const below = (node) => [...node.data].map((_, at) => {
+    letters.setStart(node, at);
+    letters.setEnd(node, at + 1);
+    return letters.getClientRects()[0];
+  }).filter((is) => is?.width).map((is) => is.top > half);
+  return [below(element.firstChild).some(Boolean), rest && below(rest.firstChild).every(Boolean),
+    rest && getComputedStyle(rest).opacity];
+}"""
+"""Whether a letter of what is seen of a name is in a third line; whether all the rest are, and how they are drawn."""
+
+
+def test_of_a_name_of_three_lines_nothing_of_the_third_is_seen(stage: Stage) -> None:
+    """Its tops would stand as dashes below the second; who is read to hears the name whole."""
+    board = evening().board()
+    name = "The Exceedingly Long Ballad of the Élégie for Åse, " * 3
+    board["place"] |= {"song": name.strip(), "section": "the quiet bit"}
+    stage.served.put("stage", board)
+    with stage.look() as page:
+        for size in ((1280, 800), (390, 844), (800, 1280)):
+            resize(page, size)
+            assert page.evaluate(SEEN, "song") == [False, True, "0"], size
+            assert page.evaluate(SEEN, "section") == [False, None, None], size
+            assert page.evaluate("document.getElementById('song').textContent") == name.strip()
+        board["place"]["song"] = "A Kettle"
+        stage.served.put("stage", board)
+        until(page, "document.getElementById('song').textContent === 'A Kettle'")
+        assert page.evaluate(SEEN, "song") == [False, None, None]
 
 
 def test_the_whole_page_is_small() -> None:

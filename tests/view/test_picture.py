@@ -20,7 +20,7 @@ from stage_boards import DEMO, SECOND, WALL_MS, Evening, at_stop, demo, evening,
 
 from stagectl.core.actions import ClearNudges, FallBack, GoTo, Hush, Next, Nudge, NudgeRest, PauseCue, Undo
 from stagectl.core.effects import Reason, Refused
-from stagectl.core.events import DeskCame, DeskWent, Wanted
+from stagectl.core.events import DeskCame, DeskWent, Unmapped, Wanted
 from stagectl.core.levels import OFF
 from stagectl.core.step import step
 from stagectl.live.going import Going
@@ -29,9 +29,10 @@ from stagectl.sheet.scene_map import scene_map
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.show.timetable import timetable_at
+from stagectl.story.rows import Row
 from stagectl.view.bars import ENDS, NUDGES_MAX
 from stagectl.view.lamps import Known, lamps
-from stagectl.view.last import Notice, last_of, notice_of
+from stagectl.view.last import Lasts, Notice, last_of, notice_of
 from stagectl.view.lines import line
 from stagectl.view.map_board import CHANGES_MAX, map_board, runs
 from stagectl.view.picture import Moment, Picture, SetClock, Told, utc_offset
@@ -169,9 +170,11 @@ def test_the_end_of_the_set_is_what_is_left_of_the_song_and_all_that_comes_after
                 max(0, clock["song_ends"] - (now + 500_000)) + rest == max(0, 240_000 - seconds * 1000 - 500_000) + rest
             )
         assert clock["song_began"] == WALL_MS + began // 1_000_000
+        assert clock["unsaid"] == 4
     assert night.board(SetClock())["clock"] == {
         "song_began": None,
         "song_length": None,
+        "unsaid": 4,
         "track": None,
         "song_ends": None,
         "song_left": None,
@@ -330,8 +333,6 @@ def test_a_refusal_is_told_with_its_reason() -> None:
 
 
 def test_what_nobody_meant_as_a_press_leaves_the_last_one_alone() -> None:
-    from stagectl.story.rows import Row
-
     bounced = Row(0, "refusal", 7, who="drummer", what="1 edge", detail=Reason.BOUNCE.value)
     assert last_of([bounced], 0, desk_here=True) is None
     press = Row(0, "press", 6, who="drummer", what="next", pedal="drum pedal", control="left", gesture="press")
@@ -346,8 +347,6 @@ def test_what_nobody_meant_as_a_press_leaves_the_last_one_alone() -> None:
 
 
 def test_a_hand_at_the_desk_is_told_as_the_last() -> None:
-    from stagectl.story.rows import Row
-
     row = Row(
         0, "change", 3, who="desk", what="hand", listener="singer", input="kick", before=-600, after=-300, sent=-300
     )
@@ -379,6 +378,81 @@ def test_what_a_desk_that_is_away_has_not_been_told_is_not_shown_as_done() -> No
     assert last is not None and last["what"] == "nudge" and not last["untold"]
 
 
+def test_songs_whose_length_nobody_has_said_are_counted_from_the_present_one_on() -> None:
+    night = Evening(*demo())
+    songs = yaml.safe_load((DEMO / "setlist.yaml").read_text())["songs"]
+    # A length stands there, or follows from a track.
+    unsaid = ["length" not in song and song.get("cue", {}).get("length") is None for song in songs]
+    counted = []
+    for song in songs:
+        at_stop(night, song["name"])
+        counted.append(night.board()["clock"]["unsaid"])
+    assert counted == [sum(unsaid[at:]) for at in range(len(unsaid))]
+
+
+def test_each_listener_is_told_what_concerns_them() -> None:
+    """Their own presses, what moves their mix, and what is for everybody; not that somebody else was refused."""
+    night = Evening(*demo())
+    names = night.plan.listeners
+
+    def last(name: str) -> tuple[str, str, bool] | None:
+        board = night.board()
+        entry = board["lasts"].get(name, board["last"])
+        return None if entry is None else (entry["who"], entry["what"], entry["refused"] is not None)
+
+    night.want(Next(), 0)
+    assert [last(name) for name in names] == [("singer", "next", False)] * 5
+    night.want(Undo(), 0)
+    night.nudge(1, None, -100)
+    night.want(Nudge(column=None, by=9_000), 0)
+    night.want(Nudge(column=None, by=9_000), 0)
+    refused = night.board()["last"]
+    assert refused is not None and refused["refused"] is not None
+    assert [last(name) for name in names] == [
+        ("singer", "nudge", True),
+        ("drummer", "nudge", False),
+        *[("singer", "undo", False)] * 3,
+    ]
+    # A refusal of what belongs to nobody is for everybody.
+    night.want(FallBack())
+    night.want(FallBack())
+    assert [last(name) for name in names] == [("page", "fall back", True)] * 5
+    night.want(Hush(everyone=True), 1)
+    assert last("singer") == ("drummer", "hush", False)
+    # A hand at the desk concerns whose mix it is.
+    lasts = Lasts(names)
+    hand = Row(0, "change", 3, who="desk", what="hand", listener="singer", input="kick", before=-600, after=-300)
+    assert lasts.hear([hand], 0, desk_here=True)
+    assert {name: one and one.who for name, one in lasts.apart()} == dict.fromkeys(names[1:])
+    # Of two presses in one step each is told to whom it concerns.
+    two = [Row(0, "press", 4 + at, who=who, what="nudge") for at, who in enumerate(("drummer", "bassist"))]
+    refusal = Row(0, "refusal", 4, who="drummer", what="kick", detail=Reason.AT_CEILING.value)
+    assert lasts.hear([*two, refusal], 0, desk_here=True)
+    assert {name: one and one.refused for name, one in lasts.apart()} == {
+        "singer": None,
+        "drummer": f"kick: {Reason.AT_CEILING.value}",
+        "guitarist": None,
+        "keys player": None,
+    }
+    assert not lasts.hear([Row(0, "reminder", what="15 min to the curfew")], 0, desk_here=True)
+
+
+def test_the_bytes_of_a_message_that_means_nothing_stay_in_the_journal() -> None:
+    night = Evening(*demo())
+    said = []
+    for pedal in (1, 0):
+        night.do(Unmapped(pedal=pedal, said="B3 42 7F"))
+        last = night.told.last
+        assert last is not None
+        said.append((last.who, last.what, last.refused))
+    assert said == [
+        ("vocal pedal", "sent something unknown", Reason.UNKNOWN.value),
+        ("drum pedal", "sent something unknown", Reason.UNKNOWN.value),
+    ]
+    # They are two listeners' pedals.
+    assert {name: last.who for name, last in night.told.lasts if last} == {"singer": "vocal pedal"}
+
+
 def test_a_clock_that_is_set_changes_nothing_of_how_long_ago_something_was() -> None:
     night = evening()
     night.want(Nudge(column=None, by=-100), 0)
@@ -400,9 +474,10 @@ def test_lamps_say_in_words_what_is_wrong() -> None:
     known = Known(
         pedals_here=[0],
         met={"vocal pedal"},
-        wants={"keys pedal": "KP", "vocal pedal": "VP"},
+        wants={"keys pedal": "KP", "vocal pedal": "VP", "lights": "DMX"},
         journal="the disk is full",
         clients=2,
+        devices_here=["keys rig"],
     )
     said = {one["name"]: (one["state"], one["says"]) for one in lamps(night.plan, night.state, known)}
     assert said == {
@@ -412,6 +487,8 @@ def test_lamps_say_in_words_what_is_wrong() -> None:
         "keys pedal": ("wait", "is not here yet, waiting for `KP`"),
         "stage laptop": ("ok", "here"),
         "track player": ("ok", "here"),
+        "keys rig": ("ok", "here"),
+        "lights": ("wait", "is not here yet, waiting for `DMX`"),
         "journal": ("wrong", "the disk is full"),
         "page": ("ok", "open on 2 screens"),
     }

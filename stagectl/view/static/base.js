@@ -1,4 +1,4 @@
-// What every page of stagectl shares: boards by server-sent events, how old they are, bright and dark, keys, wants.
+// What every page of stagectl shares: elements, times and levels, boards by server-sent events and how old they are, wants.
 
 export const STALE_MS = 5000; // Nothing heard for so long: what is shown is old.
 const AGAIN_MS = 2000; // A stream that the browser has given up is opened anew after so long,
@@ -7,6 +7,8 @@ const NO_KEY = 403;
 const LOOK_MS = 500;
 
 // -- text and elements ---------------------------------------------------------------------------------------
+
+export const $ = (id) => document.getElementById(id);
 
 // An element with a class, a text and an address. Text is only ever text: no name can become markup.
 export function make(tag, kind, text) {
@@ -27,6 +29,32 @@ export function named(text, kind) {
   one.dir = "auto";
   return one;
 }
+
+// A row of a table, each cell a text or an element.
+export function row(cells) {
+  const one = make("tr");
+  for (const cell of cells) {
+    const data = make("td");
+    data.append(cell);
+    one.append(data);
+  }
+  return one;
+}
+
+// The choices of a list, `[value, text]` each; what was chosen stays so, where it is still there.
+export function choices(list, pairs) {
+  const chosen = list.value;
+  list.replaceChildren(
+    ...pairs.map(([value, text]) => {
+      const one = make("option", "", text);
+      one.value = value;
+      one.selected = value === chosen;
+      return one;
+    }),
+  );
+}
+
+export const counted = (number, what) => `${number} ${what}${number === 1 ? "" : "s"}`;
 
 export function flag(element, name, on) {
   if (element.classList.contains(name) !== on) element.classList.toggle(name, on);
@@ -75,9 +103,14 @@ export function minus(text) {
   return text.replace(/(^|[\s([,:/])-(?=\d)/g, "$1−");
 }
 
+// A level without its unit: `−6`, `off`; `none` where there is none.
+export function bare(shown, none = "") {
+  return shown === null || shown === undefined ? none : shown === "off" ? shown : signed(shown).replace("+", "");
+}
+
 export function level(shown) {
-  if (shown === null || shown === undefined) return "";
-  return shown === "off" ? "off" : `${signed(shown).replace("+", "")} dB`;
+  const text = bare(shown);
+  return text && text !== "off" ? `${text} dB` : text;
 }
 
 // -- the stream ------------------------------------------------------------------------------------------------
@@ -207,36 +240,6 @@ export function tell(strip, state) {
   for (const name of STATES) flag(document.body, `is-${name}`, state.is === name);
 }
 
-// -- bright and dark -------------------------------------------------------------------------------------------
-
-export function isDark() {
-  const chosen = document.documentElement.dataset.light;
-  return chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
-}
-
-export function turnLight() {
-  const next = isDark() ? "bright" : "dark";
-  document.documentElement.dataset.light = next;
-  keep("stagectl light", next);
-  return next;
-}
-
-export function keep(name, value) {
-  try {
-    localStorage.setItem(name, value);
-  } catch {
-    // Not kept here, then.
-  }
-}
-
-export function kept(name) {
-  try {
-    return localStorage.getItem(name);
-  } catch {
-    return null;
-  }
-}
-
 // -- wants -------------------------------------------------------------------------------------------------------
 
 // Ask for something. Gives whether it was taken, and a sentence; what came of it shows on the board.
@@ -255,34 +258,4 @@ export async function want(what) {
     const late = error.name === "TimeoutError";
     return { sent: false, text: late ? "no answer: look whether it was done" : "not sent: no connection to stagectl" };
   }
-}
-
-// -- keys --------------------------------------------------------------------------------------------------------
-
-// A key that is held presses a button once, not again and again: what repeats does nothing (UI Events: `repeat`).
-addEventListener(
-  "keydown",
-  (event) => {
-    if (event.repeat && (event.key === "Enter" || event.key === " ") && event.target.closest?.("button, a")) event.preventDefault();
-  },
-  { capture: true },
-);
-
-// Single keys for actions; they can be turned off (WCAG 2.2, 2.1.4), and never act where somebody types or chooses.
-export function keys(table) {
-  addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
-    if (event.target.closest("input, select, textarea, dialog")) return;
-    const row = table.find((one) => one.key === event.key && (one.may?.() ?? true));
-    if (!row || (!row.always && kept("stagectl keys") === "off")) return;
-    event.preventDefault();
-    row.does();
-  });
-}
-
-// A screen that stays lit, where the browser lets a page ask for it.
-export function stayLit() {
-  const ask = () => navigator.wakeLock?.request("screen").catch(() => {});
-  ask();
-  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && ask());
 }

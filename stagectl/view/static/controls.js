@@ -1,5 +1,5 @@
 // What may be asked for from the page, where the address was opened that lets it: buttons and keys.
-import { make, named, say, want } from "./base.js";
+import { choices, make, say, want } from "./base.js";
 
 const ANSWER_MS = 4000; // How long an answer stays.
 
@@ -30,6 +30,7 @@ export function controls(root, listener) {
   let allowed = false;
   let there = true;
   let timer = 0;
+  let offered = "";
   const answer = make("p", "answer");
   answer.setAttribute("role", "status");
   const choice = make("select");
@@ -91,15 +92,10 @@ export function controls(root, listener) {
     board(board) {
       there = listener === null || board.listeners.some((one) => one.name === listener);
       root.hidden = !(allowed && there);
-      if (listener === null || choice.options.length === board.inputs.length) return;
-      choice.replaceChildren(
-        ...board.inputs.map((input) => {
-          const option = make("option");
-          option.value = input;
-          option.append(named(input).textContent);
-          return option;
-        }),
-      );
+      if (listener === null) return;
+      const names = JSON.stringify(board.inputs);
+      if (names !== offered) choices(choice, board.inputs.map((input) => [input, input]));
+      offered = names;
     },
   };
 }

@@ -4,6 +4,7 @@ import { put } from "./base.js";
 // Parts of the screen's diagonal: see the head of style.css.
 const MOST = { song: 0.072, section: 0.072, next: 0.0655 };
 const LEAST = 0.0524;
+const LINE = 1.08; // The height of a line of a big name, of its size.
 // In units of the page (`--u`), as in style.css: the least width of a card and the gap between two; the heights of its
 // name with the gap to the next, and of a nudge in two lines and in one.
 const [CARD_MIN, GAP, HEAD, TALL, FLAT] = [11, 1.5, 2.4, 2.4, 1.6];
@@ -50,7 +51,42 @@ export function bigText(elements) {
     const fits = (wide * (lines === 2 ? 1.6 : 0.985)) / Math.max(0.1, widthOf(element.textContent, getComputedStyle(element)));
     return Math.floor(Math.min(most, Math.max(all * LEAST, fits)));
   });
-  elements.forEach((element, index) => put(element, "--size", `${sizes[index]}px`));
+  elements.forEach((element, index) => {
+    put(element, "--size", `${sizes[index]}px`);
+    hideRest(element, sizes[index]);
+  });
+}
+
+const letters = document.createRange();
+const hidden = new WeakMap(); // By element: for which text, size and width it was seen to.
+
+// What a name has beyond its two lines is not to be seen: tops of letters of a third would stand as dashes in the room for
+// what hangs below the second. It stays where it is, for who is read to and for the dots where the second line is cut.
+function hideRest(element, size) {
+  const key = `${size} ${element.clientWidth} ${element.textContent}`;
+  if (hidden.get(element) === key) return;
+  hidden.set(element, key);
+  if (element.firstElementChild) element.textContent = element.textContent;
+  if (element.scrollHeight <= element.clientHeight + 1) return;
+  const [text, top] = [element.firstChild, element.getBoundingClientRect().top];
+  // The first letter of the third line; lines are higher than letters, so that what begins below their half is beyond it.
+  const isBeyond = (at) => {
+    letters.setStart(text, at);
+    letters.setEnd(text, text.length);
+    return letters.getClientRects()[0]?.top - top > 1.5 * LINE * size;
+  };
+  let [from, to] = [0, text.length];
+  while (from < to) {
+    const half = (from + to) >> 1;
+    if (isBeyond(half)) to = half;
+    else from = half + 1;
+  }
+  if (from < text.length) {
+    const rest = document.createElement("span");
+    rest.className = "rest";
+    rest.append(text.splitText(from));
+    element.append(rest);
+  }
 }
 
 // How cards with so many nudges are laid out: in the biggest type in which all of them have room; else in small type, in

@@ -1,10 +1,10 @@
 // The map of the set: songs and sections across, inputs down, level by shade and number, jumps marked.
-import { flag, hear, isDark, make, named, say, signed, tell, turnLight } from "./base.js";
+import { $, bare, choices, flag, hear, make, named, say, signed, tell } from "./base.js";
+import { light } from "./frame.js";
 
 const SHADES = 8; // From nothing to the loudest.
 const [QUIET, LOUD] = [-3000, 0]; // Hundredths of a dB that shades run between.
 
-const $ = (id) => document.getElementById(id);
 let map = null;
 let here = -1;
 
@@ -23,7 +23,7 @@ function shade(shown) {
 }
 
 function cellText(shown) {
-  return shown === null ? "" : shown === "off" ? "·" : signed(shown).replace("+", "");
+  return shown === "off" ? "·" : bare(shown);
 }
 
 // -- the table -----------------------------------------------------------------------------------------------------
@@ -124,14 +124,7 @@ function taken(board) {
     return;
   }
   say($("jump"), String(board.jump / 100));
-  const chosen = $("whose").value;
-  $("whose").replaceChildren(
-    ...board.listeners.map((one) => {
-      const option = make("option", "", one.name);
-      option.selected = one.name === chosen;
-      return option;
-    }),
-  );
+  choices($("whose"), board.listeners.map((one) => [one.name, one.name]));
   draw();
 }
 
@@ -143,17 +136,9 @@ function placed({ show, venue, place }) {
   mark();
 }
 
-function lightText() {
-  say($("light"), isDark() ? "bright" : "dark");
-}
-
 let last = null;
 $("whose").addEventListener("change", draw);
-$("light").addEventListener("click", () => {
-  turnLight();
-  lightText();
-});
-lightText();
+light();
 hear({
   boards: {
     map(board) {

@@ -1,18 +1,18 @@
 // The stage page, and the page of one listener (/listener/NAME): the board `stage`, drawn.
-import { ago, clock, flag, hear, isDark, keep, kept, keys, level, make, minus, named, NEW_KEY, now, put, say } from "./base.js";
-import { signed, stayLit, tell, turnLight, wall } from "./base.js";
+import { $, ago, clock, counted, flag, hear, level, make, minus, named, NEW_KEY, now, put, say } from "./base.js";
+import { signed, tell, wall } from "./base.js";
 import { controls } from "./controls.js";
 import { bigText, layout } from "./fit.js";
+import { keys, light, sheet, stayLit } from "./frame.js";
 
 const SPAN = 1200; // Hundredths of a dB that a bar has room for, each way; beyond it the number alone says how much.
 const NAMES_MAX = 3; // Names that lamps of a kind name together; more are counted.
 const NOTICE_MS = 300_000; // How long a reminder stays.
 const TICK_MS = 200;
 
-const $ = (id) => document.getElementById(id);
 const at = {};
 for (const id of ["show", "where", "live", "wall", "song", "section", "next", "next-tag", "in-song", "in-song-tag"]) at[id] = $(id);
-for (const id of ["to-go", "to-go-tag", "last", "sign", "did", "ago", "came", "cards", "quiet", "light"]) at[id] = $(id);
+for (const id of ["to-go", "to-go-tag", "last", "sign", "did", "ago", "came", "cards", "quiet"]) at[id] = $(id);
 for (const id of ["wrong", "lamps", "stale"]) at[id] = $(id);
 
 const whose = whoseOf(location.pathname);
@@ -58,7 +58,7 @@ function drawClocks() {
   if (!board) return;
   const time = now();
   say(at.wall, wall(time));
-  const { song_began, song_length, song_ends, song_left, rest, track, curfew } = board.clock;
+  const { song_began, song_length, song_ends, song_left, rest, track, curfew, unsaid } = board.clock;
   let inSong = song_began === null ? null : time - song_began;
   let tag = "in the song";
   if (track) {
@@ -70,13 +70,18 @@ function drawClocks() {
   say(at["in-song-tag"], length ? `${tag}, of ${clock(length)}` : tag);
   // While the song's track is paused, its end is as far away as it was.
   const toGo = rest === null ? null : (song_left ?? Math.max(0, song_ends - time)) + rest;
-  say(at["to-go"], toGo === null ? "–" : clock(toGo));
+  // Songs whose length nobody has said are guessed: then seconds would say more than is known.
+  const guessed = toGo !== null && unsaid > 0;
+  say(at["to-go"], toGo === null ? "–" : guessed ? `${Math.ceil(toGo / 60_000)} min` : clock(toGo));
   const ends = toGo === null ? "" : ` (${wall(time + toGo)})`;
-  say(at["to-go-tag"], `to the end${ends}${curfew === null ? "" : `, curfew ${wall(curfew)}`}`);
+  say(at["to-go-tag"], `${guessed ? "about, " : ""}to the end${ends}${curfew === null ? "" : `, curfew ${wall(curfew)}`}`);
   drawAge(time);
 }
 
 // -- the last press --------------------------------------------------------------------------------------------------
+
+// The page of one listener tells what concerns them; most often that is the last press of all.
+const lastOf = (name) => (name !== null && name in board.lasts ? board.lasts[name] : board.last);
 
 function drawLast(last) {
   flag(at.last, "refused", Boolean(last?.refused));
@@ -93,7 +98,8 @@ function cameText({ refused, untold, text }) {
 
 // How old it is stands outside of what is read out when it changes.
 function drawAge(time) {
-  say(at.ago, board.last ? `, ${ago(time - board.last.at)}` : "");
+  const last = lastOf(whose);
+  say(at.ago, last ? `, ${ago(time - last.at)}` : "");
 }
 
 // -- nudges ----------------------------------------------------------------------------------------------------------
@@ -167,7 +173,7 @@ function drawCard(card, mix, most) {
     drawRow(card.rows[index], mix.nudges[index], mix.hushed);
   }
   const left = mix.nudges.length + mix.more - listed;
-  say(card.more, left ? (listed ? `${left} more` : `${left} nudge${left > 1 ? "s" : ""}`) : "");
+  say(card.more, left ? (listed ? `${left} more` : counted(left, "nudge")) : "");
 }
 
 function newRow() {
@@ -272,7 +278,7 @@ function lampText(some) {
 function draw() {
   if (!board) return;
   drawPlace(board.place);
-  drawLast(board.last);
+  drawLast(lastOf(whose));
   drawClocks();
   drawLamps(board.lamps, board.notice);
   panel.board(board);
@@ -280,33 +286,14 @@ function draw() {
   flag(document.body, "scrolled", document.documentElement.scrollHeight > innerHeight);
 }
 
-function lightText() {
-  say(at.light, isDark() ? "bright" : "dark");
-}
-
-function light() {
-  turnLight();
-  lightText();
-}
-
-function about() {
-  const rows = [...table.filter((one) => one.says && (one.may?.() ?? true))];
-  const body = $("key-rows");
-  body.replaceChildren(
-    ...rows.map((one) => {
-      const row = make("tr");
-      row.append(make("td", "", one.key), make("td", "", one.says));
-      return row;
-    }),
-  );
+// What the sheet of keys says below its table.
+function noteControl() {
   say($("control-note"), panel.may() ? "" : "This page only shows. To control, open the address that `run --control` prints.");
-  $("keys-on").checked = kept("stagectl keys") !== "off";
-  $("about").showModal();
 }
 
 const table = [
-  { key: "?", says: "these keys", does: about },
-  { key: "d", says: "bright or dark", does: light },
+  { key: "?", says: "these keys", does: sheet(() => table.filter((one) => one.may?.() ?? true).map((one) => [one.key, one.says])) },
+  { key: "d", says: "bright or dark", does: light() },
   { key: "m", says: "the map of the whole set", does: () => location.assign("/map") },
   ...panel.keys,
 ];
@@ -314,12 +301,7 @@ const table = [
 document.body.classList.toggle("one", whose !== null);
 $("home").hidden = whose === null;
 say(at.stale, `Controls need the new key: ${NEW_KEY}.`);
-at.light.addEventListener("click", light);
-$("help").addEventListener("click", about);
-$("about-close").addEventListener("click", () => $("about").close());
-$("keys-on").addEventListener("change", (event) => keep("stagectl keys", event.target.checked ? "on" : "off"));
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", lightText);
-lightText();
+noteControl();
 keys(table);
 stayLit();
 hear({
@@ -336,6 +318,7 @@ hear({
   },
   you(you) {
     panel.may(you.control);
+    noteControl();
     at.stale.hidden = you.control || !you.stale;
     $("room").hidden = you.kind !== "rehearsal";
   },

@@ -1,22 +1,20 @@
 // The rehearsal room: the table of levels, and what is told beside it.
 
-import { clock, flag, hear, isDark, keep, kept, level, make, named, put, say, tell as tellState, turnLight } from "./base.js";
+import { $, bare, clock, counted, flag, hear, level, make, named, put, row, say, tell as tellState } from "./base.js";
+import { light, sheet } from "./frame.js";
 import { ask } from "./room_ask.js";
 import { feet, keyRows } from "./room_feet.js";
 import "./room_rows.js";
 import { time } from "./room_time.js";
 import { said } from "./room_words.js";
 
-const element = (id) => document.getElementById(id);
-
 // -- the table -------------------------------------------------------------------------------------------------
 
 const table = { width: 0, listeners: [], inputs: [], cells: [], heads: [], shown: [], desk: [], board: null, at: 0 };
-const DB = " dB";
 const UNKNOWN = "–";
 const [UP, DOWN] = ["▲", "▼"];
 
-const plain = (shown) => (shown === null || shown === undefined ? UNKNOWN : level(shown).replace(DB, ""));
+const plain = (shown) => bare(shown, UNKNOWN);
 
 // The table anew, where inputs or listeners are others than before.
 function lay(board) {
@@ -35,8 +33,8 @@ function lay(board) {
     table.heads.push(note);
     head.push(one);
   }
-  element("head").replaceChildren(...head);
-  put(element("table"), "--across", String(across));
+  $("head").replaceChildren(...head);
+  put($("table"), "--across", String(across));
   const rows = board.inputs.map((input, column) => {
     const row = make("tr");
     const name = make("th");
@@ -54,7 +52,7 @@ function lay(board) {
     }
     return row;
   });
-  element("rows").replaceChildren(...rows);
+  $("rows").replaceChildren(...rows);
   table.at = 0;
   table.cells[0].cell.tabIndex = 0;
 }
@@ -108,8 +106,8 @@ function room(board) {
     const held = board.held.includes(listener) ? "held by mix ceiling" : "";
     say(note, [hushed, held].filter(Boolean).join(", "));
   });
-  say(element("show"), board.show + (board.venue ? `, ${board.venue}` : ""));
-  say(element("place"), where(board.place));
+  say($("show"), board.show + (board.venue ? `, ${board.venue}` : ""));
+  say($("place"), where(board.place));
   last(board);
   story(board.lines);
   tell();
@@ -143,7 +141,7 @@ function tell() {
   const layer = board.layers[board.makers[at]];
   const name = `${table.inputs[column]} in the mix of ${table.listeners[listener]}`;
   if (board.wanted[at] === null) {
-    say(element("cell"), `${name}: ${board.place.recalled ? "the show does not drive it" : "nothing was recalled yet"}`);
+    say($("cell"), `${name}: ${board.place.recalled ? "the show does not drive it" : "nothing was recalled yet"}`);
     return;
   }
   const moving = stands[at] !== undefined && level(stands[at]) !== level(board.wanted[at]);
@@ -151,7 +149,7 @@ function tell() {
   const by = ` – made by: ${layer.words}${layer.place ? ` (${layer.place})` : ""}`;
   const stood = table.moved.get(at);
   const was = stood ? `; the last step: ${plain(stood[1])} → ${plain(stood[2])}, ${board.layers[stood[3]].words}` : "";
-  say(element("cell"), `${name}: ${level(stands[at] ?? board.wanted[at])}${wanted}${by}${was}. Enter: the whole account`);
+  say($("cell"), `${name}: ${level(stands[at] ?? board.wanted[at])}${wanted}${by}${was}. Enter: the whole account`);
 }
 
 function focusOn(send) {
@@ -189,15 +187,11 @@ function explain(send) {
 }
 
 function why(board) {
-  say(element("why-title"), `${board.input} in the mix of ${board.listener}`);
-  const rows = board.lines.map((one) => {
-    const row = make("tr");
-    for (const text of [one.what, said(one.did), level(one.level) || UNKNOWN, one.place]) row.append(make("td", "", text));
-    return row;
-  });
-  element("why-rows").replaceChildren(...rows);
+  say($("why-title"), `${board.input} in the mix of ${board.listener}`);
+  const rows = board.lines.map((one) => row([one.what, said(one.did), level(one.level) || UNKNOWN, one.place]));
+  $("why-rows").replaceChildren(...rows);
   // The last account comes with every new page, too.
-  if (table.asked && !element("why").open) element("why").showModal();
+  if (table.asked && !$("why").open) $("why").showModal();
   table.asked = false;
 }
 
@@ -210,7 +204,7 @@ function last(board) {
   const foot = one.where ? ` (${one.where})` : "";
   const to = one.to ? ` → ${one.to}` : "";
   const came = one.refused ? ` – ✕ refused: ${one.refused}` : "";
-  say(element("last"), said(who + one.what + foot + to + came));
+  say($("last"), said(who + one.what + foot + to + came));
 }
 
 function story(lines) {
@@ -220,7 +214,7 @@ function story(lines) {
     row.append(make("span", "at", said(found ? found[1] : "")), make("span", "", said(found ? found[2] : line)));
     return row;
   });
-  element("story").replaceChildren(...rows);
+  $("story").replaceChildren(...rows);
 }
 
 function wire(board) {
@@ -234,32 +228,29 @@ function wire(board) {
       const takes = one.takes === null ? "" : `; wire time ${lasting(one.takes / 1000)}`;
       return make("li", "", `${one.to}: ${counted(one.messages, "message")}, ${counted(one.bytes, "byte")}${over}${takes}`);
     });
-  element("sums").replaceChildren(...sums);
+  $("sums").replaceChildren(...sums);
   const rows = board.messages
     .slice()
     .reverse()
     .map((one) => {
-      const row = make("tr");
-      const message = make("td");
+      const message = document.createDocumentFragment();
       message.append(make("span", "bytes", said(one.bytes)));
       if (one.means) message.append(make("span", "means", said(one.means)));
       const takes = one.takes === null ? UNKNOWN : `${(one.takes / 1000).toFixed(2)} ms`;
-      row.append(make("td", "", fine(one.at)), make("td", "", one.to), message, make("td", "", takes));
-      return row;
+      return row([fine(one.at), one.to, message, takes]);
     });
-  element("wire").replaceChildren(...rows);
+  $("wire").replaceChildren(...rows);
 }
 
-const counted = (number, what) => `${number} ${what}${number === 1 ? "" : "s"}`;
 const lasting = (ms) => (ms < 1000 ? `${ms.toFixed(ms < 10 ? 1 : 0)} ms` : `${(ms / 1000).toFixed(2)} s`);
 const fine = (ms) => `${clock(ms)}.${String(ms % 1000).padStart(3, "0")}`;
 
 // -- files ------------------------------------------------------------------------------------------------------------
 
 function files(board) {
-  element("files").hidden = board.sound;
+  $("files").hidden = board.sound;
   if (board.sound) return;
-  say(element("files-said"), "✕ The saved files have faults. The night goes on by the last good ones.");
+  say($("files-said"), "✕ The saved files have faults. The night goes on by the last good ones.");
   const rows = board.faults.map((fault) => {
     const row = make("li");
     row.append(make("span", "at", fault.place), make("span", "", `: ${fault.text}`));
@@ -267,7 +258,7 @@ function files(board) {
   });
   if (board.text) rows.push(make("li", "", board.text));
   if (board.more) rows.push(make("li", "", `and ${board.more} more`));
-  element("faults").replaceChildren(...rows);
+  $("faults").replaceChildren(...rows);
 }
 
 // -- all of it ----------------------------------------------------------------------------------------------------------
@@ -285,46 +276,24 @@ function measured(name, does) {
 }
 
 function state(is) {
-  tellState(element("live"), is);
-  flag(element("live"), "wrong", ["old", "over", "key"].includes(is.is));
+  tellState($("live"), is);
+  flag($("live"), "wrong", ["old", "over", "key"].includes(is.is));
 }
 
-function dialogs() {
-  for (const [button, dialog] of [["help", "about"]]) {
-    element(button).addEventListener("click", () => {
-      keyRows(element("key-rows"));
-      element(dialog).showModal();
-    });
-  }
-  for (const name of ["about", "why"]) element(`${name}-close`).addEventListener("click", () => element(name).close());
-  element("why").addEventListener("close", () => table.cells[table.at]?.cell.focus());
-  const on = element("keys-on");
-  on.checked = kept("stagectl keys") !== "off";
-  on.addEventListener("change", () => keep("stagectl keys", on.checked ? "on" : "off"));
-}
-
-function light() {
-  const name = () => say(element("light"), isDark() ? "bright" : "dark");
-  element("light").addEventListener("click", () => {
-    turnLight();
-    name();
-  });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", name);
-  name();
-}
-
-element("rows").addEventListener("keydown", onTable);
-element("rows").addEventListener("focusin", (event) => {
+$("rows").addEventListener("keydown", onTable);
+$("rows").addEventListener("focusin", (event) => {
   const cell = event.target.closest("td");
   if (cell) focusOn(Number(cell.dataset.send));
   if (cell && table.board) tell();
 });
-element("rows").addEventListener("click", (event) => event.target.closest("td")?.focus());
-element("rows").addEventListener("dblclick", (event) => {
+$("rows").addEventListener("click", (event) => event.target.closest("td")?.focus());
+$("rows").addEventListener("dblclick", (event) => {
   const cell = event.target.closest("td");
   if (cell) explain(Number(cell.dataset.send));
 });
-dialogs();
+sheet(keyRows);
+$("why-close").addEventListener("click", () => $("why").close());
+$("why").addEventListener("close", () => table.cells[table.at]?.cell.focus());
 light();
 hear({
   boards: Object.fromEntries(

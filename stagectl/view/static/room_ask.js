@@ -1,14 +1,14 @@
 // What the rehearsal room asks for, one thing after the other: two edges of a foot may not overtake each other on their
 // way.
 
-import { say, want } from "./base.js";
+import { $, say, want } from "./base.js";
 
 let before = Promise.resolve();
 
 export function ask(what) {
   before = before.then(async () => {
     const answer = await want(what);
-    if (!answer.sent) say(document.getElementById("last"), `✕ ${answer.text}`);
+    if (!answer.sent) say($("last"), `✕ ${answer.text}`);
   });
   return before;
 }

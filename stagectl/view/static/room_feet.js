@@ -1,12 +1,12 @@
 // The pedals of the rehearsal: buttons and keys that are feet. Both edges go to the program, with the time between them
 // as it is, and what they mean is made out there, as it is on stage.
 
-import { flag, kept, make, named, say } from "./base.js";
+import { $, flag, make, named, say } from "./base.js";
+import { keys } from "./frame.js";
 import { ask } from "./room_ask.js";
 import { holdStill, otherSpeed, skip } from "./room_time.js";
 import { said } from "./room_words.js";
 
-const element = (id) => document.getElementById(id);
 const TURN_MS = 70; // A treadle is told no more often than so.
 const TURN_STEP = 16;
 
@@ -109,7 +109,7 @@ function lay(board) {
     box.append(title, list, lamps);
     return box;
   });
-  element("feet").replaceChildren(...found);
+  $("feet").replaceChildren(...found);
 }
 
 function nameOf(control) {
@@ -179,7 +179,7 @@ const OTHERS = [
   { key: "t", words: "into the table; arrows go on from cell to cell, Enter says why", does: toTable },
   { key: "+", words: "turn the treadle of the last key, or the first one, up", does: () => turnBy(1) },
   { key: "-", words: "turn it down", does: () => turnBy(-1) },
-  { key: "?", words: "these keys", does: () => element("help").click() },
+  { key: "?", words: "these keys", does: () => $("help").click() },
 ];
 
 function toTable() {
@@ -194,37 +194,26 @@ function turnBy(way) {
   turn(control, value);
 }
 
-export function keyRows(body) {
+// What the sheet of keys says.
+export function keyRows() {
   const rows = [...controls.values()]
     .filter((control) => control.key)
     .map((control) => [control.key, control.turns ? `chooses ${control.name} of ${control.pedal}` : `${control.name} of ${control.pedal}, a foot as long as it is down`]);
-  const all = [...rows, ...OTHERS.map((one) => [one.key, one.words]), ["Tab", "on to the next control; a switch has Space and Enter as a foot, too"]];
-  body.replaceChildren(
-    ...all.map(([key, words]) => {
-      const row = make("tr");
-      const cell = make("td");
-      cell.append(make("kbd", "", key));
-      row.append(cell, make("td", "", words));
-      return row;
-    }),
-  );
+  const others = OTHERS.map((one) => [one.key, one.words]);
+  return [...rows, ...others, ["Tab", "on to the next control; a switch has Space and Enter as a foot, too"]];
 }
 
-const isTyping = (target) => target.closest?.("input:not([type=range]), select, textarea, dialog");
-
-addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || isTyping(event.target)) return;
-  if (kept("stagectl keys") === "off") return;
+// A key that stands for a control is a foot on it.
+function step(event) {
   const control = [...controls.values()].find((one) => one.key === event.key);
-  const other = OTHERS.find((one) => one.key === event.key);
   if (control?.turns) {
     treadle = control;
     control.button.focus();
   } else if (control) press(`key ${event.code}`, control);
-  else if (other) other.does();
-  else return;
-  event.preventDefault();
-});
+  return Boolean(control);
+}
+
+keys(OTHERS, step);
 addEventListener("keyup", (event) => release(`key ${event.code}`));
 // A key whose way up goes elsewhere would hold its foot down for ever.
 addEventListener("blur", releaseAll);

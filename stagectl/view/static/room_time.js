@@ -1,9 +1,8 @@
 // The rehearsal's time: the night's clock, how fast it passes, the song's sections with the track in them, and jumps.
 
-import { clock, flag, make, named, now, put, say } from "./base.js";
+import { $, choices, clock, flag, make, named, now, put, say } from "./base.js";
 import { ask } from "./room_ask.js";
 
-const element = (id) => document.getElementById(id);
 const LOOK_MS = 100;
 
 let shown = null;
@@ -23,14 +22,14 @@ function board(is) {
   shown = is;
   lay();
   const still = is.still;
-  element("still").setAttribute("aria-pressed", String(still));
-  say(element("still"), still ? "go on" : "hold still");
-  element("one").setAttribute("aria-pressed", String(is.speed === 1));
-  element("ten").setAttribute("aria-pressed", String(is.speed === 10));
-  element("leave").hidden = is.plays === null;
-  element("replay").hidden = is.plays !== null;
-  for (const name of ["start", "here", "pause", "stop"]) element(name).disabled = is.cue === null;
-  say(element("pause"), is.track && !is.track.runs ? "go on with track" : "pause");
+  $("still").setAttribute("aria-pressed", String(still));
+  say($("still"), still ? "go on" : "hold still");
+  $("one").setAttribute("aria-pressed", String(is.speed === 1));
+  $("ten").setAttribute("aria-pressed", String(is.speed === 10));
+  $("leave").hidden = is.plays === null;
+  $("replay").hidden = is.plays !== null;
+  for (const name of ["start", "here", "pause", "stop"]) $(name).disabled = is.cue === null;
+  say($("pause"), is.track && !is.track.runs ? "go on with track" : "pause");
   tick();
 }
 
@@ -43,7 +42,7 @@ function lay() {
     const row = make("li");
     const first = at === 0;
     row.append(named(section.name ?? shown.place.song));
-    const by = first ? "the song" : section.at === null ? "by foot" : `${clock(section.at)} by itself`;
+    const by = first ? (shown.place.number ? "the song" : "before the first song") : section.at === null ? "by foot" : `${clock(section.at)} by itself`;
     const here = section.stop === shown.place.stop;
     row.append(make("span", "at", here ? `▸ here · ${by}` : by));
     flag(row, "here", here);
@@ -51,7 +50,7 @@ function lay() {
     put(row, "flex-grow", String(isTimed() ? share(at) : 1));
     return row;
   });
-  element("line").replaceChildren(...rows);
+  $("line").replaceChildren(...rows);
 }
 
 // Whether every section says where it begins, and the song how long it is.
@@ -67,8 +66,8 @@ function share(at) {
 
 function tick() {
   if (shown === null) return;
-  say(element("night"), clock(night()));
-  const needle = element("needle");
+  say($("night"), clock(night()));
+  const needle = $("needle");
   const track = position();
   const length = shown.length === null ? "" : ` of ${clock(shown.length)}`;
   const rate = shown.rate === 0 ? "time stands still" : shown.rate === 1 ? "" : `${shown.rate}×`;
@@ -78,7 +77,7 @@ function tick() {
   else if (shown.cue) text += shown.cue.press ? ", its track waits for a press" : ", its track is silent";
   const plays = shown.plays === null ? "" : `${shown.plays}: ${shown.done} done`;
   const next = shown.next === null ? "" : `, the next in ${clock(Math.max(0, shown.next - night()))}`;
-  say(element("in-song"), [text, rate, plays + next].filter(Boolean).join(" · "));
+  say($("in-song"), [text, rate, plays + next].filter(Boolean).join(" · "));
   needle.hidden = track === null || !isTimed();
   if (!needle.hidden) put(needle, "--at", String(Math.min(1, (track + shown.lead) / (shown.length + shown.lead))));
 }
@@ -89,21 +88,16 @@ const stops = [];
 
 function set(board) {
   stops.length = 0;
-  const options = [];
+  const texts = [];
   for (const song of board.songs) {
     stops.push({ song: song.name, number: song.number, section: "" });
-    options.push(make("option", "", song.number ? `${song.number} ${song.name}` : song.name));
+    texts.push(song.number ? `${song.number} ${song.name}` : song.name);
     for (const section of song.sections) {
       stops.push({ song: song.name, number: song.number, section: section.name });
-      options.push(make("option", "", `    ${section.name}`));
+      texts.push(`    ${section.name}`);
     }
   }
-  options.forEach((option, at) => {
-    option.value = String(at);
-  });
-  const chosen = element("stops").value;
-  element("stops").replaceChildren(...options);
-  if (chosen) element("stops").value = chosen;
+  choices($("stops"), texts.map((text, at) => [String(at), text]));
 }
 
 const clicks = {
@@ -111,7 +105,7 @@ const clicks = {
   one: () => ask({ do: "speed", is: 1 }),
   ten: () => ask({ do: "speed", is: 10 }),
   skip: () => ask({ do: "skip" }),
-  jump: () => ask({ do: "jump", ...stops[Number(element("stops").value)] }),
+  jump: () => ask({ do: "jump", ...stops[Number($("stops").value)] }),
   start: () => ask({ do: "start cue" }),
   here: () => ask({ do: "start here" }),
   pause: () => ask({ do: "pause cue" }),
@@ -119,7 +113,7 @@ const clicks = {
   replay: () => ask({ do: "replay last night" }),
   leave: () => ask({ do: "leave" }),
 };
-for (const [name, does] of Object.entries(clicks)) element(name).addEventListener("click", does);
+for (const [name, does] of Object.entries(clicks)) $(name).addEventListener("click", does);
 
 export function holdStill() {
   clicks.still();
