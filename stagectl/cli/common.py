@@ -76,7 +76,9 @@ def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Tim
     if presses is None:
         presses = show.folder / SCRIPT
         if not presses.exists():
-            raise FileFaults([Fault(str(presses), 0, "this show has no script of its own; name one with --presses")])
+            says = "this show has no script of its own: name one with --presses"
+            says += ", or rehearse at a terminal (without --json), where keys stand for the controls"
+            raise FileFaults([Fault(str(presses), 0, says)])
     elif not presses.exists() and (show.folder / presses).exists():
         presses = show.folder / presses
     if presses.suffix.lower() in (".mid", ".midi"):

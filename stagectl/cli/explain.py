@@ -65,7 +65,7 @@ def command(
         raise click.UsageError("--at needs --presses, which it is a time of.")
     show, compiled = load(setlist, venue)
     plan = compiled.plan
-    send = _send(plan, listener, input_)
+    send = _send(show, plan, listener, input_)
     stop = 0 if song is None else _stop(plan, song, section)
     state = _rehearsed(show, compiled, presses, at)
     if song is not None or presses is None:
@@ -96,15 +96,19 @@ def _chosen(name: str, known: Sequence[str], what: str, option: str) -> int:
     return known.index(name)
 
 
-def _send(plan: Plan, listener: str, input_: str) -> int:
+def _send(show: Show, plan: Plan, listener: str, input_: str) -> int:
+    from stagectl.show.names import OWN, inputs_in
+
     whose = _chosen(listener, plan.listeners, "a listener of this rig", "--listener")
-    names = [*map(plan.column_name, range(plan.width)), "own"]
-    column: int | None = _chosen(input_, names, "an input of this rig", "--input")
-    if column == plan.width:
-        column = plan.own[whose]
-        if column is None:
-            raise click.BadParameter(f"`{listener}` has no `own input` in the rig", param_hint="--input")
-    assert column is not None
+    columns: dict[str, int | None] = {OWN: plan.own[whose]}
+    columns |= {plan.column_name(column): column for column in (plan.whole, *range(plan.whole))}
+    if input_ in show.rig.groups and input_ not in columns:
+        says = f"`{input_}` is a group; name one of its inputs: {inputs_in(show.rig, input_)}"
+        raise click.BadParameter(says, param_hint="--input")
+    _chosen(input_, list(columns), "an input of this rig", "--input")
+    column = columns[input_]
+    if column is None:
+        raise click.BadParameter(f"`{listener}` has no `own input` in the rig", param_hint="--input")
     return plan.send(whose, column)
 
 

@@ -34,8 +34,9 @@ def command(
     It asks for a few moves: one send from the bottom to the top and to some marks of its scale, then another input,
     another mix, and one more of each. Every MIDI port is listened to, or a UDP port for OSC; a desk that reports only
     to whom it was told of has to be told first. It tells the kind of message, how inputs and mixes are counted and
-    which value is which level, says how sure it is and what contradicts, and names what the desk sends anyway. Stored
-    scenes are not learned. Without -o the profile goes to standard output.
+    which value is which level, says how sure it is and what contradicts, and names what the desk sends anyway. The
+    profile says that the desk reports hands, since that is how it was heard. Stored scenes, and whether it can be asked
+    for a level, are not learned. Without -o the profile goes to standard output.
 
     A recording is a Standard MIDI File (.mid) with a marker `move: …` where each move begins, or a text with a line
     for each packet (seconds, bytes in hexadecimal) below a line for its move:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from stagectl import __version__
-from stagectl.errors import DeviceError, FileFaults, JournalError, StagectlError
+from stagectl.errors import DeviceError, FileFaults, JournalError, StagectlError, nearest
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -49,6 +49,13 @@ COMMANDS: Final = {
 
 class _Commands(click.Group):
     """The commands by name, each imported when it is asked for, so that `--help` stays quick."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-") and not ctx.resilient_parsing:
+            ctx.fail(f"there is no command `{args[0]}`{nearest(args[0], COMMANDS)}")
+        return super().resolve_command(ctx, args)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)

@@ -33,6 +33,7 @@ def profile_text(name: str, port: str, learned: LearnedDesk, proof: str = "") ->
     elif learned.whole is not None:
         why = "; ".join((*learned.whole.placed.cannot, learned.whole.no_law)).strip("; ")
         lines += comment(f"Whole mixes are left out: {why}.", "")
+    lines += _answers(learned)
     return "\n".join(lines) + "\n"
 
 
@@ -86,6 +87,22 @@ def _level(said: Said) -> Iterator[str]:
         yield from comment(f"{note[:1].upper()}{note[1:]}.", "  ", "  ")
     yield "  values:"
     yield from _values(said.fitted.typed)
+
+
+def _answers(learned: LearnedDesk) -> Iterator[str]:
+    """What listening alone shows of what the desk tells of itself: it says what a hand moves. It was told nothing."""
+    said = [one for one in (learned.send, learned.whole) if one is not None and one.usable]
+    levels, values = sum(len(one.voices) for one in said), sum(one.heard for one in said)
+    yield "answers:"
+    heard = f"A hand was heard on {count(levels, 'level')}, {count(values, 'value')} while it moved."
+    yield from comment(heard, "  ", "  ")
+    if learned.over == "osc":
+        yield from comment(
+            "What the desk was told to make it report belongs under `subscribe` and `renew`.", "  ", "  "
+        )
+    more = "Nothing was sent to it: whether it can be asked (`ask`) or says back what it is told (`echoes`) is open."
+    yield from comment(more, "  ", "  ")
+    yield "  reports: yes"
 
 
 def _resolution(said: Said) -> str:

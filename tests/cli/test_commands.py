@@ -81,6 +81,18 @@ def test_presses_are_looked_for_here_and_then_beside_the_show() -> None:
     assert here.stderr.startswith("setlists/nine-songs/presses.yaml:")
 
 
+def test_without_a_terminal_and_a_script_it_says_where_keys_stand_for_controls(tmp_path: Path) -> None:
+    show = tmp_path / "show"
+    shutil.copytree(DEMO, show)
+    (show / "presses.yaml").unlink()
+    run = stagectl("rehearse", str(show))
+    assert (run.returncode, run.stdout) == (1, "")
+    assert run.stderr == (
+        f"{show}/presses.yaml: this show has no script of its own: name one with --presses, or rehearse at a terminal "
+        "(without --json), where keys stand for the controls\n"
+    )
+
+
 def plant(path: Path, old: str, new: str) -> None:
     text = path.read_text()
     assert old in text
@@ -96,7 +108,10 @@ def line_of(path: Path, word: str) -> int:
     [
         (("check", "setlists/none"), 1, "setlists/none: there is no such file or folder"),
         (("check",), 2, "SETLIST"),
-        (("chek", "setlists/nine-songs"), 2, "No such command"),
+        (("chek", "setlists/nine-songs"), 2, "there is no command `chek`; did you mean `check`?"),
+        (("rehears", "setlists/nine-songs"), 2, "there is no command `rehears`; did you mean `rehearse`?"),
+        (("xyzzy",), 2, "there is no command `xyzzy`; known: `run`, `ready`"),
+        (("--chek",), 2, "No such option"),
         (("check", "setlists/nine-songs", "--venue", "Tidewater Hal"), 2, "did you mean `Tidewater Hall`"),
         (("schema", "song"), 2, "profile"),
         (("rehearse", "setlists/nine-songs", "--presses", "none.yaml"), 1, "there is no such file"),

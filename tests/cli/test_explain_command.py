@@ -86,6 +86,13 @@ def test_a_night_is_rehearsed_first(tmp_path: Path) -> None:
         ((), "singr", "own", "--listener: `singr` is not a listener of this rig; did you mean `singer`?"),
         ((), "singer", "kik", "--input: `kik` is not an input of this rig; did you mean `kick`?"),
         (
+            (),
+            "singer",
+            "tuba",
+            "--input: `tuba` is not an input of this rig; known: `own`, `whole mix`, `kick`, `snare`",
+        ),
+        ((), "singer", "vocals", "--input: `vocals` is a group; name one of its inputs: `lead vocal`, `guitar voc"),
+        (
             ("--song", "Slow Tram"),
             "singer",
             "own",

@@ -13,12 +13,13 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from forked import Forked, begun, stagectl
 from hands import Hand, same_law, save
 from jack import jack_server as jack_server
 from lines import LIMIT_S
@@ -34,6 +35,8 @@ from stagectl.where import shipped
 TRIES = 5
 
 COMMAND = (sys.executable, "-m", "stagectl", "learn-desk")
+
+Process = subprocess.Popen[str] | Forked
 
 
 def learn(*arguments: object) -> Result:
@@ -119,7 +122,8 @@ def test_at_a_terminal_it_is_overwritten_only_if_wanted(answer: str, overwritten
     take, path = kept(tmp_path / "heard.txt"), tmp_path / "desk.yaml"
     path.write_text("mine")
     ours, theirs = os.openpty()
-    process = subprocess.Popen([*COMMAND, "--take", take, "-o", path], stdin=theirs, stdout=theirs, stderr=theirs)
+    command = [*COMMAND[2:], "--take", str(take), "-o", str(path)]
+    process = Forked(command, [theirs] * 3, Path.cwd(), dict(os.environ))
     os.close(theirs)
     try:
         Said(ours).until("Overwrite it in the end?")
@@ -157,24 +161,28 @@ class Said:
 
 
 @contextmanager
-def learning(*more: object) -> Iterator[tuple[subprocess.Popen[bytes], Said]]:
+def learning(*more: object) -> Iterator[tuple[Process, Said]]:
     """The command, and its standard error, on which its lines for people are."""
-    pipe = subprocess.PIPE
-    with subprocess.Popen([*COMMAND, *map(str, more)], stdin=pipe, stdout=pipe, stderr=pipe) as process:
-        assert process.stderr is not None
-        try:
-            yield process, Said(process.stderr.fileno())
-        finally:
-            process.kill()
+    process = begun([*COMMAND, *map(str, more)])
+    assert process.stderr is not None
+    try:
+        yield process, Said(process.stderr.fileno())
+    finally:
+        process.kill()
+        process.wait(LIMIT_S)
+        for pipe in (process.stdin, process.stdout, process.stderr):
+            assert pipe is not None
+            with suppress(BrokenPipeError):
+                pipe.close()
 
 
-def type_line(process: subprocess.Popen[bytes], line: str) -> None:
+def type_line(process: Process, line: str) -> None:
     assert process.stdin is not None
-    process.stdin.write(f"{line}\n".encode())
+    process.stdin.write(f"{line}\n")
     process.stdin.flush()
 
 
-def move_all(process: subprocess.Popen[bytes], said: Said, parts: list[Part], send: Callable[[bytes], None]) -> None:
+def move_all(process: Process, said: Said, parts: list[Part], send: Callable[[bytes], None]) -> None:
     """Do every move as it is asked for, and again if a message got lost."""
     said.until("Touch nothing")
     marked = False
@@ -198,10 +206,11 @@ def move_all(process: subprocess.Popen[bytes], said: Said, parts: list[Part], se
     type_line(process, "end")
 
 
-def ended(process: subprocess.Popen[bytes]) -> tuple[int, str, str]:
+def ended(process: Process) -> tuple[int, str, str]:
     """The exit code, and what stands on standard output and error."""
     out, err = process.communicate(timeout=LIMIT_S)
-    return process.returncode, out.decode(), err.decode()
+    assert process.returncode is not None
+    return process.returncode, out, err
 
 
 def same(ours: ProfileModel, theirs: ProfileModel) -> None:
@@ -256,9 +265,7 @@ def void(_: Any) -> None:
 
 @pytest.mark.slow
 def test_nothing_heard_is_exit_code_3_and_ctrl_c_writes_nothing(tmp_path: Path) -> None:
-    run = subprocess.run(
-        [*COMMAND, "--osc", "0"], stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
-    )
+    run = stagectl("learn-desk", "--osc", "0")
     assert (run.returncode, run.stdout) == (3, "")
     assert "the desk said nothing" in run.stderr
     with learning("--osc", 0, "-o", tmp_path / "desk.yaml") as (process, said):
