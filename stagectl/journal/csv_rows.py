@@ -18,7 +18,7 @@ from typing import Final
 
 from stagectl.core.levels import Level, Off, plain_text
 from stagectl.journal.paths import when
-from stagectl.story.rows import Row
+from stagectl.story.rows import BY_DESK, Row
 
 _TEXTS: Final = ("kind", "who", "what", "pedal", "control", "gesture", "song", "section", "listener", "input", "detail")
 _LEVELS: Final = ("before", "after", "sent")
@@ -67,7 +67,9 @@ def _lines(lines: Iterable[Sequence[str]]) -> str:
 def _fields(wall_us: int, row: Row, zone: timezone) -> list[str]:
     late = row.kind in _LATE and row.number is not None
     said = [when(wall_us).astimezone(zone).isoformat(timespec="microseconds"), f"{Decimal(row.at).scaleb(-9):f}"]
-    said += [_field(name, value) for name, value in row._asdict().items() if name not in ("at", "number")]
+    # Of what the desk has said or a hand has done, nothing was sent.
+    values = row._replace(sent=None) if row.what in BY_DESK else row
+    said += [_field(name, value) for name, value in values._asdict().items() if name not in ("at", "number")]
     late_ms = f"{Decimal(row.number).scaleb(-3):f}" if late and row.number is not None else ""
     return [*said, late_ms, "" if late or row.number is None else str(row.number)]
 

@@ -202,8 +202,11 @@ def last_judged(lies: Lies, venue: str | None, wall_us: int) -> Finding:
     ago = span_text(max(0, int(ago_s // 60 * 60 if ago_s >= 60 else ago_s)) * SECOND_NS)
     if ago_s > RESUME_MAX_S:
         return fine(LAST, f"{begun}, broken off {ago} ago, which is too long: `run` begins a new one")
-    if lies.head.venue != venue:
-        says = f"{begun}, broken off {ago} ago at {lies.head.venue or 'no venue'}: `run` begins a new one"
-        return look(LAST, says, "name that venue with `--venue`, where the night is to go on")
-    says = f"{begun}, broken off {ago} ago: `run` takes it up again where it was, nudges and all"
+    where = lies.head.venue
+    if venue not in (None, where):
+        says = f"{begun}, broken off {ago} ago at {where or 'no venue'}: `run` at another one refuses"
+        goes_on = f'`--venue "{where}"`' if where is not None else "without `--venue` it"
+        return look(LAST, says, f"{goes_on} goes on there; `--fresh` begins a new one")
+    at = f" at {where}" if where is not None else ""
+    says = f"{begun}, broken off {ago} ago{at}: `run` takes it up again where it was, nudges and all"
     return look(LAST, says, "`stagectl run --fresh` begins a new one")

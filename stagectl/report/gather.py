@@ -103,7 +103,10 @@ class Story:
             self.damage = cause(error)
 
     def _clock(self, wall: int, at: int) -> None:
-        """The clock on the wall may have been set since the row before; a row without a sensible time says nothing."""
+        """The clock on the wall may have been set since the row before; a row without a sensible time says nothing, nor
+        does one that is of before."""
+        if at < self.end:
+            return
         begun = wall - at // 1000
         by = begun - self.begun_us
         if abs(by) > STEP_US and 0 <= begun < 2**53:

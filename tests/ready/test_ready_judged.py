@@ -338,15 +338,16 @@ def lies(*, ends: bool = False, heard_at: int = 0) -> nights.Lies:
     ("ends", "venue", "ago_s", "word", "says"),
     [
         (True, "Hall", 60, "fine", "ended"),
-        (False, "Hall", 59, "look", "59 s ago: `run` takes it up again"),
-        (False, "Hall", 7_200, "look", "2 h ago: `run` takes it up again"),
+        (False, "Hall", 59, "look", "59 s ago at Hall: `run` takes it up again"),
+        (False, "Hall", 7_200, "look", "2 h ago at Hall: `run` takes it up again"),
         (False, "Hall", 7_201, "fine", "too long"),
-        (False, None, 60, "look", "at Hall: `run` begins a new one"),
+        (False, None, 60, "look", "1 min ago at Hall: `run` takes it up again"),
+        (False, "Cellar", 60, "look", "at Hall: `run` at another one refuses"),
         (False, "Hall", -30, "look", "takes it up again"),
     ],
 )
 def test_what_becomes_of_the_last_night(ends: bool, venue: str | None, ago_s: int, word: str, says: str) -> None:
-    """By the rules that `run` has: two hours since the last that came in, and the same venue."""
+    """By the rules that `run` has: two hours since the last that came in, and no other venue."""
     found = nights.last_judged(lies(ends=ends), venue, ago_s * 1_000_000)
     assert found.word == word and says in found.says
     # An hour after the last row, the desk was still heard.
