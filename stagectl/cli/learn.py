@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 Pedal = tuple[str, "Learned"]
 """The port (or track) and what it said."""
+
+
+NO_PORT: Final = "there was no MIDI port to listen to"
 
 
 @click.command("learn")
@@ -119,7 +122,7 @@ def _live(api: str, part: str, asks: bool, keep: Path | None, failed: list[int])
     """The pedals that were heard. `failed`: takes the exit code where their take cannot be kept."""
     from contextlib import ExitStack
 
-    from stagectl.errors import DeviceError
+    from stagectl.errors import DeviceError, nearest
     from stagectl.learn.listen import Listener, Shows
     from stagectl.learn.watching import InPlace, Lines, enter_pressed
     from stagectl.ports.midi import open_system
@@ -134,12 +137,14 @@ def _live(api: str, part: str, asks: bool, keep: Path | None, failed: list[int])
             shows = stack.enter_context(InPlace(Console()))
         shows.say("Press each switch three times, a second apart; rock each treadle there and back, twice.")
         shows.say("Enter ends it.")
+        names = system.inputs()
         ports = Listener(system, shows, part).until(enter_pressed)
     if keep is not None:
         failed += _keep(keep, ports)
     pedals = [(port.name, port.learned()) for port in ports]
     if not any(one.verdicts for _, one in pedals):
-        raise DeviceError("no control spoke" if ports else "there was no MIDI port to listen to")
+        none = f"no port has `{part}` in its name{nearest(part, names)}" if part and names else NO_PORT
+        raise DeviceError("no control spoke" if ports else none)
     return [(port, one) for port, one in pedals if one.verdicts]
 
 
@@ -158,7 +163,7 @@ def _keep(path: Path, ports: Sequence[Port]) -> list[int]:
     except StagectlError as error:
         echo(plainly(f"Not kept: {error}"), "fault", err=True)
         return [SYSTEM if isinstance(error, DeviceError) else FAULTS]
-    click.echo(f"Kept: {path}; `stagectl rehearse --presses {path}` plays it.", err=True)
+    click.echo(f"Kept: {path}; `stagectl rehearse SHOW --presses {path}` plays it to a show.", err=True)
     return []
 
 

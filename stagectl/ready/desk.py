@@ -98,7 +98,7 @@ def judged(plan: Plan, read: Read, state: State) -> Iterator[Finding]:
         yield wrong(DESK, why, do or "plug it in and switch it on; `stagectl ports` lists what there is")
         return
     if not read.can_read:
-        yield unknown(DESK, f"at `{read.port}`; its profile has no answers, so nobody knows whether it hears")
+        yield unknown(DESK, f"at `{read.port}`; its profile asks it nothing, so nobody knows whether it hears")
         return
     if read.answered is None:
         do = "see that it is on, that its cable or network is in, and that its settings let it answer"
