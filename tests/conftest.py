@@ -4,6 +4,7 @@ all with `-n 0` or `-p no:xdist`, on one."""
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -52,6 +53,13 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     from cores import Heaps
 
     return Heaps(config, log) if config.option.dist == "loadgroup" else None
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays: no collection of garbage looks through it again, and they come less often."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 50, 100)
 
 
 @pytest.hookimpl(trylast=True)
