@@ -73,10 +73,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """One of several workers stands back for the tests of JACK's ports, which come first, and have their time; one that
-    is more than there are cores, for all others."""
+    """One of several workers stands back for the tests of JACK's ports, which come first, and have their time."""
     if hasattr(item.config, "workerinput"):
-        from cores import NICE, NICEST, is_spare, on_jack, stand_back
+        from cores import on_jack, stand_back
 
         if not on_jack(item.nodeid):
-            stand_back(NICEST if is_spare(item.config.workerinput) else NICE)
+            stand_back()

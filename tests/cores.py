@@ -2,9 +2,7 @@
 
 - tests of ports of JACK go, all of them, to one worker, since a JACK server, the names of its clients and of ports are
   there once. JACK loses messages where it is late, so the others let that worker go before them (POSIX: nice);
-- the tests of a file that share something dear (a browser, a page, a show that was tried out) go to one worker as well;
-- tests of ports and processes wait more than they work. One worker more than there are cores has what time they leave:
-  it begins at the other end, with what is quick and starts nothing, and stands back for everybody.
+- the tests of a file that share something dear (a browser, a page, a show that was tried out) go to one worker as well.
 
 What takes long is begun with. The groups that xdist has itself rest on node ids being rewritten, which not every pytest
 allows (9.2 does not, and groups nothing).
@@ -15,10 +13,9 @@ from __future__ import annotations
 import ast
 import os
 import re
-from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import pytest
 from xdist.scheduler import LoadScopeScheduling
@@ -32,19 +29,11 @@ SHARES: Final = re.compile(r"scope=\"module\"|^SHARED: Final = True$", re.MULTIL
 """By this a file tells that its tests share something."""
 
 NICE: Final = 5
-"""How far the other workers stand back for JACK's tests."""
-
-NICEST: Final = 19
-"""How far the one that is more than there are cores does."""
+"""How far the other workers stand back."""
 
 
 class Heaps(LoadScopeScheduling):  # type: ignore[misc]  # it comes without types
     """Every test by itself, but those that belong together, in the order in which the workers have sorted them."""
-
-    def _assign_work_unit(self, node: Any) -> None:
-        if is_spare(node.workerinput):
-            self.workqueue.move_to_end(next(reversed(self.workqueue)), last=False)
-        super()._assign_work_unit(node)
 
     def _split_scope(self, nodeid: str) -> str:
         return heap(nodeid) or nodeid
@@ -102,17 +91,11 @@ def in_order(items: list[pytest.Item]) -> None:
     items.sort(key=turn)
 
 
-def is_spare(worker: Mapping[str, Any]) -> bool:
-    """Whether a worker, by what it was told, is the one that is more than there are cores."""
-    number: int = worker["workercount"]
-    return number > max(2, cores()) and worker["workerid"] == f"gw{number - 1}"
-
-
 @cache
-def stand_back(by: int) -> None:
-    """Let others go before this worker, from now on."""
+def stand_back() -> None:
+    """Let JACK's tests go before this worker, from now on."""
     if hasattr(os, "nice"):
-        os.nice(by)
+        os.nice(NICE)
 
 
 def shared_out(config: pytest.Config) -> None:
@@ -120,7 +103,7 @@ def shared_out(config: pytest.Config) -> None:
     if hasattr(config, "workerinput"):
         return
     if config.option.numprocesses is None and config.args == config.getini("testpaths"):
-        config.option.numprocesses = max(2, cores()) + 1
+        config.option.numprocesses = max(2, cores())
     if config.option.numprocesses and config.option.dist == "no":
         config.option.dist = "loadgroup"
     # The workers have sorted them.
