@@ -6,8 +6,6 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-from collections import OrderedDict
-from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -68,33 +66,6 @@ def test_what_belongs_together_goes_to_one_worker() -> None:
     assert heap("tests/proof/test_proof_by_brute_force.py::test_no_level_is_above_its_ceiling") == (
         "tests/proof/test_proof_by_brute_force.py"
     )
-
-
-def test_one_worker_more_than_cores_begins_at_the_other_end(monkeypatch: pytest.MonkeyPatch) -> None:
-    pytest.importorskip("xdist")
-    import cores
-
-    monkeypatch.setattr(cores, "cores", lambda: 4)
-    told = [{"workercount": count, "workerid": f"gw{at}"} for count in (4, 5) for at in range(count)]
-    assert [one["workerid"] for one in told if cores.is_spare(one)] == ["gw4"]
-    given: list[str] = []
-
-    class Node:
-        def __init__(self, told: Mapping[str, object]) -> None:
-            self.workerinput = told
-
-        def send_runtest_some(self, indexes: list[int]) -> None:
-            given.extend(names[index] for index in indexes)
-
-    names = ["slow", "next", "quick", "last"]
-    heaps = object.__new__(cores.Heaps)
-    heaps.assigned_work = {}
-    heaps.workqueue = OrderedDict((name, {name: False}) for name in names)
-    nodes = [Node(one) for one in told[-2:]]
-    heaps.registered_collections = dict.fromkeys(nodes, names)
-    for at in (0, 1, 1, 0):
-        heaps._assign_work_unit(nodes[at])
-    assert given == ["slow", "last", "quick", "next"]
 
 
 def test_every_test_that_asks_for_a_jack_server_is_one_of_its_ports() -> None:
