@@ -10,7 +10,7 @@ from typing import Final
 
 from forked import begun
 
-LIMIT_S: Final = 10.0
+LIMIT_S: Final = 30.0
 """A line that has not come by then never comes, s."""
 
 

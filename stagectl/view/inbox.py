@@ -17,7 +17,7 @@ LAST_S: Final = 0.3
 """How long clients have to be told that it is over, s."""
 
 OVER: Final = {"gone": "the program has ended"}
-"""What counts as said last of all."""
+"""What counts as said last of all, where nothing was said of it."""
 
 
 class Inbox:
@@ -32,14 +32,16 @@ class Inbox:
 
     def read(self, file: int = 0) -> None:
         """Read until the file ends; on a thread of its own. The process ends soon after it, whatever else happens."""
-        cutter = Cutter()
+        cutter, over = Cutter(), OVER
         with suppress(OSError):
             while data := os.read(file, 65_536):
                 for text in cutter.take(data):
                     if (message := parsed(text)) is not None:
+                        # Why it is over is not made less of by its end.
+                        over = message if "gone" in message else over
                         self._put(message)
         end_after(2 * LAST_S)
-        self._put(OVER)
+        self._put(over)
 
     def _put(self, message: dict[str, Any]) -> None:
         name = str(message.get("board", "")) if "board" in message else next(iter(message), "")
