@@ -67,13 +67,14 @@ def command(
                 show, compiled = load(setlist, venue)
                 click.echo(f"at {venue}, where the night was broken off", err=True)
         from stagectl.live.daemon import run
-        from stagectl.live.loop import play
+        from stagectl.live.loop import outlive_terminal, play
 
         served = None
         if page is not None:
             from stagectl.live.page import Served
 
             served = Served(*page, control=control)
+        outlive_terminal()
         play(run(show, compiled, venue, api, journal, fresh=fresh, page=served))
     finally:
         gc.enable()

@@ -99,19 +99,27 @@ def _wish_for(work: Work, send: int, aim: Level) -> Level | None:
     state, base = work.state, work.base[send]
     if base is None or work.plan.grid_of(send) is None or not state.recalled:
         return None
-    bounds = work.bounds(send)
-    floor = bounds.limits.nudge_floor
     mix = mix_at(work.plan, work.plan.listener_of(send), state.wishes)
     if isinstance(aim, int):
-        aim = min(aim + _lowered_by(work, send, mix), bounds.top, _fitting(work, send, mix.mix))
-    held: Level = OFF if isinstance(aim, Off) or aim < floor else aim
+        aim = min(aim + _lowered_by(work, send, mix), _fitting(work, send, mix.mix))
+    nudge_by_hand(work, send, base, aim)
+    step = work.state.steps[send]
+    return None if step == state.asked[send] else step
+
+
+def nudge_by_hand(work: Work, send: int, base: Level, aim: Level) -> None:
+    """From now on `aim` is what a send's listener wants, as a nudge over `base` by `DESK` that lasts for the night: no
+    higher than the send may be, and off below the nudge floor."""
+    state, bounds = work.state, work.bounds(send)
+    if isinstance(aim, int):
+        aim = min(aim, bounds.top)
+    held: Level = OFF if isinstance(aim, Off) or aim < bounds.limits.nudge_floor else aim
     wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
     nudges = as_heard(work, work.plan.listener_of(send))
     put_there = with_nudges(nudges, Lasts.NIGHT, {send: put(wish, held, nudges, bounds)})
     work.change(DESK, state.wishes._replace(nudges=put_there), hand=send)
     aims = work.aims_of((send,))
     work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
-    return None if aims.steps[send] == state.asked[send] else aims.steps[send]
 
 
 def _why(work: Work, send: int, level: Level, counts: Level) -> Left:

@@ -43,13 +43,15 @@ def play(night: Coroutine[Any, Any, None]) -> None:
         runner.run(night)
 
 
-def set_by_signals(stop: asyncio.Event) -> None:
-    """From now on SIGINT and SIGTERM set an event of the running loop, instead of ending the program; SIGHUP does
-    nothing."""
-    loop = asyncio.get_running_loop()
+def outlive_terminal() -> None:
+    """A terminal that goes away ends nothing from now on."""
     if hasattr(signal, "SIGHUP"):
-        # A terminal that goes away ends no night.
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
+
+def set_by_signals(stop: asyncio.Event) -> None:
+    """From now on SIGINT and SIGTERM set an event of the running loop, instead of ending the program."""
+    loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         try:
             loop.add_signal_handler(number, stop.set)

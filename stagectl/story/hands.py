@@ -14,17 +14,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from stagectl.core.actions import Lasts
 from stagectl.core.effects import Changed, Effect, Left, Move
 from stagectl.core.events import Event, Wake
-from stagectl.core.levels import OFF, Level, Off
-from stagectl.core.nudges import Wish, put, with_nudges
+from stagectl.core.levels import Level, Off
 from stagectl.core.plan import Plan
-from stagectl.core.room import as_heard
 from stagectl.core.state import Change, State
 from stagectl.core.step import next_wake, step
 from stagectl.core.targets import scene_levels, target_of
-from stagectl.core.touch import DESK, HAND
+from stagectl.core.touch import DESK, HAND, nudge_by_hand
 from stagectl.core.work import Work
 
 
@@ -101,16 +98,8 @@ def laid_down(plan: Plan, state: State, hand: Hand) -> tuple[State, tuple[Effect
 
 def _nudge(work: Work, hand: Hand, base: Level, had: Level) -> None:
     """What was nudged over the level `had` is nudged over `base`."""
-    bounds, aim = work.bounds(hand.send), hand.aim
+    aim = hand.aim
     one_is_off = isinstance(base, Off) is not isinstance(had, Off)
     if not one_is_off and isinstance(base, int) and isinstance(had, int) and isinstance(aim, int):
         aim += base - had
-    if isinstance(aim, int):
-        aim = min(aim, bounds.top)
-    held: Level = OFF if isinstance(aim, Off) or aim < bounds.limits.nudge_floor else aim
-    wish = Wish(hand.send, had if one_is_off else base, 0, Lasts.NIGHT, work.state.rides.get(hand.send, 0))
-    nudges = as_heard(work, work.plan.listener_of(hand.send))
-    put_there = with_nudges(nudges, Lasts.NIGHT, {hand.send: put(wish, held, nudges, bounds)})
-    work.change(DESK, work.state.wishes._replace(nudges=put_there), hand=hand.send)
-    aims = work.aims_of((hand.send,))
-    work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
+    nudge_by_hand(work, hand.send, had if one_is_off else base, aim)

@@ -51,6 +51,15 @@ def edit(folder: Path, old: str, new: str, name: str = "setlist.yaml") -> None:
     file.write_text(text.replace(old, new, 1))
 
 
+def in_the_first_song(folder: Path) -> DeskAndFeet:
+    """A night whose first song has come to rest at the desk."""
+    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
+    night.comes()
+    night.press("on")
+    night.waits(10)
+    return night
+
+
 def killed_then(folder: Path, night: DeskAndFeet, *edits: tuple[str, str]) -> DeskAndFeet:
     """The process is killed, files are edited, and the night is taken up at the same desk."""
     ended(night)
@@ -80,10 +89,7 @@ def replays(path: Path) -> None:
 
 
 def test_a_hand_stays_where_only_the_fade_was_edited(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     night.hand(GUITAR, -1_600)
     night.hand(("fiddler", "voice"), OFF)
     stood = dict(night.desk)
@@ -103,10 +109,7 @@ def test_a_hand_stays_where_only_the_fade_was_edited(folder: Path) -> None:
 
 
 def test_what_an_edit_does_move_is_said_and_nothing_else(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     night.hand(GUITAR, -1_600)
     night.hand(("singer", "stomp"), -2_100)
     on = killed_then(folder, night, ("accordion: -12, stomp: -18}", "accordion: -13, stomp: -16}"))
@@ -141,10 +144,7 @@ def test_the_clock_on_the_wall_was_not_set(folder: Path) -> None:
 
 
 def test_what_an_edit_turns_off_stays_off_and_the_hand_counts_in_the_next_song(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     night.hand(GUITAR, -1_600)
     on = killed_then(folder, night, ("singer: {fiddle: up 2}", "singer: {fiddle: off}"))
     send = on.plan.sends_by_name[GUITAR]
@@ -158,10 +158,7 @@ def test_what_an_edit_turns_off_stays_off_and_the_hand_counts_in_the_next_song(f
 
 
 def test_a_hand_above_the_ceiling_is_left_there(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     night.hand(("accordionist", "voice"), 200)
     stood = dict(night.desk)
     on = killed_then(folder, night, ("fade: 1\n", "fade: 2\n"))
@@ -172,10 +169,7 @@ def test_a_hand_above_the_ceiling_is_left_there(folder: Path) -> None:
 
 
 def test_a_hand_that_moves_while_nothing_runs_is_adopted_after_an_edit_too(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     send = night.plan.sends_by_name[GUITAR]
     ended(night)
     night.desk[send] = -2_000
@@ -189,10 +183,7 @@ def test_a_hand_that_moves_while_nothing_runs_is_adopted_after_an_edit_too(folde
 
 
 def test_a_hand_that_the_process_did_not_see_come_to_rest_is_adopted(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     send = night.plan.sends_by_name[GUITAR]
     night.hand(GUITAR, -2_000, rests=False)
     assert night.state.touches
@@ -204,10 +195,7 @@ def test_a_hand_that_the_process_did_not_see_come_to_rest_is_adopted(folder: Pat
 
 
 def test_what_is_not_in_the_new_files_is_left_out_and_said(folder: Path) -> None:
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     night.hand(("singer", "stomp"), -2_100)
     night.hand(GUITAR, -1_600)
     ended(night)
@@ -227,10 +215,7 @@ def test_what_is_not_in_the_new_files_is_left_out_and_said(folder: Path) -> None
 
 def test_other_sockets_are_other_faders(folder: Path) -> None:
     """What the desk has at them is no hand of anybody's, and what a hand has put goes along to the new ones."""
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     night.hand(GUITAR, -1_600)
     ended(night)
     edit(folder, "name: fiddle, socket: 2", "name: fiddle, socket: 12", "rig.yaml")
@@ -246,10 +231,7 @@ def test_other_sockets_are_other_faders(folder: Path) -> None:
 
 def test_another_set_is_rehearsed_with_the_hands_of_that_night(folder: Path) -> None:
     """What was is what the journal tells, and hands are on both sides."""
-    night = DeskAndFeet(folder, begun(folder, folder / "a.night"))
-    night.comes()
-    night.press("on")
-    night.waits(10)
+    night = in_the_first_song(folder)
     # As high as a foot may go; so the next press was refused.
     night.hand(("fiddler", "fiddle"), 0)
     night.press("more")

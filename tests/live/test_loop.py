@@ -12,7 +12,7 @@ import time
 
 import pytest
 
-from stagectl.live.loop import SWITCH_S, new_loop, play, set_by_signals
+from stagectl.live.loop import SWITCH_S, new_loop, outlive_terminal, play, set_by_signals
 
 
 def test_what_is_due_in_a_tenth_of_a_millisecond_waits_for_that_long(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -66,6 +66,7 @@ def test_a_terminal_that_goes_away_ends_no_night() -> None:
 
     async def night() -> None:
         stop = asyncio.Event()
+        outlive_terminal()
         set_by_signals(stop)
         os.kill(os.getpid(), signal.SIGHUP)
         await asyncio.sleep(0)
