@@ -28,6 +28,7 @@ RING = 16 * 1024
 
 BRIMMING = f"""
 import os, signal, sys
+from pathlib import Path
 import rtmidi
 from stagectl.errors import DeviceError
 from stagectl.ports.midi import MidiSystem
@@ -41,6 +42,9 @@ for _ in range({4 * RING} // 8):
     port.send(bytes((0xF0, 1, 2, 0xF7)))
 print({4 * RING})
 os.kill(int(sys.argv[1]), signal.SIGSTOP)
+stands = [one / "stat" for one in Path("/proc", sys.argv[1], "task").iterdir()]
+while any(one.read_text().rpartition(")")[2].split()[0] != "T" for one in stands):
+    pass
 went = 0
 try:
     while went < {4 * RING}:

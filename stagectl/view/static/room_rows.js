@@ -54,6 +54,10 @@ function soon() {
 }
 
 const watch = new ResizeObserver(soon);
-for (const { box, of } of BOXES) for (const one of [box.parentElement, of]) watch.observe(one);
+const turns = new MutationObserver(soon); // Lines that change places may need as much room as before.
+for (const { box, of } of BOXES) {
+  for (const one of [box.parentElement, of]) watch.observe(one);
+  turns.observe(of, { childList: true, subtree: true });
+}
 for (const name of ["#cell", "#sums", "#last"]) watch.observe(document.querySelector(name));
 addEventListener("resize", soon);
