@@ -78,4 +78,4 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         from cores import on_jack, stand_back
 
         if not on_jack(item.nodeid):
-            stand_back()
+            stand_back(is_spare=item.config.workerinput["workerid"] == item.config.option.spare_worker)

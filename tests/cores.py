@@ -2,7 +2,8 @@
 
 - tests of ports of JACK go, all of them, to one worker, since a JACK server, the names of its clients and of ports are
   there once. JACK loses messages where it is late, so the others let that worker go before them (POSIX: nice);
-- the tests of a file that share something dear (a browser, a page, a show that was tried out) go to one worker as well.
+- the tests of a file that share something dear (a browser, a page, a show that was tried out) go to one worker as well;
+- one worker more than cores has only the time that the others leave while they wait, for tests that only think.
 
 What takes long is begun with. The groups that xdist has itself rest on node ids being rewritten, which not every pytest
 allows (9.2 does not, and groups nothing).
@@ -19,6 +20,7 @@ from typing import Final
 
 import pytest
 from xdist.scheduler import LoadScopeScheduling
+from xdist.workermanage import WorkerController
 
 ROOT: Final = Path(__file__).resolve().parents[1]
 
@@ -31,12 +33,28 @@ SHARES: Final = re.compile(r"scope=\"module\"|^SHARED: Final = True$", re.MULTIL
 NICE: Final = 5
 """How far the other workers stand back."""
 
+THINK: Final = re.compile(r"tests/(core|wire|desk|pedals|show|proof|story|keep|fuzz|world)/|tests/test_house\.py")
+"""Where tests start no program that they wait for only so long, but for files with a limit."""
+
+LIMIT: Final = re.compile(r"timeout|patience|needs\(")
+
 
 class Heaps(LoadScopeScheduling):  # type: ignore[misc]  # it comes without types
-    """Every test by itself, but those that belong together, in the order in which the workers have sorted them."""
+    """Every test by itself, but those that belong together, in the order in which the workers have sorted them. The
+    spare worker has those that only think, and the others come to them last."""
 
     def _split_scope(self, nodeid: str) -> str:
         return heap(nodeid) or nodeid
+
+    def _assign_work_unit(self, node: WorkerController) -> None:
+        is_spare = node.gateway.id == self.config.option.spare_worker
+        fits = next((unit for unit in self.workqueue if thinks(unit) is is_spare), None)
+        if fits is not None:
+            self.workqueue.move_to_end(fits, last=False)
+        elif is_spare:
+            node.shutdown()
+            return
+        super()._assign_work_unit(node)
 
 
 def heap(nodeid: str) -> str | None:
@@ -46,6 +64,12 @@ def heap(nodeid: str) -> str | None:
         return JACK
     # A test that is written by itself is not found in a browser's file.
     return file if test and _shares(file) else None
+
+
+def thinks(nodeid: str) -> bool:
+    """Whether a test, or those of a heap, may take as long as they like."""
+    file = nodeid.partition("::")[0]
+    return file != JACK and THINK.match(file) is not None and LIMIT.search(_text(file)) is None
 
 
 def on_jack(nodeid: str) -> bool:
@@ -92,9 +116,11 @@ def in_order(items: list[pytest.Item]) -> None:
 
 
 @cache
-def stand_back() -> None:
-    """Let JACK's tests go before this worker, from now on."""
-    if hasattr(os, "nice"):
+def stand_back(*, is_spare: bool) -> None:
+    """Let JACK's tests go before this worker, from now on. `is_spare`: all others too."""
+    if is_spare:
+        os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
+    elif hasattr(os, "nice"):
         os.nice(NICE)
 
 
@@ -102,8 +128,12 @@ def shared_out(config: pytest.Config) -> None:
     """The whole suite goes to all cores, where nothing else is asked for."""
     if hasattr(config, "workerinput"):
         return
+    config.option.spare_worker = None
     if config.option.numprocesses is None and config.args == config.getini("testpaths"):
         config.option.numprocesses = max(2, cores())
+        if hasattr(os, "SCHED_IDLE"):
+            config.option.spare_worker = f"gw{config.option.numprocesses}"
+            config.option.numprocesses += 1
     if config.option.numprocesses and config.option.dist == "no":
         config.option.dist = "loadgroup"
     # The workers have sorted them.

@@ -68,6 +68,17 @@ def test_what_belongs_together_goes_to_one_worker() -> None:
     )
 
 
+def test_only_what_may_wait_for_its_turn_goes_to_the_spare_worker() -> None:
+    pytest.importorskip("xdist")
+    from cores import JACK, thinks
+
+    assert thinks("tests/test_house.py")
+    assert thinks("tests/world/test_planted.py::test_each")
+    assert not thinks(JACK)
+    assert not thinks("tests/core/test_purity.py::test_one_that_starts_a_program_with_a_limit")
+    assert not thinks("tests/live/test_resume.py::test_one_that_has_threads")
+
+
 def test_every_test_that_asks_for_a_jack_server_is_one_of_its_ports() -> None:
     """Else it would go to any worker, and two servers would be in each other's way."""
     pytest.importorskip("xdist")
