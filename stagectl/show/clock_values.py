@@ -35,7 +35,6 @@ _TIME = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])|(24):(00)")
 _OTHERWISE = re.compile(r"([0-9]{1,2})(?:[:.h]([0-5][0-9])?)?\s*([ap]\.?m\.?)?", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
 class ClockText(Typed):
     """A time of day, in minutes since midnight: `16:00`, `9:05`; `24:00` is the midnight that ends the day
     (ISO 8601:2004)."""
@@ -69,7 +68,6 @@ def _meant(typed: Any) -> str:
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
-@dataclass(frozen=True)
 class DateText(Typed):
     """A date, as ISO 8601 has it: `2026-11-27`."""
 
@@ -103,7 +101,6 @@ def zones() -> tuple[str, ...]:
     return tuple(sorted(filter(_ZONE.fullmatch, zoneinfo.available_timezones())))
 
 
-@dataclass(frozen=True)
 class ZoneText(Typed):
     """A time zone by its name in the IANA time zone database: `Europe/Lisbon`."""
 

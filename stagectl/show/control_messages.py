@@ -24,7 +24,6 @@ _TIME: Final = Duration(SECONDS_A_DAY - 1)
 """What a time code can name."""
 
 
-@dataclass(frozen=True)
 class TimeOrPosition(Typed):
     """A time since the track's beginning, ns, or the word `position`."""
 
@@ -40,7 +39,6 @@ class TimeOrPosition(Typed):
         return {"anyOf": [*_TIME.schema()["anyOf"], {"enum": [POSITION]}]}
 
 
-@dataclass(frozen=True)
 class RateWord(Typed):
     """The frames a second of a time code, as a word of `RATES`."""
 

@@ -64,7 +64,6 @@ class LevelText(_Decibels):
         return {"anyOf": [value, *off, {"type": "string", "pattern": _DB_PATTERN}]}
 
 
-@dataclass(frozen=True)
 class StepText(_Decibels):
     """The distance between two levels of a desk, in hundredths of a dB: `0.5`, `0.1 dB`."""
 
@@ -82,7 +81,6 @@ class StepText(_Decibels):
 _SHIFT = re.compile(r"(up|down)\s+(.+)", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
 class LayerText(Typed):
     """What a layer does to a send: a level sets it, `up 3` and `down 6` shift it."""
 

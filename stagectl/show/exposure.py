@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 from pydantic import Field
@@ -20,7 +19,6 @@ EAR_MAX: Final = 130
 _LOWERED: Final = {name.lower(): name for name in CRITERIA}
 
 
-@dataclass(frozen=True)
 class CriterionText(Typed):
     """The name of a criterion for sound exposure."""
 
@@ -41,7 +39,6 @@ def _either(char: str) -> str:
     return r"\s+" if char == " " else re.escape(char)
 
 
-@dataclass(frozen=True)
 class EarText(Typed):
     """A level at the ear: `88`, `88.5 dB(A)`. In dB(A)."""
 

@@ -8,7 +8,6 @@ letting go is said too (`gives_release`).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, Tag
@@ -36,7 +35,6 @@ FINE_TOP: Final = 16_383
 """The largest value of 14 bits."""
 
 
-@dataclass(frozen=True)
 class AnyChannel(Typed):
     """A channel, or `any` (0 inside)."""
 
@@ -177,7 +175,6 @@ Pattern: TypeAlias = tuple[int | str, ...]
 """The bytes of a SysEx message: a number is that byte, a text is any data byte, and which part of the value it is."""
 
 
-@dataclass(frozen=True)
 class SysExPattern(Typed):
     """SysEx in hexadecimal, with `??` for any byte, and `{value}` or `{value msb}` and `{value lsb}` for the value."""
 
@@ -242,7 +239,6 @@ class HearSong(HearOnce):
     song_select: Seven
 
 
-@dataclass(frozen=True)
 class KeyName(Typed):
     """The name of a key."""
 

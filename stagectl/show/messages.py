@@ -7,7 +7,6 @@ on the wire (programs and notes 0 to 127), channels 1 to 16.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, Tag
@@ -40,7 +39,6 @@ from stagectl.wire import midi
 from stagectl.wire.osc import Argument, build
 
 
-@dataclass(frozen=True)
 class HexText(Typed):
     """SysEx bytes as hexadecimal text, from F0 to F7."""
 
@@ -121,7 +119,6 @@ INT_TOP = 2**31
 """OSC's whole numbers have 32 bits."""
 
 
-@dataclass(frozen=True)
 class OscValue(Typed):
     """One OSC argument: a whole number (int), a number with a point (float), `yes`/`no` (boolean), else text."""
 

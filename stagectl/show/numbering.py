@@ -7,7 +7,6 @@ by: mix}` by mix, or a row for each mix: `{table: [[16, 17], [40, 44]]}`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, TypeAlias, TypeVar
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -22,7 +21,6 @@ ROWS_MAX: Final = 1_024
 Row: TypeAlias = tuple[int, ...]
 
 
-@dataclass(frozen=True)
 class TableText(Typed):
     """A list of numbers, or a list of such lists."""
 

@@ -32,7 +32,6 @@ DECIMALS: Final = 6
 """Places behind the point of a value that is said as text."""
 
 
-@dataclass(frozen=True)
 class AddressTemplate(Typed):
     """An OSC address in which `{input}` and `{mix}` stand for the input's socket and the mix's number."""
 

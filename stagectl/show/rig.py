@@ -345,9 +345,12 @@ class RigModel(FileModel):
     devices: list[DeviceModel] = Field(
         default=[], max_length=32, description="other devices that can be told something"
     )
-    limits: LimitsModel = Field(LimitsModel(), description="bounds on what players can do")
+    # Defaults are not checked, so that their models need not be put together.
+    limits: LimitsModel = Field(LimitsModel.model_construct(), description="bounds on what players can do")
     exposure: ExposureModel = Field(
-        ExposureModel(), description="by what the exposure of the listeners' ears is estimated"
+        ExposureModel.model_construct(), description="by what the exposure of the listeners' ears is estimated"
     )
-    clarity: ClarityModel = Field(ClarityModel(), description="when `check` warns of a mix that is not clear")
+    clarity: ClarityModel = Field(
+        ClarityModel.model_construct(), description="when `check` warns of a mix that is not clear"
+    )
     notes: str | None = Field(None, description="words for people")

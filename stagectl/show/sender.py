@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from ipaddress import AddressValueError, IPv4Address
 from typing import Annotated, Any, Final, TypeAlias
 
@@ -28,7 +27,6 @@ def address(host: str) -> IPv4Address | None:
         return None
 
 
-@dataclass(frozen=True)
 class SenderText(Typed):
     """One machine: an IPv4 address, since pedals are listened for over IPv4, or a name, in small letters."""
 

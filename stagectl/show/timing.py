@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Any, ClassVar, Final, NamedTuple, TypeAlias
 
@@ -21,7 +20,6 @@ PAUSE_S: Final = 600
 """The longest pause between a track's end and the next one's start, s."""
 
 
-@dataclass(frozen=True)
 class TempoText(Typed):
     """Quarter notes a minute: `96`, `120.5`."""
 
@@ -41,7 +39,6 @@ class TempoText(Typed):
 _METRE = re.compile(r"([0-9]{1,2})\s*/\s*([0-9]{1,2})")
 
 
-@dataclass(frozen=True)
 class MetreText(Typed):
     """Beats in a bar and the note that is a beat: `4/4`, `6/8`."""
 
@@ -86,7 +83,6 @@ class AtBar(NamedTuple):
 _BAR = re.compile(r"bar\s+([0-9]{1,4})(?:\s*,?\s*beat\s+([0-9]{1,2}))?")
 
 
-@dataclass(frozen=True)
 class PlaceText(Typed):
     """A place in a song's track: `1:12`, `72 s`, `bar 33`, `bar 33 beat 3`."""
 
@@ -121,7 +117,6 @@ class AtTheEnd(NamedTuple):
 STARTS_AFTER: Final = "next song starts after"
 
 
-@dataclass(frozen=True)
 class ThenText(Typed):
     """`stay`, `next song`, or `{next song starts after: 5 s}`."""
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Annotated, Any, Final, Literal, NamedTuple, TypeAlias
+from typing import Annotated, Any, ClassVar, Final, Literal, NamedTuple, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -33,7 +32,13 @@ TWENTY_ONE: Final = Codes(high=0x1F_FFFF)
 OSC_WHOLE: Final = Codes(low=-laws.CODE_MAX, high=laws.CODE_MAX)
 
 
-class Gm2Values(FileModel):
+class LawValues(FileModel):
+    """The base of the laws: pydantic tells them apart by their `law`, and so has to see all of them."""
+
+    put_together_late: ClassVar[bool] = False
+
+
+class Gm2Values(LawValues):
     """The volume law of General MIDI 2: 40·log10(value / highest value) dB, 0 is off."""
 
     law: Literal["gm2"] = Field(description="the volume law of General MIDI 2")
@@ -47,7 +52,7 @@ class Gm2Values(FileModel):
         return laws.power_over_codes(4_000, codes.high, 0, in_two_parts=codes.in_two_parts)
 
 
-class PowerValues(FileModel):
+class PowerValues(LawValues):
     """Ten times the value is `factor` dB more: highest + factor·log10(value / top) dB, and 0 is off. By the definition
     of the decibel the factor is 20 where values are amplitudes, 10 where they are powers; 40 is GM2's."""
 
@@ -81,7 +86,7 @@ class PowerValues(FileModel):
         return laws.power_over_codes(factor, int(top), self.highest, in_two_parts=codes.in_two_parts)
 
 
-class DbValues(FileModel):
+class DbValues(LawValues):
     """The value is the dB: directly in OSC floats; over whole numbers, value `first` is `lowest`, and each further
     value is `step` dB more, up to `highest`. `off`: the value that means off, which is that of no level."""
 
@@ -126,7 +131,6 @@ def _bare(typed: Any) -> str:
     return said(typed).strip("`")
 
 
-@dataclass(frozen=True)
 class PointText(Typed):
     """One point of a chart: `[value, level]`."""
 
@@ -142,7 +146,7 @@ class PointText(Typed):
         return {"type": "array", "minItems": 2, "maxItems": 2}
 
 
-class PointsValues(FileModel):
+class PointsValues(LawValues):
     """Points of the user's own chart: the values rise, the levels rise or fall, with straight lines between. The first
     or the last level may be off."""
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Annotated, Any, Final, TypeAlias
+from typing import Annotated, Any, ClassVar, Final, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Discriminator, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
@@ -23,12 +24,39 @@ NUMBER_MAX: Final = 40
 """The longest number, characters: sound ones need a few."""
 
 
+_putting_together: Final = ContextVar("_putting_together", default=False)
+
+
 class FileModel(BaseModel):
-    """A part of a file: unknown keys are faults, and keys are written with spaces."""
+    """A part of a file: unknown keys are faults, and keys are written with spaces.
+
+    Most files have few of the parts that there could be, so a model is put together when the first such part is read:
+    until then it stands in the others as a function. (All of them together would take a third of the start.)
+    """
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, alias_generator=lambda name: name.rstrip("_").replace("_", " ")
+        extra="forbid",
+        frozen=True,
+        alias_generator=lambda name: name.rstrip("_").replace("_", " "),
+        defer_build=True,
     )
+
+    put_together_late: ClassVar[bool] = True
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: type[BaseModel], handler: GetCoreSchemaHandler) -> CoreSchema:
+        if _putting_together.get() and cls.put_together_late:
+            name = f"{cls.__module__}.{cls.__qualname__}:{id(cls)}"
+            return core_schema.no_info_plain_validator_function(cls.model_validate, ref=name)
+        token = _putting_together.set(True)
+        try:
+            return handler(source)
+        finally:
+            _putting_together.reset(token)
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return handler(cls.__pydantic_core_schema__ if schema["type"] == "function-plain" else schema)
 
 
 NEEDS_KIND: Final = "needs_kind"
@@ -183,7 +211,6 @@ class Duration(Typed):
         }
 
 
-@dataclass(frozen=True)
 class NameText(Typed):
     """A name: free text on one line."""
 
@@ -205,7 +232,6 @@ class NameText(Typed):
 _YES, _NO = ("yes", "true", "on"), ("no", "false", "off")
 
 
-@dataclass(frozen=True)
 class FlagText(Typed):
     """Yes or no, in any of the ways that people write it."""
 
@@ -220,7 +246,6 @@ class FlagText(Typed):
         return {"anyOf": [{"enum": ["yes", "no"]}, {"type": "boolean"}, {"type": "string", "pattern": f"^({words})$"}]}
 
 
-@dataclass(frozen=True)
 class HostText(Typed):
     """Where an OSC device listens: `HOST:PORT`."""
 
@@ -248,7 +273,6 @@ def address_of(typed: Any, address: str) -> str:
     return address
 
 
-@dataclass(frozen=True)
 class AddressText(Typed):
     """An OSC address, such as `/pedal/left`."""
 
