@@ -20,6 +20,10 @@ from stagectl.errors import DeviceError, FileFaults, JournalError, StagectlError
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+# Nothing that happens to be installed beside the program has a say in its models, nor is it looked for (a fortieth of
+# the start).
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+
 FAULTS, SYSTEM = 1, 3
 
 COMMANDS: Final = {

@@ -11,7 +11,7 @@ import asyncio
 import time
 from collections.abc import Callable, Coroutine
 from functools import partial
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from stagectl.core.effects import Cue, Tells
 from stagectl.core.events import Event, PlayerCame, PlayerEnded, PlayerFailed, PlayerSaid, PlayerWent
@@ -20,12 +20,14 @@ from stagectl.core.state import Running, State
 from stagectl.errors import DeviceError, WireError
 from stagectl.live.followed import Followed, FollowLink
 from stagectl.live.links import Link, OutLink
-from stagectl.live.pulse import Pulse, PulseOut
-from stagectl.live.sound import SoundHeard, SoundPlayer
 from stagectl.show.load import Show
 from stagectl.show.tracks import song_tracks, sound_device
 from stagectl.tracks.follow import Said
 from stagectl.tracks.player import WirePlayer
+
+if TYPE_CHECKING:
+    from stagectl.live.pulse import Pulse
+    from stagectl.live.sound import SoundPlayer
 
 Chore: TypeAlias = tuple[str, Callable[[], Coroutine[Any, Any, None]]]
 
@@ -60,6 +62,8 @@ class Tracks:
                 if model.follow is not None:
                     self._followed[at] = Followed(model, partial(self._said, at), warn)
             elif model.sound is not None:
+                from stagectl.live.sound import SoundHeard, SoundPlayer
+
                 heard = SoundHeard(
                     changed=partial(self._sound_is, at),
                     said=partial(self._sound_said, at),
@@ -70,12 +74,15 @@ class Tracks:
                     trouble=partial(self._trouble, model.name),
                 )
                 self._sounds[at] = SoundPlayer(sound_device(model.sound), tracks.get(at, {}), heard)
-        outputs = [
-            PulseOut(name=one.name, port=one.port or "", clock=one.clock, time_code=one.time_code)
-            for one in show.rig.devices
-            if one.clock or one.time_code is not None
-        ]
-        self._pulse = Pulse(outputs, api, self._pulse_is, warn) if outputs else None
+        driven = [one for one in show.rig.devices if one.clock or one.time_code is not None]
+        self._pulse: Pulse | None = None
+        if driven:
+            from stagectl.live.pulse import Pulse, PulseOut
+
+            outputs = [
+                PulseOut(name=one.name, port=one.port or "", clock=one.clock, time_code=one.time_code) for one in driven
+            ]
+            self._pulse = Pulse(outputs, api, self._pulse_is, warn)
         self._here: set[int] = set()
         self._told: set[tuple[int, str]] = set()
         self._track: Running | None = None
