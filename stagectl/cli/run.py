@@ -66,6 +66,9 @@ def command(
             if venue is not None:
                 show, compiled = load(setlist, venue)
                 click.echo(f"at {venue}, where the night was broken off", err=True)
+        from stagectl.live.early import reach_early
+
+        early = reach_early(show, api)
         from stagectl.live.daemon import run
         from stagectl.live.loop import outlive_terminal, play
 
@@ -75,6 +78,6 @@ def command(
 
             served = Served(*page, control=control)
         outlive_terminal()
-        play(run(show, compiled, venue, api, journal, fresh=fresh, page=served))
+        play(run(show, compiled, venue, api, journal, fresh=fresh, page=served, early=early))
     finally:
         gc.enable()

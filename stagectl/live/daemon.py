@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Coroutine, Sequence
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,6 +38,7 @@ from stagectl.story.words import lines, place, resumed
 
 if TYPE_CHECKING:
     from stagectl.live.page import NightPage, Served
+    from stagectl.ports.midi import MidiSystem
 
 ANSWER_S: Final = 0.5
 """Seconds that a desk has for its first answer before everything is said to be ready."""
@@ -60,13 +61,20 @@ async def run(
     *,
     fresh: bool = False,
     page: Served | None = None,
+    early: MidiSystem | None = None,
 ) -> None:
     """Play the night until SIGINT or SIGTERM; one that was broken off is taken up again, unless it has to be a `fresh`
-    one. `page`: where its stage page is served, if anywhere. Raises DeviceError where it cannot even begin,
-    JournalError where another process plays it."""
-    claim = desk_claim(show)
+    one. `page`: where its stage page is served, if anywhere. `early`: the MIDI system, where it was reached before;
+    it is closed here. Raises DeviceError where it cannot even begin, JournalError where another process plays it."""
+    with ExitStack() as begun:
+        if early is not None:
+            begun.callback(early.close)
+        claim = desk_claim(show)
+        begun.callback(claim.give_up)
+        daemon = _Daemon(show, compiled, venue, api, journal, fresh, page, claim, early)
+        begun.pop_all()
     try:
-        await _Daemon(show, compiled, venue, api, journal, fresh, page, claim).play()
+        await daemon.play()
     finally:
         claim.give_up()
 
@@ -82,6 +90,7 @@ class _Daemon:
         fresh: bool,
         page: Served | None,
         claim: DeskClaim,
+        early: MidiSystem | None,
     ) -> None:
         self.show = show
         self.claim = claim
@@ -134,7 +143,7 @@ class _Daemon:
         if self.side.voice is not None:
             self.links.append(self.side.voice)
         self.notify = Notify(lambda: place(*stop_names(compiled.plan, self.night.state.place.stop)))
-        self.watch = Watch(self.links, api, self._changed, self.printer.warn)
+        self.watch = Watch(self.links, api, self._changed, self.printer.warn, early)
         outs.lost = self.tracks.lost = self.watch.lost
         if page is not None:
             self.page = self._page(compiled, page)

@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 
 from stagectl.errors import DeviceError
 from stagectl.live.links import GONE, Gone, Link, Port
-from stagectl.ports.midi import MidiSystem, find_all, open_system
+from stagectl.ports.midi import MidiOut, MidiSystem, find_all, open_system
 
 LOOK_S: Final = 0.1
 """Seconds between two looks."""
@@ -50,7 +50,8 @@ class Look(NamedTuple):
 
 class Watch:
     """Looks for the ports of links. `changed` is called in the loop with each link that came (True) or went (False);
-    `trouble` with each sentence, once for as long as it holds."""
+    `trouble` with each sentence, once for as long as it holds. `early`: the MIDI system, where it was reached before;
+    from now on it is the watch's own."""
 
     def __init__(
         self,
@@ -58,12 +59,13 @@ class Watch:
         api: str,
         changed: Callable[[Link, bool], None],
         trouble: Callable[[str], None],
+        early: MidiSystem | None = None,
     ) -> None:
         self._links = links
         self._api = api
         self._changed = changed
         self._trouble = trouble
-        self._system: MidiSystem | None = None
+        self._system = self._early = early
         self._told: set[str] = set()
         self._refused: dict[Link, tuple[float, str]] = {}
         """Links that could not be opened: until when they are left alone, and why."""
@@ -80,7 +82,7 @@ class Watch:
             if trouble not in self._told:
                 self._trouble(trouble)
         self._told = set(look.troubles)
-        fresh = []
+        fresh, ages = [], []
         for link, port in look.found:
             if isinstance(port, Gone):
                 self.lost(link)
@@ -89,10 +91,11 @@ class Watch:
             link.take(port)
             if link.is_midi and not link.hears:
                 fresh.append(link)
+                ages.append(time.monotonic() - port.since if isinstance(port, MidiOut) else 0.0)
             else:
                 self._changed(link, True)
         if fresh:
-            await asyncio.sleep(SETTLE_S)
+            await asyncio.sleep(SETTLE_S - min(ages))
             for link in fresh:
                 if link.port_name is not None:
                     self._changed(link, True)
@@ -147,6 +150,9 @@ class Watch:
             if port is not None:
                 found.append(Found(link, port))
                 taken.add(None if isinstance(port, Gone) else port.name)
+        if self._early is not None:
+            self._early.close_early()
+            self._early = None
         return Look(found, troubles + self._ambiguous(inputs or [], outputs or []))
 
     def _names(self) -> tuple[list[str], list[str]]:

@@ -11,7 +11,7 @@ import os
 import re
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any, Final, Protocol, TypeAlias
 
@@ -129,8 +129,9 @@ class MidiSystem:
         self._has_server = self._server is not None and os.path.exists(self._server)
         if self._has_server and self._server is not None and (why := why_silent(self._server)) is not None:
             raise DeviceError(f"the MIDI system `jack` does not answer: {why}")
-        self._in = self._client(self._rtmidi.MidiIn, self._name)
+        self._in: Any = None
         self._out = self._client(self._rtmidi.MidiOut, self._name)
+        self._early: dict[str, MidiOut] = {}
 
     def _client(self, kind: Any, name: str) -> Any:
         os.environ.setdefault("JACK_NO_START_SERVER", "1")
@@ -142,6 +143,8 @@ class MidiSystem:
 
     def inputs(self) -> list[str]:
         """The ports that can be listened to, without our own. Raises DeviceError."""
+        if self._in is None:
+            self._in = self._client(self._rtmidi.MidiIn, self._name)
         return self._names(self._in)
 
     def outputs(self) -> list[str]:
@@ -176,10 +179,27 @@ class MidiSystem:
         return port
 
     def open_out(self, full_name: str) -> MidiOut:
-        """A port to send to, by its full name. Raises DeviceError where it is gone."""
+        """A port to send to, by its full name: one that was opened early, if there is one. Raises DeviceError where it
+        is gone."""
+        early = self._early.pop(full_name, None)
+        if early is not None:
+            return early
         client = self._client(self._rtmidi.MidiOut, self._name)
         self._open(client, full_name)
         return MidiOut(client, full_name, self._lives if self.name == "jack" else None)
+
+    def open_early(self, parts: Iterable[str]) -> None:
+        """Open what will be sent to, each by part of its name, before it is asked for. What cannot be opened is left to
+        whoever asks. Raises DeviceError where the system cannot list its ports."""
+        names = self.outputs()
+        for name in dict.fromkeys(name for part in parts for name in find_all(part, names)[:1]):
+            with suppress(DeviceError):
+                self._early[name] = self.open_out(name)
+
+    def close_early(self) -> None:
+        """Let go of what was opened early and not asked for."""
+        while self._early:
+            self._early.popitem()[1].close()
 
     def virtual_in(self, client_name: str, port: str, heard: Heard) -> InPort:
         """A port of our own that others send to (not on Windows)."""
@@ -210,8 +230,10 @@ class MidiSystem:
 
     def close(self) -> None:
         """Let go of the system."""
-        self._in.delete()
-        self._out.delete()
+        self.close_early()
+        for client in (self._in, self._out):
+            if client is not None:
+                client.delete()
 
 
 class InPort:
@@ -246,13 +268,14 @@ class InPort:
 
 class MidiOut:
     """A port that is sent to. `lives`: whether the system takes what is sent, asked every so many bytes; None where
-    that needs no asking."""
+    that needs no asking. `since`: when it was opened, monotonic s."""
 
     def __init__(self, client: Any, name: str, lives: Callable[[], bool] | None = None) -> None:
         self.name = name
         self._client = client
         self._lives = lives
         self._given = 0
+        self.since = time.monotonic()
 
     def relax(self) -> None:
         """See `OutPort`."""

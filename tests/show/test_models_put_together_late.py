@@ -20,9 +20,8 @@ def models(base: type[BaseModel]) -> tuple[type[BaseModel], type[BaseModel]]:
     """A model, and another that has it as a part: alone, in a list, in a mapping and as one of two kinds."""
     part = create_model("Part", __base__=base, high=(Annotated[int, Whole(1, 9)], Field(alias="high")))
     other = create_model("Other", __base__=base, low=(Annotated[int, Whole(1, 9)], Field(alias="low")))
-    kinds: Any = Annotated[
-        Annotated[part, Tag("high")] | Annotated[other, Tag("low")], kind_by_key({"high": part, "low": other})
-    ]
+    by_key: Any = {"high": part, "low": other}
+    kinds: Any = Annotated[Annotated[part, Tag("high")] | Annotated[other, Tag("low")], kind_by_key(by_key)]
     whole = create_model(
         "Whole",
         __base__=base,

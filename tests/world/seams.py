@@ -31,8 +31,8 @@ import stagectl.live.links
 import stagectl.live.night
 import stagectl.live.page_keys
 import stagectl.live.record
+import stagectl.live.sound
 import stagectl.live.timetable
-import stagectl.live.tracks
 import stagectl.live.watch
 import stagectl.pedals.keyboard
 import stagectl.view.client
@@ -207,7 +207,7 @@ def on_stage(world: World) -> Iterator[None]:
         (stagectl.live.watch, "ThreadPoolExecutor", Inline),
         (stagectl.live.links, "UdpOut", SimUdp),
         (stagectl.live.links, "Lookup", SimLookup),
-        (stagectl.live.tracks, "SoundPlayer", SimSound),
+        (stagectl.live.sound, "SoundPlayer", SimSound),
         (stagectl.live.links, "keyboards", world.keyboards.listed),
         (stagectl.live.links, "open_keyboard", world.keyboards.open),
         (stagectl.pedals.keyboard, "_ask", world.keyboards.ask),
