@@ -63,20 +63,17 @@ async def run(
     page: Served | None = None,
     early: MidiSystem | None = None,
 ) -> None:
-    """Play the night until SIGINT or SIGTERM; one that was broken off is taken up again, unless it has to be a `fresh`
-    one. `page`: where its stage page is served, if anywhere. `early`: the MIDI system, where it was reached before;
-    it is closed here. Raises DeviceError where it cannot even begin, JournalError where another process plays it."""
-    with ExitStack() as begun:
+    """Play the night until SIGINT or SIGTERM; one that was broken off is taken up again, unless `fresh`.
+    `page`: where its stage page is served. `early`: the MIDI system, where it was reached before; it is closed here.
+    Raises DeviceError where it cannot even begin, JournalError where another process plays it."""
+    with ExitStack() as ends, ExitStack() as not_begun:
         if early is not None:
-            begun.callback(early.close)
+            not_begun.callback(early.close)
         claim = desk_claim(show)
-        begun.callback(claim.give_up)
+        ends.callback(claim.give_up)
         daemon = _Daemon(show, compiled, venue, api, journal, fresh, page, claim, early)
-        begun.pop_all()
-    try:
+        not_begun.pop_all()
         await daemon.play()
-    finally:
-        claim.give_up()
 
 
 class _Daemon:
@@ -90,7 +87,7 @@ class _Daemon:
         fresh: bool,
         page: Served | None,
         claim: DeskClaim,
-        early: MidiSystem | None,
+        early: MidiSystem | None = None,
     ) -> None:
         self.show = show
         self.claim = claim
