@@ -13,6 +13,7 @@ from stagectl.cli.complete import offer, venues
 if TYPE_CHECKING:
     from stagectl.rehearse.room import Timed
     from stagectl.show.compile import Compiled
+    from stagectl.show.files import Files
     from stagectl.show.load import Show
 
 CommandT = TypeVar("CommandT", bound=Callable[..., Any])
@@ -46,15 +47,15 @@ def api_option(command: CommandT) -> CommandT:
     )(command)
 
 
-def load(setlist: Path, venue: str | None, *, stems: bool = False) -> tuple[Show, Compiled]:
+def load(setlist: Path, venue: str | None, *, stems: bool = False, files: Files | None = None) -> tuple[Show, Compiled]:
     """The show and its plan. A demo show may be named alone (`show_at`). `stems`: how long tracks are is looked up in
-    their sound files, where the setlist does not say it. Raises FileFaults; a venue that the setlist does not have is
-    wrong usage."""
+    their sound files, where the setlist does not say it. `files`: what was read of the show before. Raises FileFaults;
+    a venue that the setlist does not have is wrong usage."""
     from stagectl.show.compile import compile_show
     from stagectl.show.load import load_show
     from stagectl.where import show_at
 
-    show = load_show(show_at(setlist))
+    show = load_show(show_at(setlist), files)
     if stems and any(song.cue is not None and song.cue.stems and song.length is None for song in show.setlist.songs):
         from dataclasses import replace
 

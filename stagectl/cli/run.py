@@ -42,41 +42,50 @@ def command(
       stagectl run setlists/nine-songs --venue "Tidewater Hall"
       stagectl run setlists/nine-songs --page 0.0.0.0:8480 --control
     """
-    import asyncio
     import gc
+    from contextlib import ExitStack
+
+    from stagectl.live.early import reach_early
+    from stagectl.show.files import Files
+    from stagectl.where import show_at
 
     if control and page is None:
         raise click.BadParameter("controls are on the page: add --page", param_hint="--control")
     # What is loaded stays, so nothing is looked for in it: that would take a tenth of the start.
     gc.disable()
     try:
-        show, compiled = load(setlist, venue)
-        if dry:
-            from stagectl.live.dry import look
-            from stagectl.term.ink import echo
+        with ExitStack() as not_begun:
+            files = Files()
+            early = None if dry else reach_early(show_at(setlist), files, api)
+            if early is not None:
+                not_begun.callback(early.close)
+            show, compiled = load(setlist, venue, files=files)
+            if dry:
+                import asyncio
 
-            known, lines = asyncio.run(look(show, compiled, api))
-            for line in lines:
-                echo(line, "table")
-            raise SystemExit(0 if known else 1)
-        if venue is None and show.setlist.venues and not fresh:
-            from stagectl.live.record import venue_again
+                from stagectl.live.dry import look
+                from stagectl.term.ink import echo
 
-            venue = venue_again(show, journal)
-            if venue is not None:
-                show, compiled = load(setlist, venue)
-                click.echo(f"at {venue}, where the night was broken off", err=True)
-        from stagectl.live.early import reach_early
+                known, lines = asyncio.run(look(show, compiled, api))
+                for line in lines:
+                    echo(line, "table")
+                raise SystemExit(0 if known else 1)
+            if venue is None and show.setlist.venues and not fresh:
+                from stagectl.live.record import venue_again
 
-        early = reach_early(show, api)
-        from stagectl.live.daemon import run
-        from stagectl.live.loop import outlive_terminal, play
+                venue = venue_again(show, journal)
+                if venue is not None:
+                    show, compiled = load(setlist, venue)
+                    click.echo(f"at {venue}, where the night was broken off", err=True)
+            from stagectl.live.daemon import run
+            from stagectl.live.loop import outlive_terminal, play
 
-        served = None
-        if page is not None:
-            from stagectl.live.page import Served
+            served = None
+            if page is not None:
+                from stagectl.live.page import Served
 
-            served = Served(*page, control=control)
+                served = Served(*page, control=control)
+            not_begun.pop_all()
         outlive_terminal()
         play(run(show, compiled, venue, api, journal, fresh=fresh, page=served, early=early))
     finally:

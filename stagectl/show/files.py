@@ -6,12 +6,22 @@ import errno
 from collections.abc import Mapping
 from pathlib import Path
 
+from stagectl.errors import Fault
+from stagectl.show.yamltext import BYTES_MAX, Text, read_text
+from stagectl.where import shipped
+
+
+def setlist_file(named: Path) -> Path:
+    """The setlist that is named: a folder stands for the `setlist.yaml` in it."""
+    return named / "setlist.yaml" if named.is_dir() else named
+
 
 class Files:
     """The disk. `seen`: what was read, by path, in the order of reading."""
 
     def __init__(self) -> None:
         self.seen: dict[str, bytes] = {}
+        self._texts: dict[Path, Text] = {}
 
     def read(self, path: Path, most: int) -> bytes:
         """What a file holds, up to `most` bytes. Raises OSError, and ValueError for a name that can be no file's."""
@@ -19,6 +29,30 @@ class Files:
             raw = file.read(most)
         self.seen[str(path)] = raw
         return raw
+
+    def text(self, path: Path) -> Text:
+        """What a YAML file says, read once. Where it cannot be read, that is its fault."""
+        if path not in self._texts:
+            self._texts[path] = self._text(path)
+        return self._texts[path]
+
+    def _text(self, path: Path) -> Text:
+        try:
+            if self.is_something_else(path):
+                return Text(None, {}, [Fault(str(path), 0, "this is not a file")])
+            raw = self.read(path, BYTES_MAX + 1)
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            missing = isinstance(error, FileNotFoundError)
+            return Text(None, {}, [Fault(str(path), 0, "there is no such file" if missing else reason)])
+        return read_text(raw, str(path))
+
+    def named(self, name: str, kind: str, beside: Path) -> Path | None:
+        """The file of a mapping (`pedals`) or profile (`desks`): in the folder `beside`, else among those that ship
+        with the program. The name may be written with `.yaml` too."""
+        stem = name.removesuffix(".yaml")
+        paths = (folder / f"{stem}.yaml" for folder in (beside, shipped("mappings") / kind))
+        return next((path for path in paths if "/" not in stem and "\\" not in stem and self.is_file(path)), None)
 
     def is_file(self, path: Path) -> bool:
         """Is there a file? (A name that cannot be a file's is none.)"""

@@ -18,7 +18,7 @@ from stagectl.core.tempo import TempoMap
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.show.desk_fit import profile_faults
 from stagectl.show.faults import FAULTS_MAX, model_faults
-from stagectl.show.files import Files, KeptFiles
+from stagectl.show.files import Files, KeptFiles, setlist_file
 from stagectl.show.mapping import MappingModel
 from stagectl.show.profile import ProfileModel
 from stagectl.show.references import reference_faults
@@ -30,7 +30,7 @@ from stagectl.show.timetable_fit import timetable_faults
 from stagectl.show.track_fit import track_faults
 from stagectl.show.tracks import tempo_of_song
 from stagectl.show.values import NameText
-from stagectl.show.yamltext import BYTES_MAX, Text, read_text, shown
+from stagectl.show.yamltext import Text, shown
 from stagectl.tracks.smf import tempo_of
 from stagectl.where import shipped
 from stagectl.wire.midi_file import SIZE_MAX
@@ -99,7 +99,7 @@ class Loading:
 
     def read_rest(self, path: Path, model: type[ModelT], name: str) -> Rest[ModelT]:
         """A file as a model; where it has faults, what is left of it without its faulty parts."""
-        text = _read(path, self.files)
+        text = self.files.text(path)
         self.sources[name] = Source(path=path, text=text)
         self.faults += text.faults
         if text.data is None:
@@ -121,11 +121,10 @@ class Loading:
         """The file of a mapping (`pedals`) or profile (`desks`); a fault at the place that names it if there is
         none."""
         beside, within = source.path.parent, shipped("mappings") / kind
+        path = self.files.named(name, kind, beside)
+        if path is not None:
+            return path
         stem = name.removesuffix(".yaml")
-        for folder in (beside, within):
-            path = folder / f"{stem}.yaml"
-            if "/" not in stem and "\\" not in stem and self.files.is_file(path):
-                return path
         what, looks = {"pedals": ("mapping", "mapping"), "desks": ("desk profile", "profile")}[kind]
         own = sorted(path.stem for path in islice(beside.glob("*.yaml"), BESIDE_MAX) if _looks(path) == looks)
         known = [*own, *sorted(path.stem for path in within.glob("*.yaml"))]
@@ -155,19 +154,7 @@ def _is_missing(path: Path) -> bool:
 
 def _looks(path: Path) -> str | None:
     """The kind of file that a file looks like."""
-    return looks_like(_read(path, Files()).data)
-
-
-def _read(path: Path, files: Files) -> Text:
-    try:
-        if files.is_something_else(path):
-            return Text(None, {}, [Fault(str(path), 0, "this is not a file")])
-        raw = files.read(path, BYTES_MAX + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        missing = isinstance(error, FileNotFoundError)
-        return Text(None, {}, [Fault(str(path), 0, "there is no such file" if missing else reason)])
-    return read_text(raw, str(path))
+    return looks_like(Files().text(path).data)
 
 
 def load_kept(files: Mapping[str, bytes]) -> Show:
@@ -176,14 +163,14 @@ def load_kept(files: Mapping[str, bytes]) -> Show:
     return _load(Path(next(iter(files), "")), Loading(files=KeptFiles(files)))
 
 
-def load_show(setlist: Path) -> Show:
+def load_show(setlist: Path, files: Files | None = None) -> Show:
     """The show that a setlist file begins. Raises FileFaults with every fault of every file.
 
-    A folder stands for the `setlist.yaml` in it.
+    A folder stands for the `setlist.yaml` in it. `files`: what was read of it before, which is not read again.
     """
     if _is_missing(setlist):
         raise FileFaults([Fault(str(setlist), 0, "there is no such file or folder")])
-    return _load(setlist / "setlist.yaml" if setlist.is_dir() else setlist, Loading())
+    return _load(setlist_file(setlist), Loading(files=files or Files()))
 
 
 def _load(setlist: Path, loading: Loading) -> Show:

@@ -9,30 +9,21 @@ import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import rtmidi
 from jack import jack_server as jack_server
+from nights import STAGECTL
 
 from stagectl.errors import DeviceError
 from stagectl.live import early
 from stagectl.live.links import OutLink
 from stagectl.live.watch import SETTLE_S, Watch
-from stagectl.ports.midi import MidiOut, MidiSystem, find_all
-from stagectl.show.load import Show, load_show
+from stagectl.ports import midi
+from stagectl.ports.midi import MidiSystem, find_all
+from stagectl.show.files import Files
 from stagectl.show.rig import LinkedModel
-
-NINE_SONGS = Path(__file__).resolve().parents[2] / "setlists" / "nine-songs"
-
-SENT_TO = ["desk", "keys rig", "lights", "tracks", "keys pedal"]
-"""What the demo show sends to over MIDI: its desk, its devices, its player and the lamps of a pedal."""
-
-
-@pytest.fixture
-def show() -> Show:
-    return load_show(NINE_SONGS)
 
 
 class FakeSystem:
@@ -48,37 +39,44 @@ class FakeSystem:
             raise DeviceError(self.why)
 
 
-def with_port(show: Show, port: str | None, host: tuple[str, int] | None = None) -> Show:
-    """The show with its desk elsewhere, and nothing else that is sent to."""
-    desk = show.rig.desk.model_copy(update={"port": port, "host": host})
-    mappings = {name: one.model_copy(update={"lamps": []}) for name, one in show.mappings.items()}
-    return replace(
-        show, rig=show.rig.model_copy(update={"desk": desk, "devices": [], "players": []}), mappings=mappings
-    )
+RIG = """
+inputs: [{name: voice, socket: 1}]
+listeners: [{name: singer, mix: 1}]
+desk: {profile: control-change, DESK}
+devices: [{name: box, port: 'BOX'}]
+"""
 
 
-def test_what_a_show_sends_to(show: Show, monkeypatch: pytest.MonkeyPatch) -> None:
-    system = FakeSystem()
-    monkeypatch.setattr(early, "open_system", lambda api: system)
-    assert early.reach_early(show, "jack") is system  # type: ignore[comparison-overlap]
-    assert system.parts == SENT_TO
+def written(folder: Path, desk: str, box: str) -> Path:
+    """A show with a desk and a device; whatever else it lacks is not looked at here."""
+    rig = RIG.replace("DESK", desk).replace("BOX", box)
+    (folder / "rig.yaml").write_text(rig if box else rig[: rig.index("devices")])
+    (folder / "setlist.yaml").write_text("title: early\nrig: rig.yaml\nbase: {}\nsongs: [{name: one}]\n")
+    return folder
 
 
-def test_a_show_that_sends_nothing_over_midi_reaches_for_none(show: Show, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A pedal's port needs no time to settle, and is opened when the night listens."""
-    monkeypatch.setattr(early, "open_system", lambda api: pytest.fail("a MIDI system is asked for"))
-    assert early.reach_early(with_port(show, None, ("127.0.0.1", 9_000)), "auto") is None
+def reach(show: Path, api: str = "auto") -> object:
+    return early.reach_early(show, Files(), api)
 
 
-def test_what_is_not_there_is_left_to_the_watch(show: Show, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_show_that_sends_nothing_over_midi_reaches_for_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nor does one that is not there."""
+    monkeypatch.setattr(midi, "open_system", lambda api: pytest.fail("a MIDI system is asked for"))
+    assert reach(tmp_path / "none") is reach(tmp_path) is None
+    assert reach(written(tmp_path, "host: '127.0.0.1:9000'", "")) is None
+
+
+def test_what_is_not_there_is_left_to_the_watch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def none(api: str) -> MidiSystem:
         raise DeviceError("no MIDI system answers")
 
-    monkeypatch.setattr(early, "open_system", none)
-    assert early.reach_early(show, "auto") is None
+    show = written(tmp_path, "port: far", "box")
+    monkeypatch.setattr(midi, "open_system", none)
+    assert reach(show) is None
     system = FakeSystem("it cannot list its ports")
-    monkeypatch.setattr(early, "open_system", lambda api: system)
-    assert early.reach_early(show, "auto") is system  # type: ignore[comparison-overlap]
+    monkeypatch.setattr(midi, "open_system", lambda api: system)
+    assert reach(show) is system
+    assert system.parts == ["far", "box"]
 
 
 @contextmanager
@@ -103,16 +101,13 @@ def sends_to(port: str) -> list[str]:
 
 @pytest.mark.ports
 def test_a_port_settles_from_when_it_was_opened(
-    show: Show, jack_server: MidiSystem, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, jack_server: MidiSystem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """And what nobody asks for is let go of: here a device that is no link of the watch."""
     name, spare = f"early {os.getpid()}", f"spare {os.getpid()}"
     slept: list[float] = []
     with boxes(name, spare):
-        device = LinkedModel.model_construct(port=spare, host=None)
-        of_one = with_port(show, f"{name}:in")
-        both = replace(of_one, rig=of_one.rig.model_copy(update={"devices": [device]}))
-        system = early.reach_early(both, "jack")
+        system = early.reach_early(written(tmp_path, f"port: '{name}:in'", spare), Files(), "jack")
         assert system is not None
         asked, unasked = (find_all(part, system.outputs())[0] for part in (f"{name}:in", spare))
         assert len(sends_to(asked)) == len(sends_to(unasked)) == 1
@@ -133,7 +128,6 @@ def test_a_port_settles_from_when_it_was_opened(
             await looks.look()
             assert came == [(link, True)]
             assert link._port is opened
-            assert isinstance(opened, MidiOut)
             age = looked - opened.since
             assert age <= SETTLE_S - slept[0] <= age + (time.monotonic() - looked)
             assert len(sends_to(asked)) == 1
@@ -142,3 +136,16 @@ def test_a_port_settles_from_when_it_was_opened(
 
         asyncio.run(live())
         assert sends_to(asked) == []
+
+
+@pytest.mark.ports
+def test_a_night_that_cannot_begin_lets_go_of_them(tmp_path: Path, jack_server: MidiSystem) -> None:
+    """The show has faults, which are found when its port is open already."""
+    name = f"faulty {os.getpid()}"
+    with boxes(name):
+        show = written(tmp_path, f"port: '{name}:in'", "")
+        before = sends_to(f"{name}:in")
+        ran = subprocess.run([*STAGECTL, "run", str(show), "--midi-api", "jack"], capture_output=True, text=True)
+        assert (ran.returncode, ran.stdout) == (1, "")
+        assert "the base says nothing for `singer`" in ran.stderr
+        assert sends_to(f"{name}:in") == before == []
