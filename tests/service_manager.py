@@ -22,7 +22,12 @@ SYSTEMD: Final = "/usr/lib/systemd/systemd"
 NOBODY: Final = 65_534
 HOMES: Final = Path("/home")
 LIMIT_S: Final = 30.0
-LOOK_S: Final = 0.02
+LOOK_S: Final = 0.2
+"""Each look is a process or two: more of them, and they are all that this machine does, s."""
+
+COMPILED: Final = "PYTHONPYCACHEPREFIX"
+"""Where Python keeps what it has compiled: whoever plays in there may write nowhere near the program."""
+
 PRIORITIES: Final = 5
 """The user's limit of real-time priorities, where it can be set here."""
 
@@ -70,7 +75,7 @@ class Manager:
         runtime.mkdir(mode=0o700)
         os.chown(home, NOBODY, NOBODY)
         os.chown(runtime, NOBODY, NOBODY)
-        kept = ("PATH", "JACK_DEFAULT_SERVER")
+        kept = ("PATH", "JACK_DEFAULT_SERVER", COMPILED)
         self.environment = {name: os.environ[name] for name in kept if name in os.environ} | {
             "HOME": str(home),
             "XDG_RUNTIME_DIR": str(runtime),

@@ -38,7 +38,7 @@ sys.path[:0] = [str(TESTS), str(TESTS / "live")]
 
 from lines import Program  # noqa: E402
 from nights import quick_copy  # noqa: E402
-from service_manager import HOMES, INSIDE, Manager, a_corner, in_a_corner, until  # noqa: E402
+from service_manager import COMPILED, HOMES, INSIDE, Manager, a_corner, in_a_corner, until  # noqa: E402
 from test_night_over_osc import free_port  # noqa: E402
 
 from stagectl.service.unit import Service, text  # noqa: E402
@@ -53,6 +53,9 @@ OUT: Final = "out.txt"
 """What a service says, in the user's home."""
 
 ENDED: Final = "ended: "
+
+PYTHON: Final = ("PYTHONPATH", COMPILED)
+"""What a service gets to know of the environment: where the program lies, and where it lies compiled."""
 
 SETTLES_S: Final = 1.0
 """Longer than any fade or rise of the show, s."""
@@ -182,7 +185,8 @@ def is_served(page: str) -> bool:
 
 def drop_in(manager: Manager, unit: str, *lines: str) -> None:
     """Changes of the user's own, beside the unit."""
-    manager.write(f"{unit}.d/own.conf", "\n".join(("[Service]", f"Environment=PYTHONPATH={ROOT}", *lines)) + "\n")
+    python = [f"Environment={name}={manager.environment[name]}" for name in PYTHON if name in manager.environment]
+    manager.write(f"{unit}.d/own.conf", "\n".join(("[Service]", *python, *lines)) + "\n")
 
 
 def over_osc(manager: Manager, folder: Path, sandbox: bool, own: Sequence[str]) -> list[str]:
