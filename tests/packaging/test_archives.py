@@ -7,6 +7,7 @@ of the core metadata of Python packages), and mypy for the types.
 from __future__ import annotations
 
 import email
+import json
 import re
 import subprocess
 import sys
@@ -119,25 +120,44 @@ def test_the_installed_program_is_not_that_of_the_checkout(programs: Path, tmp_p
     assert Path(said.strip()).is_relative_to(programs.parent)
 
 
+# One call after the other in one process: most of each is to load the libraries.
+CALLS = """
+import json, sys
+from contextlib import redirect_stdout
+from io import StringIO
+from stagectl.cli.main import main
+
+said = []
+for words in json.loads(sys.argv[1]):
+    with redirect_stdout(StringIO()) as out:
+        main(words, prog_name="stagectl", standalone_mode=False)
+    said.append(out.getvalue())
+print(json.dumps(said))
+"""
+
+
 @pytest.mark.slow
 def test_whoever_has_only_the_wheel_has_the_demo(programs: Path, tmp_path: Path) -> None:
-    state = str(tmp_path / "state")
-
-    def call(*words: str) -> str:
-        said = called(programs, tmp_path, "stagectl", *words, STATE_DIRECTORY=state)
-        assert said.returncode == 0, (words, said.stdout[-500:], said.stderr[-500:])
-        return said.stdout
-
     # As the help has it, and in no folder of ours.
-    assert "The virtual desk stands where every change asked it to." in call("rehearse", "setlists/three-songs")
-    assert "\nwrote sheet.html\n" in "\n" + call("sheet", "nine-songs", "-o", "sheet.html")
+    calls = (
+        "rehearse setlists/three-songs",
+        "sheet nine-songs -o sheet.html",
+        "copy",
+        "copy three-songs -o my-show",
+        "copy osc-decibels -o my-show",
+        "explain my-show --listener singer --input own",
+        *(f"completion {shell}" for shell in ("bash", "zsh", "fish")),
+    )
+    words = json.dumps([call.split() for call in calls])
+    run = called(programs, tmp_path, "python", "-c", CALLS, words, STATE_DIRECTORY=str(tmp_path / "state"))
+    assert run.returncode == 0, (run.stdout[-500:], run.stderr[-500:])
+    rehearsed, sheet, copies, _, _, explained, *completions = json.loads(run.stdout)
+    assert "The virtual desk stands where every change asked it to." in rehearsed
+    assert "\nwrote sheet.html\n" in "\n" + sheet
     assert "Slow Tram Home" in (tmp_path / "sheet.html").read_text("utf-8")
-    assert "nine-songs" in call("copy") and "two-switch" in call("copy")
-    call("copy", "three-songs", "-o", "my-show")
-    call("copy", "osc-decibels", "-o", "my-show")
-    assert "base" in call("explain", "my-show", "--listener", "singer", "--input", "own")
-    for shell in ("bash", "zsh", "fish"):
-        assert "stagectl" in call("completion", shell)
+    assert "nine-songs" in copies and "two-switch" in copies
+    assert "base" in explained
+    assert all("stagectl" in one for one in completions)
     # An installed program is left as it was: it may belong to somebody else, and be shared.
     assert list((programs.parent).rglob("*.night")) == []
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my-show", "sheet.html"]
