@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
+from stagectl.core.effects import Effect
 from stagectl.core.events import Event, Moved, Wake
-from stagectl.core.step import step
+from stagectl.core.plan import Plan
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
 from stagectl.rehearse.room import Moment, Room, Timed
@@ -14,13 +15,26 @@ from stagectl.rehearse.script import read_script
 from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
 from stagectl.story.heard import heard
-from stagectl.story.rows import Row
+from stagectl.story.rows import Row, Teller
 
 WALL_US = 1_795_635_000_000_000
 """2026-11-25T19:30:00Z, µs."""
 
 SAID = b"\xb0\x50\x7f"
 """What stands for the bytes of every press."""
+
+
+class _Overheard(Teller):
+    """What a room tells of each event, handed on."""
+
+    def __init__(self, plan: Plan, keep: Callable[[list[Row]], None]) -> None:
+        super().__init__(plan)
+        self._keep = keep
+
+    def rows(self, effects: Iterable[Effect], now: int | None = None) -> list[Row]:
+        rows = super().rows(effects, now)
+        self._keep(rows)
+        return rows
 
 
 class Recorded(Room):
@@ -30,15 +44,18 @@ class Recorded(Room):
         super().__init__(show, compiled)
         self.recorder = recorder
         self.changes = 0
+        self._event: Event = Wake()
+        self._teller = _Overheard(self.plan, self._write)
 
     def _step(self, event: Event, now: int) -> list[Moment]:
-        # Once for the record, and once for the room, which comes to the same.
-        state, effects = step(self.plan, self.state, event, now)
-        rows = self._teller.rows(effects)
-        kept = None if isinstance(event, Wake) else heard(event, state.now, SAID if isinstance(event, Moved) else None)
+        self._event = event
+        return super()._step(event, now)
+
+    def _write(self, rows: list[Row]) -> None:
+        event, now = self._event, self.state.now
+        kept = None if isinstance(event, Wake) else heard(event, now, SAID if isinstance(event, Moved) else None)
         self.recorder.write(rows, WALL_US + now // 1_000, kept)
         self.changes += sum(one.kind == "change" for one in rows)
-        return super()._step(event, now)
 
 
 def record_night(
