@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
-from needs import needs, unavailable
+from browsing import browser
 from pages import CONTROL, served
 
 LIMIT_MS = 20_000
@@ -51,18 +51,12 @@ def elsewhere(html: str) -> Iterator[str]:
 
 
 def test_another_site_can_lead_here_and_do_nothing_else() -> None:
-    needs("chromium")
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        unavailable("playwright is not installed")
     with (
         served(read_key="a-key-to-read") as page,
         elsewhere(ELSEWHERE.format(url=page.url, key=CONTROL)) as other,
-        sync_playwright() as play,
+        browser() as made,
     ):
-        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        context = browser.new_context()
+        context = made.new_context()
         tab = context.new_page()
         tab.set_default_timeout(LIMIT_MS)
         codes: list[tuple[str, int]] = []
@@ -78,7 +72,6 @@ def test_another_site_can_lead_here_and_do_nothing_else() -> None:
         tab.goto(other)
         assert tab.evaluate("window.tried()") == ["refused"] * 4
         assert ("POST", 202) not in codes
-        browser.close()
         # The first want that comes through is that of the page itself.
         assert page.want({"do": "back"}) == 202
         assert page.told("want")["want"] == {"do": "back"}

@@ -56,9 +56,7 @@ class Stage:
     ) -> Iterator[Page]:
         """The page at a path, drawn, by somebody new. Whatever the browser complains of, or asks others for, fails."""
         with self._window.page(self.served.bare, size, ("Security Policy",), **how) as page:
-            if control:
-                page.goto(self.served.url)
-            page.goto(self.served.bare + path)
+            page.goto(self.served.bare + path + (f"?key={KEY}" if control else ""))
             page.wait_for_selector("body.is-live")
             yield page
 
