@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from browsing import Window, browser
 from needs import needs, unavailable
 
 from stagectl.journal.read import open_read
@@ -30,16 +31,6 @@ from stagectl.show.load import load_show
 
 from .made import DEMO, demo_rows, written
 
-BROWSER = "chromium"
-QUIET = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--hide-scrollbars",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
-)
 PAPERS = {"A4": (595.3, 841.9), "letter": (612.0, 792.0)}
 """ISO 216 and ANSI/ASME Y14.1 A, in points."""
 
@@ -75,18 +66,15 @@ class _Words(HTMLParser):
             self.words.append(Word(self._page, left, top, right, bottom, data))
 
 
-def browse(folder: Path, *arguments: str) -> None:
-    subprocess.run(
-        [BROWSER, *QUIET, f"--user-data-dir={folder / 'profile'}", *arguments],
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
+@pytest.fixture(scope="module")
+def window() -> Iterator[Window]:
+    with browser() as made:
+        yield Window(made)
 
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    needs(BROWSER, "pdftotext", "pdfinfo")
+    needs("pdftotext", "pdfinfo")
     folder = tmp_path_factory.mktemp("browser")
     written(folder / "n.night", demo_rows())
     return folder
@@ -101,13 +89,15 @@ def drawn(night: Path) -> str:
 @pytest.mark.slow
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_it_prints_with_nothing_cut_and_no_word_over_another(
-    night: Path, paper: str, monkeypatch: pytest.MonkeyPatch
+    night: Path, window: Window, paper: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     on_paper = style_sheet().replace("@page{", f"@page{{size:{paper};")
     monkeypatch.setattr("stagectl.report.page.style_sheet", lambda: on_paper)
     (night / "n.html").write_text(drawn(night), "utf-8")
     pdf = night / f"{paper}.pdf"
-    browse(night, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", (night / "n.html").as_uri())
+    with window.page(night.as_uri(), (1280, 720)) as tab:
+        tab.goto((night / "n.html").as_uri())
+        tab.pdf(path=pdf, prefer_css_page_size=True, print_background=True)
     size = re.search(r"Page size: +([\d.]+) x ([\d.]+)", subprocess.check_output(["pdfinfo", pdf], text=True))
     assert size is not None
     wide, high = PAPERS[paper]
@@ -157,22 +147,23 @@ def test_the_judge_of_words_sees_one_over_another() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("wide", "dark"), [(1280, False), (800, True)])
-def test_on_screen_it_has_the_colours_of_its_scheme(night: Path, wide: int, dark: bool) -> None:
+@pytest.mark.parametrize(("wide", "scheme"), [(1280, "light"), (800, "dark")])
+def test_on_screen_it_has_the_colours_of_its_scheme(night: Path, window: Window, wide: int, scheme: str) -> None:
     try:
         from PIL import Image
     except ImportError:
         unavailable("Pillow, which reads the screenshots, is not installed")
     (night / "s.html").write_text(drawn(night), "utf-8")
     shot = night / f"{wide}.png"
-    scheme = "--blink-settings=preferredColorScheme=" + ("0" if dark else "1")
-    browse(night, scheme, f"--window-size={wide},2000", f"--screenshot={shot}", (night / "s.html").as_uri())
+    with window.page(night.as_uri(), (wide, 2000), color_scheme=scheme) as tab:
+        tab.goto((night / "s.html").as_uri())
+        tab.screenshot(path=shot)
     with Image.open(shot) as image:
         assert image.size == (wide, 2000)
         red, green, blue = np.asarray(image.convert("RGB"), dtype=np.int64).transpose(2, 0, 1)
     codes, counts = np.unique(red << 16 | green << 8 | blue, return_counts=True)
     colours = Counter(dict(zip(codes.tolist(), counts.tolist(), strict=True)))
-    own = DARK if dark else LIGHT
+    own = DARK if scheme == "dark" else LIGHT
     paper, ink, tint = (int(own[name][1:], 16) for name in ("paper", "ink", "tint"))
     assert colours.most_common(1)[0][0] == paper
     assert colours[paper] > 0.6 * wide * 2000
@@ -206,7 +197,7 @@ def counting() -> Iterator[tuple[int, list[str]]]:
 
 
 @pytest.mark.slow
-def test_its_policy_keeps_a_browser_from_asking_anybody(night: Path) -> None:
+def test_its_policy_keeps_a_browser_from_asking_anybody(night: Path, window: Window) -> None:
     """What a name could never bring in is put in by hand: with the policy nobody is asked, without it somebody is."""
     text = drawn(night)
     with counting() as (port, asked):
@@ -217,10 +208,15 @@ def test_its_policy_keeps_a_browser_from_asking_anybody(night: Path) -> None:
             f'<iframe src="{there}/frame"></iframe><p style="background:url({there}/attribute)">x</p>'
         )
         (night / "p.html").write_text(text.replace("<main>", f"<main>{planted}"), "utf-8")
-        browse(night, f"--screenshot={night / 'p.png'}", (night / "p.html").as_uri())
+        # What the policy keeps it from, it asks for and complains of here.
+        with window.page("", (1280, 720), ()) as tab:
+            tab.goto((night / "p.html").as_uri())
+            tab.screenshot(path=night / "p.png")
         assert asked == []
         bare = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", text)
         assert bare != text
         (night / "b.html").write_text(bare.replace("<main>", f"<main>{planted}"), "utf-8")
-        browse(night, f"--screenshot={night / 'p.png'}", (night / "b.html").as_uri())
+        with window.page("", (1280, 720), ()) as tab:
+            tab.goto((night / "b.html").as_uri())
+            tab.screenshot(path=night / "p.png")
         assert {"/image", "/script", "/style", "/frame", "/attribute"} <= set(asked)
