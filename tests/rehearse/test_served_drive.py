@@ -89,7 +89,7 @@ def has_more(page: Page) -> bool:
 def at_once(demo: tuple[Show, Compiled]) -> tuple[list[Timed], list[Moment]]:
     """The beginning of the demo's script, and what comes of it."""
     show, compiled = demo
-    script = [one for one in read_script(DEMO / "presses.yaml", compiled.plan) if one.at < 50 * SECOND]
+    script = [one for one in read_script(DEMO / "presses.yaml", compiled.plan) if one.at < 30 * SECOND]
     return script, list(Room(show, compiled).play(script))
 
 
@@ -102,7 +102,7 @@ def test_a_script_at_any_speed_and_in_any_pieces_is_the_same_night(
     script, played = at_once
     page = Page(*demo)
     page.drive.play(page.real, "a script", script)
-    while page.drive.now(page.real) < 60 * SECOND:
+    while page.drive.now(page.real) < 40 * SECOND:
         # Late, early and all at once: whenever somebody looks.
         page.real += chance.randrange(1, 9 * SECOND)
         page.drive.go_on(page.real)

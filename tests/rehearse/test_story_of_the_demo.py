@@ -152,8 +152,10 @@ def test_a_take_tells_what_its_script_tells(story: list[dict[str, Any]]) -> None
     assert taken == [one for one in story if one["at"] <= end][: len(taken)]
 
 
-def test_a_venue_changes_the_levels() -> None:
-    hall = rehearse(str(DEMO), "--venue", "Tidewater Hall")
+def test_a_venue_changes_the_levels(tmp_path: Path) -> None:
+    first = {"at": 0.5, "pedal": "drum pedal", "control": "left", "happens": "press"}
+    (tmp_path / "first.yaml").write_text(json.dumps({"presses": [first]}))
+    hall = rehearse(str(DEMO), "--venue", "Tidewater Hall", "--presses", str(tmp_path / "first.yaml"))
     bass = [one for one in hall if one["kind"] == "change" and (one["listener"], one["input"]) == ("drummer", "bass")]
     # The base has -8; the hall shifts it up by 2.
     assert bass[0]["to_db"] == -6.0
