@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -34,9 +35,8 @@ PROFILES = sorted(path.stem for path in (shipped("mappings") / "desks").glob("*.
 FIRST = Spot(1, 1)
 
 
-def rediscovered(profile: ProfileModel, parts: Sequence[Part], tmp_path: Path) -> LearnedDesk:
+def rediscovered(profile: ProfileModel, learned: LearnedDesk, tmp_path: Path) -> LearnedDesk:
     """What was learned; the file that says it loads, and says every level as the profile does."""
-    learned = analyse(parts)
     assert learned.cannot == (), learned.cannot
     write_whole(tmp_path / "learned.yaml", profile_text("learned", "a port", learned))
     again = load_profile(str(tmp_path / "learned.yaml"))
@@ -56,12 +56,19 @@ def rediscovered(profile: ProfileModel, parts: Sequence[Part], tmp_path: Path) -
 # -- rediscovering ----------------------------------------------------------------------------------------
 
 
+@cache
+def moved_through(name: str, seed: int) -> tuple[tuple[Part, ...], LearnedDesk]:
+    """What a hand makes a desk of a shipped profile say, and what is learned from it."""
+    parts = Hand(load_profile(name), seed).everything()
+    return tuple(parts), analyse(parts)
+
+
 @pytest.mark.parametrize("seed", range(3 if LONG else 1))
 @pytest.mark.parametrize("name", PROFILES)
 def test_every_shipped_profile_is_rediscovered(name: str, seed: int, tmp_path: Path) -> None:
     profile = load_profile(name)
-    parts = Hand(profile, seed).everything()
-    learned = rediscovered(profile, parts, tmp_path)
+    parts, learned = moved_through(name, seed)
+    rediscovered(profile, learned, tmp_path)
     assert learned.against == ()
     assert learned.send is not None and learned.send.placed.sure is Sure.SURE
     assert learned.sure is (Sure.FAIRLY if profile.send.values.law == "points" else Sure.SURE)
@@ -74,7 +81,7 @@ def test_a_hand_at_the_desk_is_heard_by_what_was_learned(name: str) -> None:
     """The judge is the shipped profile: it says what such a desk sends when a hand moves a level that was not moved
     while it was learned; a hand at rest says its value twice."""
     profile = load_profile(name)
-    text = profile_text("learned", "a port", analyse(Hand(profile, 3).everything()))
+    text = profile_text("learned", "a port", moved_through(name, 0)[1])
     assert "# A hand was heard on " in text
     assert "Nothing was sent to it: whether it can be asked" in text
     assert ("`subscribe`" in text) is (profile.over == "osc")
@@ -93,7 +100,7 @@ def test_a_hand_at_the_desk_is_heard_by_what_was_learned(name: str) -> None:
 @pytest.mark.parametrize("seed", range(examples(40)))
 def test_profiles_drawn_by_a_seed_are_rediscovered(seed: int, tmp_path: Path) -> None:
     profile = random_profile(seed)
-    assert rediscovered(profile, Hand(profile, seed).everything(), tmp_path).against == ()
+    assert rediscovered(profile, analyse(Hand(profile, seed).everything()), tmp_path).against == ()
 
 
 @pytest.mark.parametrize("name", PROFILES)
@@ -101,7 +108,7 @@ def test_a_desk_that_says_all_levels_again_and_a_hand_that_drags_the_last_one_do
     """And more gets lost; MIDI comes in pieces, with running status."""
     profile = load_profile(name)
     parts = Hand(profile, 7, dumps=True, drags=True, cuts=True, loses=0.05).everything()
-    learned = rediscovered(profile, parts, tmp_path)
+    learned = rediscovered(profile, analyse(parts), tmp_path)
     assert learned.against == ()
     # Each level is said during all of the 14 (or 11) moves, and moved during its own.
     other = re.search(r"([\d,]+) during another's", prove(profile_text("learned", "a port", learned), parts))
