@@ -98,15 +98,19 @@ def test_the_rehearsal_s_figures_are_those_of_its_bytes(told: list[dict[str, Any
         assert one["left_s"] == pytest.approx(60 * minutes - over, rel=0.01)
 
 
-def test_people_read_both_kinds_of_statement_and_the_caution() -> None:
-    run = CliRunner().invoke(main, ["rehearse", str(DEMO)])
+def test_people_read_both_kinds_of_statement_and_the_caution(tmp_path: Path) -> None:
+    presses = yaml.safe_load((DEMO / "presses.yaml").read_text())["presses"]
+    # Time alone costs nothing.
+    last = {"at": "3:38", "pedal": "keys pedal", "control": "one", "happens": "press"}
+    (tmp_path / "long.yaml").write_text(yaml.safe_dump({"presses": [*presses[:3], last]}))
+    run = CliRunner().invoke(main, ["rehearse", str(DEMO), "--presses", str(tmp_path / "long.yaml")])
     head, *lines = run.output[run.output.index("Ears: ") :].splitlines()
     assert head.startswith("Ears: 3 min 38 s from the first recall on")
     assert "NIOSH 98-126: 85 dB(A) for 8 h a day, half as long for each 3 dB." in head
-    singer, how, *_, guitarist, _, caution = lines
+    singer, how, *_, keys, caution = lines
     assert "dB(A) on average" in singer and "% of the day's dose" in singer and "left of the day" in singer
     assert how.startswith("    measured: 86 dB(A) at a mix sum of ")
-    assert "dB hotter than base: the allowed time is 0.9" in guitarist
+    assert "dB hotter than base: the allowed time is 0.9" in keys
     assert caution.endswith("Local rules and a hearing professional decide.")
 
 
