@@ -9,10 +9,14 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import IO, Any
+from urllib.parse import urlsplit
+from urllib.request import Request, urlopen
 
 from browsing import browser as browser
 from forked import Forked, begun
 from heart import beating
+
+from stagectl.view.guard import seal
 
 
 class Served:
@@ -56,6 +60,14 @@ class Served:
     def put(self, board: str, is_: Any) -> None:
         """Show a board."""
         self.say({"board": board, "is": is_})
+
+    def want(self, want: object, key: str) -> None:
+        """Somebody with a key asks for something, without a browser."""
+        at = urlsplit(self.bare)
+        mine = {"Cookie": f"stagectl-{at.port}={seal(key)}", "Origin": f"{at.scheme}://{at.netloc}"}
+        order = Request(f"{self.bare}want", json.dumps(want).encode(), {**mine, "Content-Type": "application/json"})
+        with urlopen(order, timeout=10) as answer:
+            assert answer.status == 202, answer.read()
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 import yaml
+from browsing import installed
 from needs import needs
 
 from stagectl.sheet.page import page
@@ -165,12 +166,12 @@ def test_the_worst_names_stay_on_the_paper(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_a_browser_prints_the_same(demo: Read, tmp_path: Path) -> None:
     """Chromium, from the HTML alone."""
-    needs("chromium")
+    program = installed()
     (tmp_path / "sheet.html").write_text(page(sheet(DEMO, "Tidewater Hall"), "a4"), "utf-8")
     quiet = ("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--host-resolver-rules=MAP * ~NOTFOUND")
     where = (f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'printed.pdf'}")
     url = (tmp_path / "sheet.html").as_uri()
-    command = ["chromium", *quiet, *where, "--no-pdf-header-footer", url]
+    command = [program, *quiet, *where, "--no-pdf-header-footer", url]
     subprocess.run(command, check=True, capture_output=True, timeout=120)
     printed = Read(tmp_path / "printed.pdf")
     assert {(round(wide), round(high)) for wide, high in printed.sizes} == {(595, 842), (842, 595)}
