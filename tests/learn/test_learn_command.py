@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
 from pathlib import Path
 from random import Random
@@ -11,6 +10,7 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 from feet import Foot, save
+from forked import stagectl
 
 from stagectl.cli.learn import _ask_and_write
 from stagectl.cli.main import main
@@ -18,8 +18,6 @@ from stagectl.learn.analyse import analyse
 from stagectl.learn.verdict import Learned
 from stagectl.show.mapping import MappingModel
 from stagectl.show.yamltext import read_text
-
-ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture
@@ -52,14 +50,7 @@ def test_a_take_becomes_a_mapping(take: Path, tmp_path: Path) -> None:
 
 
 def test_without_a_file_it_goes_to_standard_output_alone(take: Path) -> None:
-    run = subprocess.run(
-        [sys.executable, "-m", "stagectl", "learn", "--take", take, "--name", "left foot"],
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        cwd=ROOT,
-        check=False,
-    )
+    run = stagectl("learn", "--take", str(take), "--name", "left foot")
     assert run.returncode == 0, run.stderr
     assert loaded(run.stdout).name == "left foot"
     assert "momentary (sure" in run.stderr
