@@ -51,9 +51,19 @@ def wanted(action: object, listener: int | None = None) -> Event:
     return Wanted(action=action, who="page", listener=listener)  # type: ignore[arg-type]
 
 
+def copied(to: Path) -> Path:
+    """The demo, without what makes most of a night's steps: the length of its fades and rises."""
+    folder = Path(shutil.copytree(DEMO, to))
+    path = folder / "setlist.yaml"
+    path.write_text(re.sub(r"fade: [1-9][\d.]*", "fade: 0.2", path.read_text("utf-8")), "utf-8")
+    with (folder / "rig.yaml").open("a", encoding="utf-8") as rig:
+        rig.write("\nlimits: {rise: 1000}\n")
+    return folder
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    return Path(shutil.copytree(DEMO, tmp_path / "show"))
+    return copied(tmp_path / "show")
 
 
 def edit(folder: Path, *pairs: tuple[str, str], file: str = "setlist.yaml") -> None:
@@ -157,11 +167,7 @@ def test_the_track_runs_on_to_where_its_section_is_now(folder: Path) -> None:
 
 @pytest.fixture(scope="module")
 def quick(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo, without what makes most of a fade's work: its length."""
-    folder = Path(shutil.copytree(DEMO, tmp_path_factory.mktemp("quick") / "show"))
-    path = folder / "setlist.yaml"
-    path.write_text(re.sub(r"fade: [1-9][\d.]*", "fade: 0.2", path.read_text("utf-8")), "utf-8")
-    return folder
+    return copied(tmp_path_factory.mktemp("quick") / "show")
 
 
 @settings(max_examples=6)
