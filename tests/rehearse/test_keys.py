@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 
 import pytest
@@ -89,7 +90,8 @@ def test_the_first_turn_of_a_treadle_goes_the_way_of_its_key(
     """Towards the toe the level goes to the end of the range, whatever the values at the ends of the treadle are."""
     low, high = range_
     for name in ("rig.yaml", "setlist.yaml"):
-        (tmp_path / name).write_text((DEMO / name).read_text())
+        # What a treadle does needs no long fades before it.
+        (tmp_path / name).write_text(re.sub(r"fade: [1-9][\d.]*", "fade: 0.2", (DEMO / name).read_text()))
     (tmp_path / "switch-and-treadle.yaml").write_text(
         "name: one\ncontrols:\n  treadle:\n    sends: {control change: 11}\n"
         f"    turn: {{ride: own, from: {low}, to: {high}}}\n{ends}"
