@@ -14,6 +14,7 @@ SHARE: Final = 3
 LEAST: Final = 5
 
 
-def examples(many: int) -> int:
-    """How many examples: `many` in a long search, a third of them in the suite."""
-    return many if LONG else max(LEAST, many // SHARE)
+def examples(many: int, least: int = LEAST) -> int:
+    """How many examples: `many` in a long search, a third of them in the suite. `least`: fewer than that are no search;
+    less where a single one looks at thousands of things."""
+    return many if LONG else max(least, many // SHARE)

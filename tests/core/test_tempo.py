@@ -107,7 +107,7 @@ def _file(made: list[BarChange], tempos: list[tuple[int, int]], per_quarter: int
 
 
 @pytest.mark.slow
-@settings(max_examples=examples(15))
+@settings(max_examples=examples(15, least=3))
 @given(songs())
 def test_music21_agrees_on_seconds_and_bars(song: tuple[list[BarChange], list[tuple[int, int]]]) -> None:
     made, tempos = song

@@ -132,7 +132,7 @@ def test_a_lossy_line_brings_it_there_within_two_seconds(fade_ns: int, echoes: b
     desk = FarDesk(plan=plan, line=LOSSY, seed=fade_ns + echoes, echoes=echoes)
     now = here(desk)
     late = 0
-    recalls = examples(100) if fade_ns else examples(450)
+    recalls = examples(50) if fade_ns else examples(150)
     for at in range(recalls):
         desk.do((now, wish(Next() if at % 2 == 0 else Back())))
         desk.until(now + fade_ns + 100 * MS)

@@ -11,6 +11,7 @@ from dataclasses import replace
 from itertools import accumulate, pairwise
 from random import Random
 
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import DIN, FAST, MIXED, Ran, Timed, rest, run, settled, small_plan, wish
@@ -70,7 +71,7 @@ def used(plan: Plan, ran: Ran) -> float:
     return sum(on_wire) / (ran.asks[-1].at + on_wire[-1] - ran.asks[0].at)
 
 
-@settings(max_examples=10)
+@settings(max_examples=examples(12, least=4))
 @given(FAR_APART, st.integers(0, MIXES - 1))
 def test_a_full_cut_on_a_din_link_uses_the_wire_and_never_passes_it(ends: list[tuple[int, int]], presser: int) -> None:
     plan = full(ends, link=DIN)
@@ -91,7 +92,7 @@ def test_a_full_cut_on_a_din_link_uses_the_wire_and_never_passes_it(ends: list[t
         assert leads == sorted(leads, reverse=True)
 
 
-@settings(max_examples=6)
+@settings(max_examples=examples(9, least=3))
 @given(FAR_APART, st.integers(2, 5))
 def test_a_full_fade_on_a_din_link_uses_the_wire_while_it_lasts(ends: list[tuple[int, int]], seconds: int) -> None:
     plan = full(ends, link=DIN, fade_ns=seconds * SECOND)
@@ -101,7 +102,7 @@ def test_a_full_fade_on_a_din_link_uses_the_wire_while_it_lasts(ends: list[tuple
     assert ran.asks[-1].at - at <= seconds * SECOND
 
 
-@settings(max_examples=10)
+@settings(max_examples=examples(12, least=4))
 @given(FAR_APART)
 def test_over_osc_a_full_cut_leaves_within_10_ms(ends: list[tuple[int, int]]) -> None:
     plan = full(ends, link=OSC)
@@ -110,7 +111,7 @@ def test_over_osc_a_full_cut_leaves_within_10_ms(ends: list[tuple[int, int]]) ->
     assert ran.asks[-1].at + wire_ns(plan, ran.asks[-1]) - at <= 10 * MS
 
 
-@settings(max_examples=6)
+@settings(max_examples=examples(9, least=3))
 @given(FAR_APART, st.integers(0, 3_200), st.sampled_from((DIN, OSC)))
 def test_a_press_in_a_fade_starts_from_the_present_levels_and_leaves_nothing_behind(
     ends: list[tuple[int, int]], ms: int, link: Link
@@ -183,7 +184,7 @@ def everybody_gets_a_turn(plan: Plan, ran: Ran, start: int, fade_ns: int, turn_n
             assert abs(here - even) <= 3 * turn_ns * abs(new - old) // fade_ns + 1
 
 
-@settings(max_examples=4)
+@settings(max_examples=examples(6, least=2))
 @given(FAR_APART, STEPS, st.integers(0, 9))
 def test_a_treadle_that_never_rests_starves_no_glide_of_a_long_fade(
     ends: list[tuple[int, int]], steps: list[int], phase: int
@@ -203,22 +204,23 @@ def test_a_treadle_that_never_rests_starves_no_glide_of_a_long_fade(
     assert len(of_treadle) >= 345
 
 
-@settings(max_examples=2)  # thousands of plans of 96 glides each
+@settings(max_examples=examples(6, least=2))  # thousands of plans of 96 glides each
 @given(FAR_APART, STEPS)
 def test_a_treadle_that_says_more_than_the_wire_carries_leaves_every_other_message_to_the_fade(
     ends: list[tuple[int, int]], steps: list[int]
 ) -> None:
     """Two thousand values a second, as a fine treadle over USB may say, over a wire that carries half of that."""
-    plan = full(ends, link=DIN, fade_ns=SECOND, pedals=(treadle(),))
+    lasts = SECOND * 6 // 10
+    plan = full(ends, link=DIN, fade_ns=lasts, pedals=(treadle(),))
     start = settled(plan).now
-    events = [(start, wish(Next())), *foot(steps, start, MS // 2, start + SECOND)]
+    events = [(start, wish(Next())), *foot(steps, start, MS // 2, start + lasts)]
     ran = rest(plan, run(plan, events, settled(plan)))
-    everybody_gets_a_turn(plan, ran, start, SECOND, 2 * SENDS * 960_000)
+    everybody_gets_a_turn(plan, ran, start, lasts, 2 * SENDS * 960_000)
     keeps_the_budget(plan, ran.effects)
     assert ran.state.asked == ran.state.steps
 
 
-@settings(max_examples=3)
+@settings(max_examples=examples(6, least=2))
 @given(FAR_APART, STEPS, STEPS)
 def test_two_treadles_share_the_wire_with_a_fade(
     ends: list[tuple[int, int]], steps: list[int], others: list[int]
@@ -237,7 +239,7 @@ def test_two_treadles_share_the_wire_with_a_fade(
 # -- messages of differing length -------------------------------------------------------------------------
 
 
-@settings(max_examples=10)
+@settings(max_examples=examples(12, least=4))
 @given(FAR_APART, st.booleans())
 def test_each_message_counts_by_its_own_length(ends: list[tuple[int, int]], slow_sends: bool) -> None:
     """Sends by twelve bytes and whole mixes by three, or the other way round: the wire is full, and never too full."""
