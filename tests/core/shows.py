@@ -3,17 +3,18 @@
 Everything is drawn small enough to be read when a test fails, and crooked enough to meet the edges:
 levels above their ceilings, desks with three steps, desks that cannot say `off`, links as slow as DIN.
 
-A strategy costs more to make than to draw from: what does not depend on what was drawn is made once.
+What is drawn are bytes, and `dice.py` says what they mean.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations
 from typing import TypeVar
 
+from dice import Dice, thrown
 from hypothesis import strategies as st
 
 from stagectl.core.actions import (
@@ -103,8 +104,6 @@ WAKES_MAX = 20_000
 """More wake-ups than any night of these tests can need; a core that asks for more never comes to rest."""
 
 T = TypeVar("T")
-
-BOOL = st.booleans()
 
 Timed = tuple[int, Event]
 """A time (ns) and what happens then."""
@@ -210,39 +209,54 @@ def small_plan(
 
 # -- plans by chance --------------------------------------------------------------------------------------
 
-LEVELS = st.one_of(
-    st.integers(-40, 10).map(lambda db: db * 100),
-    st.integers(-9_000, 2_000),
-    st.just(OFF),
-)
-"""What a file may name, often near the ceilings and the nudge floor."""
 
-MAYBE_LEVELS = st.one_of(LEVELS, LEVELS, LEVELS, LEVELS, st.none())
-
-BY = st.one_of(st.sampled_from((-600, -300, -100, 100, 300, 600)), st.integers(-1_200, 1_200)).filter(bool)
-
-FADES = st.one_of(st.just(0), st.integers(1, 400).map(lambda tens: tens * 10 * MS))
+def _level(dice: Dice) -> Level:
+    """What a file may name, often near the ceilings and the nudge floor."""
+    kind = dice.below(3)
+    if kind == 2:
+        return OFF
+    return dice.between(-9_000, 2_000) if kind else dice.between(-40, 10) * 100
 
 
-@st.composite
-def grids(draw: st.DrawFn) -> Grid:
-    """Fine and even, or a handful of uneven steps; some cannot say `off`."""
-    has_off = draw(st.integers(0, 3)) > 0
-    if draw(st.booleans()):
-        return Grid(
-            steps=range(draw(st.integers(-90, -50)) * 100, 1_001, draw(st.sampled_from((10, 50, 75)))), has_off=has_off
-        )
-    steps = draw(st.lists(st.integers(-9_000, 1_200), min_size=1, max_size=12, unique=True))
+def _maybe_level(dice: Dice) -> Level | None:
+    return None if dice.below(5) == 4 else _level(dice)
+
+
+def _by(dice: Dice) -> int:
+    return dice.one((-600, -300, -100, 100, 300, 600)) if dice.coin() else dice.between(-1_200, 1_200) or 100
+
+
+LEVELS = thrown(_level, 4)
+
+MAYBE_LEVELS = thrown(_maybe_level, 5)
+
+BY = thrown(_by, 4)
+
+
+def _fade(dice: Dice) -> int:
+    return dice.between(1, 400) * 10 * MS if dice.coin() else 0
+
+
+def _grid(dice: Dice) -> Grid:
+    has_off = dice.below(4) > 0
+    if dice.coin():
+        return Grid(steps=range(dice.between(-90, -50) * 100, 1_001, dice.one((10, 50, 75))), has_off=has_off)
+    steps = {*dice.many(12, lambda: dice.between(-9_000, 1_200), least=1)}
     return Grid(steps=tuple(sorted(steps)), has_off=has_off)
 
 
-CHANGES = st.one_of(st.builds(SetTo, LEVELS), st.builds(ShiftBy, st.integers(-1_500, 1_500)))
+def grids() -> st.SearchStrategy[Grid]:
+    """Fine and even, or a handful of uneven steps; some cannot say `off`."""
+    return thrown(_grid, 40)
 
 
-@cache
-def layers(sends: int) -> st.SearchStrategy[Layer]:
+def _layer(dice: Dice, sends: int) -> Layer:
     """A few changes."""
-    return st.lists(st.tuples(st.integers(0, sends - 1), CHANGES), max_size=5).map(tuple)
+
+    def change() -> SetTo | ShiftBy:
+        return ShiftBy(dice.between(-1_500, 1_500)) if dice.coin() else SetTo(_level(dice))
+
+    return tuple(dice.many(5, lambda: (dice.below(sends), change())))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -259,61 +273,68 @@ class Sizes:
     """Of each pedal."""
 
 
+def _action(dice: Dice, sizes: Sizes, *, undoable: bool = False) -> Action:
+    def listener() -> int | None:
+        return dice.maybe(lambda: dice.below(sizes.listeners))
+
+    def column(groups: int = 0) -> int | None:
+        return dice.maybe(lambda: dice.below(sizes.columns + groups))
+
+    def lasts() -> Lasts:
+        return dice.one(tuple(Lasts))
+
+    def columns() -> int | None:
+        return column(sizes.groups if dice.coin() else 0)
+
+    def nudge() -> Action:
+        return Nudge(by=_by(dice), column=columns(), listener=listener(), lasts=lasts(), room=dice.coin())
+
+    choices: list[Callable[[], Action]] = [
+        *[nudge] * 5,
+        Next,
+        Next,
+        Back,
+        lambda: GoTo(stop=dice.below(sizes.stops)),
+        lambda: NudgeRest(by=_by(dice), column=column(), listener=listener(), lasts=lasts()),
+        lambda: ClearNudges(everyone=dice.coin()),
+        lambda: Hush(everyone=dice.coin()),
+        FallBack,
+        Undo,
+        Recall,
+    ]
+    if sizes.scenes:
+        choices.append(lambda: Recall(scene=dice.below(sizes.scenes)))
+    if not undoable:
+        choices += [StartCue, lambda: StartCue(here=True), PauseCue, StopCue, Nothing]
+        choices.append(lambda: SwitchLayer(layer=dice.maybe(lambda: dice.below(sizes.layers))))
+        if sizes.messages:
+            choices.append(lambda: Tell(message=dice.below(sizes.messages)))
+    return dice.one(choices)()
+
+
 @cache
 def actions(sizes: Sizes, *, undoable: bool = False) -> st.SearchStrategy[Action]:
     """Any action of a switch. `undoable`: only what an undo takes back (and the undo itself)."""
-    listener = st.one_of(st.none(), st.integers(0, sizes.listeners - 1))
-    column = st.one_of(st.none(), st.integers(0, sizes.columns - 1))
-    columns = st.one_of(column, st.integers(0, sizes.columns + sizes.groups - 1))
-    lasts = st.sampled_from(Lasts)
-    nudge = st.builds(Nudge, by=BY, column=columns, listener=listener, lasts=lasts, room=st.booleans())
-    choices: list[st.SearchStrategy[Action]] = [
-        nudge,
-        nudge,
-        nudge,
-        nudge,
-        nudge,
-        st.just(Next()),
-        st.just(Next()),
-        st.just(Back()),
-        st.builds(GoTo, stop=st.integers(0, sizes.stops - 1)),
-        st.builds(NudgeRest, by=BY, column=columns, listener=listener, lasts=lasts),
-        st.builds(ClearNudges, everyone=st.booleans()),
-        st.builds(Hush, everyone=st.booleans()),
-        st.just(FallBack()),
-        st.just(Undo()),
-        st.just(Recall()),
-    ]
-    if sizes.scenes:
-        choices.append(st.builds(Recall, scene=st.integers(0, sizes.scenes - 1)))
-    if not undoable:
-        choices += [st.just(one) for one in (StartCue(), StartCue(here=True), PauseCue(), StopCue(), Nothing())]
-        choices.append(st.builds(SwitchLayer, layer=st.one_of(st.none(), st.integers(0, sizes.layers - 1))))
-        if sizes.messages:
-            choices.append(st.builds(Tell, message=st.integers(0, sizes.messages - 1)))
-    return st.one_of(choices)
+    return thrown(lambda dice: _action(dice, sizes, undoable=undoable), 12)
 
 
-@st.composite
-def controls(draw: st.DrawFn, sizes: Sizes, name: str) -> Control:
+def _control(dice: Dice, sizes: Sizes, name: str) -> Control:
     """A treadle, or a switch with any set of gestures."""
-    if draw(st.integers(0, 3)) == 0:
-        shift = st.integers(-1_200, 1_200)
+    if dice.below(4) == 0:
         action = Ride(
-            low=draw(shift),
-            high=draw(shift),
-            column=draw(st.one_of(st.none(), st.integers(0, sizes.columns - 1))),
-            listener=draw(st.one_of(st.none(), st.integers(0, sizes.listeners - 1))),
+            low=dice.between(-1_200, 1_200),
+            high=dice.between(-1_200, 1_200),
+            column=dice.maybe(lambda: dice.below(sizes.columns)),
+            listener=dice.maybe(lambda: dice.below(sizes.listeners)),
         )
-        top = draw(st.sampled_from((127, 16_383)))
-        return Control(name=name, does={Gesture.TURN: action}, top=top, travel=draw(travels(top)))
-    gestures = draw(st.sets(st.sampled_from(FOOT)))
+        top = dice.one((127, 16_383))
+        return Control(name=name, does={Gesture.TURN: action}, top=top, travel=_travel(dice, top))
     return Control(
         name=name,
-        does={gesture: draw(actions(sizes)) for gesture in Gesture if gesture in gestures},
-        timing=draw(timings()),
-        gives_release=draw(st.integers(0, 4)) > 0,
-        switch=draw(switches()),
+        does={gesture: _action(dice, sizes) for gesture in dice.each(FOOT)},
+        timing=_timing(dice),
+        gives_release=dice.below(5) > 0,
+        switch=_switch(dice),
     )
 
 
@@ -321,50 +342,55 @@ FOOT = (Gesture.PRESS, Gesture.RELEASE, Gesture.HOLD, Gesture.DOUBLE, Gesture.RE
 """What can be mapped to a switch."""
 
 
-@st.composite
-def travels(draw: st.DrawFn, top: int) -> Travel:
-    """A treadle's own way, as short as a few values or as long as all of them."""
-    heel, toe = draw(st.one_of(st.just([0, top]), st.lists(st.integers(0, top), min_size=2, max_size=2, unique=True)))
+def _travel(dice: Dice, top: int) -> Travel:
+    heel, toe = 0, top
+    if dice.coin():
+        heel = dice.between(0, top)
+        # Anywhere but there.
+        toe = (heel + 1 + dice.below(top)) % (top + 1)
     return Travel(
         heel=heel,
         toe=toe,
-        dead=draw(st.integers(0, DEAD_MAX)),
-        jitter=draw(st.integers(0, 5)),
-        curve=draw(st.sampled_from((100, 100, 50, 200, CURVE_MIN, CURVE_MAX))),
-        smooth_ns=draw(st.sampled_from((0, 0, 1, 5, 20))) * MS,
+        dead=dice.between(0, DEAD_MAX),
+        jitter=dice.below(6),
+        curve=dice.one((100, 100, 50, 200, CURVE_MIN, CURVE_MAX)),
+        smooth_ns=dice.one((0, 0, 1, 5, 20)) * MS,
     )
 
 
-@st.composite
-def switches(draw: st.DrawFn) -> Switch:
+def travels(top: int) -> st.SearchStrategy[Travel]:
+    """A treadle's own way, as short as a few values or as long as all of them."""
+    return thrown(lambda dice: _travel(dice, top), 12)
+
+
+def _switch(dice: Dice) -> Switch:
     """Any kind of switch."""
     return Switch(
-        latching=draw(st.integers(0, 4)) == 0,
-        threshold=draw(st.sampled_from((None, None, 1, 100))),
-        rests_closed=draw(st.integers(0, 4)) == 0,
-        bounce_ns=draw(st.sampled_from((0, 20, 20, 50))) * MS,
+        latching=dice.below(5) == 4,
+        threshold=dice.one((None, None, 1, 100)),
+        rests_closed=dice.below(5) == 4,
+        bounce_ns=dice.one((0, 20, 20, 50)) * MS,
     )
 
 
-LENGTHS = st.integers(1, 12).map(lambda units: units * 50 * MS)
+def _timing(dice: Dice) -> Timing:
+    hold, double, repeat, fastest = ((1 + dice.below(12)) * 50 * MS for _ in range(4))
+    return Timing(hold_ns=hold, double_ns=double, repeat_ns=repeat, fastest_ns=fastest)
 
 
-@st.composite
-def timings(draw: st.DrawFn) -> Timing:
+def timings() -> st.SearchStrategy[Timing]:
     """Lengths of hold, double press and repeat, any of them the longest one."""
-    return Timing(hold_ns=draw(LENGTHS), double_ns=draw(LENGTHS), repeat_ns=draw(LENGTHS), fastest_ns=draw(LENGTHS))
+    return thrown(_timing, 4)
 
 
-@st.composite
-def pairs(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> tuple[tuple[Control, ...], tuple[Pair, ...]]:
+def _pairs(dice: Dice, sizes: Sizes, controls: Sequence[Control]) -> tuple[tuple[Control, ...], tuple[Pair, ...]]:
     """Some pairs of the controls, and the controls with the waits that these need."""
-    if len(controls) < 2 or draw(st.booleans()):
+    if len(controls) < 2 or dice.coin():
         return tuple(controls), ()
+    some = list(combinations(range(len(controls)), 2))
     made = tuple(
-        Pair(first=first, second=second, does=draw(actions(sizes)), within_ns=draw(st.integers(1, 3)) * 30 * MS)
-        for first, second in draw(
-            st.lists(st.sampled_from(list(combinations(range(len(controls)), 2))), min_size=1, max_size=2)
-        )
+        Pair(first=first, second=second, does=_action(dice, sizes), within_ns=(1 + dice.below(3)) * 30 * MS)
+        for first, second in dice.many(2, lambda: dice.one(some), least=1)
     )
     waits = [max((p.within_ns for p in made if at in (p.first, p.second)), default=0) for at in range(len(controls))]
     waiting = (
@@ -374,158 +400,146 @@ def pairs(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> tuple[t
     return tuple(waiting), made
 
 
-LAMPS = st.builds(
-    Lamp,
-    shows=st.sampled_from(list(SHOWS)),
-    lasts_ns=st.sampled_from((100, 1_000, 10_000)).map(lambda ms: ms * MS),
-    gap_ns=st.sampled_from((10, 10, 50, 400)).map(lambda ms: ms * MS),
-)
-"""Any lamp, on a wire as quick as any or slower than any foot."""
-
-
-@st.composite
-def feet(draw: st.DrawFn, sizes: Sizes, name: str, listener: int | None) -> Pedal:
-    """A pedal with one to three controls, and up to four lamps."""
-    plain = [draw(controls(sizes, f"control {number}")) for number in range(draw(st.integers(1, 3)))]
-    waiting, paired = draw(pairs(sizes, plain))
-    layers = tuple(FootLayer(name=f"layer {at}", does=draw(instead(sizes, plain))) for at in range(sizes.layers))
-    return Pedal(
-        name=name,
-        controls=waiting,
-        listener=listener,
-        pairs=paired,
-        layers=layers,
-        lamps=tuple(draw(st.lists(LAMPS, max_size=4))),
+def _lamp(dice: Dice) -> Lamp:
+    return Lamp(
+        shows=dice.one(list(SHOWS)),
+        lasts_ns=dice.one((100, 1_000, 10_000)) * MS,
+        gap_ns=dice.one((10, 10, 50, 400)) * MS,
     )
 
 
-@st.composite
-def instead(draw: st.DrawFn, sizes: Sizes, controls: Sequence[Control]) -> dict[int, dict[Gesture, Action]]:
+LAMPS = thrown(_lamp, 3)
+"""Any lamp, on a wire as quick as any or slower than any foot."""
+
+
+def _pedal(dice: Dice, sizes: Sizes, name: str, listener: int | None) -> Pedal:
+    """A pedal with one to three controls, and up to four lamps."""
+    plain = [_control(dice, sizes, f"control {number}") for number in range(1 + dice.below(3))]
+    waiting, paired = _pairs(dice, sizes, plain)
+    layers = tuple(FootLayer(name=f"layer {at}", does=_instead(dice, sizes, plain)) for at in range(sizes.layers))
+    lamps = tuple(dice.many(4, lambda: _lamp(dice)))
+    return Pedal(name=name, controls=waiting, listener=listener, pairs=paired, layers=layers, lamps=lamps)
+
+
+def _instead(dice: Dice, sizes: Sizes, controls: Sequence[Control]) -> dict[int, dict[Gesture, Action]]:
     """What is laid over some of the controls: a switch stays a switch, a treadle a treadle."""
     found: dict[int, dict[Gesture, Action]] = {}
     for at, control in enumerate(controls):
-        if draw(st.booleans()):
+        if dice.coin():
             continue
         if control.turns:
-            other: Action = Ride(low=draw(st.integers(-600, 600)), high=600, column=0)
-            found[at] = {Gesture.TURN: draw(st.sampled_from((other, Nothing())))}
+            other: Action = Ride(low=dice.between(-600, 600), high=600, column=0)
+            found[at] = {Gesture.TURN: dice.one((other, Nothing()))}
         else:
-            found[at] = {one: draw(actions(sizes)) for one in draw(st.sets(st.sampled_from(FOOT), max_size=3))}
+            gestures = dict.fromkeys(dice.many(3, lambda: dice.one(FOOT)))
+            found[at] = {gesture: _action(dice, sizes) for gesture in gestures}
     return found
 
 
-@st.composite
-def mix_ceilings(
-    draw: st.DrawFn, listeners: int, inputs: int, grid: Grid, whole_grid: Grid | None
+def _mix_ceilings(
+    dice: Dice, listeners: int, inputs: int, grid: Grid, whole_grid: Grid | None
 ) -> tuple[int | None, ...]:
     """None, far away, or close to what the mixes come to, but such that the desk can go as low."""
-    if draw(st.booleans()):
+    if dice.coin():
         return ()
     low = -(10**6)
     if not grid.has_off:
         whole = 0 if whole_grid is None or whole_grid.has_off else max(0, whole_grid.highest)
         low = grid.steps[0] + whole + 1_000
-    tops = st.one_of(st.none(), st.integers(-2_000, 1_500).map(lambda top: max(top, low)))
-    return tuple(draw(tops) for _ in range(listeners))
+    return tuple(dice.maybe(lambda: max(dice.between(-2_000, 1_500), low)) for _ in range(listeners))
 
 
-CAN = {"pauses": BOOL, "seeks": BOOL, "is_ours": BOOL, "says": BOOL}
-"""What a track player can."""
-
-POSITIONS = st.integers(0, 40).map(lambda tenths: tenths * 100 * MS)
-"""Places in the tracks of these nights, which are as short as their presses are close."""
+def _position(dice: Dice) -> int:
+    """A place in the tracks of these nights, which are as short as their presses are close."""
+    return dice.below(41) * 100 * MS
 
 
-@cache
-def cue_calls(players: int) -> st.SearchStrategy[CueCall]:
-    """What a song tells one of so many players; its sections come later."""
-    return st.builds(
-        CueCall,
-        player=st.integers(0, players - 1),
-        number=st.integers(0, 9),
-        by_press=st.booleans(),
-        lead_ns=st.sampled_from((0, 0, 500 * MS)),
-        length_ns=st.one_of(st.none(), POSITIONS.map(lambda at: at + 100 * MS)),
-        then=st.sampled_from(Then),
-        pause_ns=st.sampled_from((0, 700 * MS)),
+def _cue(dice: Dice, players: int) -> CueCall | None:
+    """What a song tells one of so many players, if there is one and it tells it anything; its sections come later."""
+    if not players or dice.coin():
+        return None
+    return CueCall(
+        player=dice.below(players),
+        number=dice.below(10),
+        by_press=dice.coin(),
+        lead_ns=dice.one((0, 0, 500 * MS)),
+        length_ns=dice.maybe(lambda: _position(dice) + 100 * MS),
+        then=dice.one(tuple(Then)),
+        pause_ns=dice.one((0, 700 * MS)),
     )
 
 
-@st.composite
-def with_sections(draw: st.DrawFn, stops: list[Stop]) -> list[Stop]:
+def _with_sections(dice: Dice, stops: list[Stop]) -> list[Stop]:
     """The stops, where some sections of songs with a track say when they begin in it."""
     out = list(stops)
     for song in {stop.song for stop in stops if stop.cue is not None}:
         here = [at for at, stop in enumerate(stops) if stop.song == song]
-        timed = [at for at in here[1:] if draw(st.booleans())]
-        places = sorted(draw(st.sets(POSITIONS, min_size=len(timed), max_size=len(timed))))
+        timed = dice.each(here[1:])
+        places: list[int] = []
+        for left in range(len(timed), 0, -1):
+            first = places[-1] + 1 if places else 0
+            places.append(first + dice.below((42 - left - first) // 2 + 1))
         cue = stops[here[0]].cue
         assert cue is not None
-        sections = tuple(TimedSection(position, at) for position, at in zip(places, timed, strict=True))
+        sections = tuple(TimedSection(place * 100 * MS, at) for place, at in zip(places, timed, strict=True))
         for at in here:
             out[at] = replace(stops[at], cue=replace(cue, sections=sections))
     return out
 
 
-@cache
-def cues(players: int) -> st.SearchStrategy[CueCall | None]:
-    """What a song tells a player, if there is one and it tells it anything."""
-    return st.one_of(st.none(), cue_calls(players)) if players else st.none()
-
-
-@cache
-def told(messages: int) -> st.SearchStrategy[tuple[int, ...]]:
+def _told(dice: Dice, messages: int) -> tuple[int, ...]:
     """Which of so many messages go out at a stop."""
-    return st.lists(st.integers(0, messages - 1), max_size=2).map(tuple) if messages else st.just(())
+    return tuple(dice.many(2, lambda: dice.below(messages))) if messages else ()
 
 
-CEILINGS = st.one_of(st.sampled_from((0, -600, 600)), st.integers(-5_000, 1_500))
-
-STORED = st.one_of(st.none(), st.none(), st.integers(0, 99))
-
-PLAYERS = [st.builds(Player, name=st.just(f"player {at}"), **CAN) for at in range(2)]
-
-ANSWERS = st.one_of(st.just(Answers()), st.builds(Answers, each=BOOL, all=BOOL, reports=BOOL, echoes=BOOL))
-
-WHOLE_GRIDS = st.one_of(st.none(), grids())
+def _ceiling(dice: Dice) -> int:
+    return dice.between(-5_000, 1_500) if dice.coin() else dice.one((0, -600, 600))
 
 
-@st.composite
-def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> Plan:
-    """A small night: 1 to 4 listeners, 1 to 6 inputs, 1 to 8 stops."""
-    listeners, inputs = draw(st.integers(1, 4)), draw(st.integers(1, 6))
-    sends = listeners * (inputs + 1)
-    grid, whole_grid = draw(grids()), draw(WHOLE_GRIDS)
-    ceilings = []
-    for send in range(sends):
-        ceiling = draw(CEILINGS)
-        used = whole_grid if send % (inputs + 1) == inputs else grid
-        # A desk that cannot say `off` and cannot go as low as a ceiling is refused before the night.
-        ceilings.append(ceiling if used is None or used.has_off else max(ceiling, used.steps[0]))
-    players, messages = draw(st.integers(0, 2)), draw(st.integers(0, 2))
-    base = tuple(draw(st.lists(MAYBE_LEVELS, min_size=sends, max_size=sends)))
-    stops = [Stop(song=-1, section=-1, name="base", levels=base, fade_ns=draw(FADES))]
-    for at in range(1, draw(st.integers(1, max_stops))):
+def _stops(dice: Dice, sends: int, players: int, messages: int, most: int) -> list[Stop]:
+    """The base, and some songs with sections."""
+    base = tuple(_maybe_level(dice) for _ in range(sends))
+    stops = [Stop(song=-1, section=-1, name="base", levels=base, fade_ns=_fade(dice))]
+    for at in range(1, 1 + dice.below(most)):
         last = stops[-1]
-        stays = last.song >= 0 and draw(st.booleans())
+        stays = last.song >= 0 and dice.coin()
         stops.append(
             Stop(
                 song=last.song + (not stays),
                 section=last.section + 1 if stays else -1,
                 name=f"stop {at}",
-                levels=layered(base, draw(layers(sends))),
-                fade_ns=draw(FADES),
-                cue=last.cue if stays else draw(cues(players)),
-                messages=draw(told(messages)),
-                stored=draw(STORED),
+                levels=layered(base, _layer(dice, sends)),
+                fade_ns=_fade(dice),
+                cue=last.cue if stays else _cue(dice, players),
+                messages=_told(dice, messages),
+                stored=dice.below(100) if dice.below(3) == 2 else None,
             )
         )
-    stops = draw(with_sections(stops))
+    return _with_sections(dice, stops)
+
+
+def _answers(dice: Dice) -> Answers:
+    if not dice.coin():
+        return Answers()
+    return Answers(each=dice.coin(), all=dice.coin(), reports=dice.coin(), echoes=dice.coin())
+
+
+def _plan(dice: Dice, link: Link | None = None, max_stops: int = 8) -> Plan:
+    listeners, inputs = 1 + dice.below(4), 1 + dice.below(6)
+    sends = listeners * (inputs + 1)
+    grid, whole_grid = _grid(dice), dice.maybe(lambda: _grid(dice))
+    ceilings = []
+    for send in range(sends):
+        ceiling = _ceiling(dice)
+        used = whole_grid if send % (inputs + 1) == inputs else grid
+        # A desk that cannot say `off` and cannot go as low as a ceiling is refused before the night.
+        ceilings.append(ceiling if used is None or used.has_off else max(ceiling, used.steps[0]))
+    players, messages = dice.below(3), dice.below(3)
+    stops = _stops(dice, sends, players, messages, max_stops)
     scenes = tuple(
-        Scene(name=f"scene {at}", layer=draw(layers(sends)), fade_ns=draw(FADES))
-        for at in range(draw(st.integers(0, 2)))
+        Scene(name=f"scene {at}", layer=_layer(dice, sends), fade_ns=_fade(dice)) for at in range(dice.below(3))
     )
-    groups = draw(st.lists(st.sets(st.integers(0, inputs - 1), min_size=1), max_size=2))
+    groups = [sorted({*dice.many(inputs, lambda: dice.below(inputs), least=1)}) for _ in range(dice.below(3))]
     sizes = Sizes(
         listeners=listeners,
         columns=inputs + 1,
@@ -534,39 +548,51 @@ def plans(draw: st.DrawFn, *, link: Link | None = None, max_stops: int = 8) -> P
         messages=messages,
         groups=len(groups),
     )
-    own = st.one_of(st.none(), st.integers(0, inputs - 1), st.integers(0, inputs - 1))
-    player = st.integers(0, listeners - 1)
-    whose_pedal = st.one_of(st.none(), player, player, player)
-    pedals = tuple(draw(feet(sizes, f"pedal {at}", draw(whose_pedal))) for at in range(draw(st.integers(1, 3))))
+    pedals = tuple(
+        _pedal(dice, sizes, f"pedal {at}", dice.maybe(lambda: dice.below(listeners), 4))
+        for at in range(1 + dice.below(3))
+    )
     for at, stop in enumerate(stops):
-        over = draw(instead(sizes, pedals[0].controls))
+        over = _instead(dice, sizes, pedals[0].controls)
         does = {(0, one): overridden(pedals[0].controls[one].does, does) for one, does in over.items()}
         stops[at] = replace(stop, does=does)
     return Plan(
         inputs=tuple(f"input {at}" for at in range(inputs)),
         listeners=tuple(f"listener {at}" for at in range(listeners)),
-        own=tuple(draw(own) for _ in range(listeners)),
+        own=tuple(dice.maybe(lambda: dice.below(inputs), 3) for _ in range(listeners)),
         ceilings=tuple(ceilings),
         grid=grid,
         whole_grid=whole_grid,
         stops=tuple(stops),
         scenes=scenes,
         pedals=pedals,
-        players=tuple(draw(one) for one in PLAYERS[:players]),
+        players=tuple(
+            Player(name=f"player {at}", pauses=dice.coin(), seeks=dice.coin(), is_ours=dice.coin(), says=dice.coin())
+            for at in range(players)
+        ),
         devices=("lamp",) if messages else (),
         messages=tuple(Message(device=0, name=f"message {at}") for at in range(messages)),
-        link=link or draw(st.sampled_from(LINKS)),
-        answers=draw(ANSWERS),
+        link=link or dice.one(LINKS),
+        answers=_answers(dice),
         limits=Limits(
-            nudge_floor=draw(st.sampled_from((-4_000, -6_000, -2_000))),
-            nudge_up=draw(st.sampled_from((1_200, 600, 0))),
-            rise=draw(st.sampled_from((None, None, 300, 5_000))),
-            room=draw(st.sampled_from((600, 2_000, 0))),
-            gentle_ns=draw(st.sampled_from((0, 3_000))) * MS,
+            nudge_floor=dice.one((-4_000, -6_000, -2_000)),
+            nudge_up=dice.one((1_200, 600, 0)),
+            rise=dice.one((None, None, 300, 5_000)),
+            room=dice.one((600, 2_000, 0)),
+            gentle_ns=dice.one((0, 3_000)) * MS,
         ),
-        mix_ceilings=draw(mix_ceilings(listeners, inputs, grid, whole_grid)),
-        groups=tuple(Group(name=f"group {at}", columns=tuple(sorted(some))) for at, some in enumerate(groups)),
+        mix_ceilings=_mix_ceilings(dice, listeners, inputs, grid, whole_grid),
+        groups=tuple(Group(name=f"group {at}", columns=tuple(some)) for at, some in enumerate(groups)),
     )
+
+
+PLAN_BYTES = 900
+"""Plans of a middling size take half as many."""
+
+
+def plans(*, link: Link | None = None, max_stops: int = 8) -> st.SearchStrategy[Plan]:
+    """A small night: 1 to 4 listeners, 1 to 6 inputs, 1 to 8 stops."""
+    return thrown(lambda dice: _plan(dice, link, max_stops), PLAN_BYTES)
 
 
 def sizes_of(plan: Plan) -> Sizes:
@@ -583,45 +609,45 @@ def sizes_of(plan: Plan) -> Sizes:
 
 # -- what happens -----------------------------------------------------------------------------------------
 
-GAPS = st.one_of(
-    st.sampled_from([ms * MS for ms in (0, 0, 1, 20, 50, 100, 250, 299, 300, 301, 600, 1_000)]),
-    st.integers(0, 700 * MS),
-)
+GAPS_MS = (0, 0, 1, 20, 50, 100, 250, 299, 300, 301, 600, 1_000)
 
 
-@st.composite
-def of_players(draw: st.DrawFn, plan: Plan) -> Event:
+def _gap(dice: Dice) -> int:
+    return dice.one(GAPS_MS) * MS if dice.below(3) else dice.between(0, 700 * MS)
+
+
+GAPS = thrown(_gap, 6)
+
+
+def _of_players(dice: Dice, plan: Plan) -> Event:
     """Something that a track player does or says."""
-    player = draw(st.integers(0, len(plan.players) - 1))
-    if draw(st.booleans()):
-        return PlayerSaid(player=player, position=draw(POSITIONS), runs=draw(st.booleans()))
+    player = dice.below(len(plan.players))
+    if dice.coin():
+        return PlayerSaid(player=player, position=_position(dice), runs=dice.coin())
     others: tuple[Event, ...] = (
         PlayerCame(player=player),
         PlayerWent(player=player),
-        PlayerEnded(player=player, song=draw(st.integers(0, 3))),
-        PlayerFailed(player=player, song=draw(st.integers(0, 3))),
+        PlayerEnded(player=player, song=dice.below(4)),
+        PlayerFailed(player=player, song=dice.below(4)),
     )
-    return draw(st.sampled_from(others))
+    return dice.one(others)
 
 
-@st.composite
-def happenings(draw: st.DrawFn, plan: Plan) -> Event:
-    """One thing that happens. Feet are the most frequent."""
-    pedal = draw(st.integers(0, len(plan.pedals) - 1))
-    kind = draw(st.integers(0, 23 if plan.answers.reads or plan.answers.reports else 21))
-    if plan.players and draw(st.integers(0, 4)) == 0:
-        return draw(of_players(plan))
+def _happening(dice: Dice, plan: Plan) -> Event:
+    pedal = dice.below(len(plan.pedals))
+    kind = dice.below(24 if plan.answers.reads or plan.answers.reports else 22)
+    if plan.players and dice.below(5) == 4:
+        return _of_players(dice, plan)
     if kind < 11:
-        control = draw(st.integers(0, len(plan.pedals[pedal].controls) - 1))
+        control = dice.below(len(plan.pedals[pedal].controls))
         top = plan.pedals[pedal].controls[control].top
-        value = draw(st.one_of(st.sampled_from((0, top, 0, top, top + 1, -1)), st.integers(0, top)))
+        value = dice.between(0, top) if dice.coin() else dice.one((0, top, 0, top, top + 1, -1))
         return Moved(pedal=pedal, control=control, value=value)
     if kind < 15:
-        who, listener = draw(st.sampled_from((("the terminal", None), ("ada", 0), ("ada", 0))))
-        return Wanted(action=draw(actions(sizes_of(plan))), who=who, listener=listener)
+        who, listener = dice.one((("the terminal", None), ("ada", 0), ("ada", 0)))
+        return Wanted(action=_action(dice, sizes_of(plan)), who=who, listener=listener)
     if kind >= 22:
-        send = draw(st.integers(0, len(plan.ceilings) - 1))
-        return DeskSaid(send=send, level=draw(LEVELS))
+        return DeskSaid(send=dice.below(len(plan.ceilings)), level=_level(dice))
     others: tuple[Event, ...] = (
         DeskWent(),
         DeskCame(),
@@ -632,6 +658,11 @@ def happenings(draw: st.DrawFn, plan: Plan) -> Event:
         LampsCame(pedal=pedal),
     )
     return others[kind - 15]
+
+
+def happenings(plan: Plan) -> st.SearchStrategy[Event]:
+    """One thing that happens. Feet are the most frequent."""
+    return thrown(lambda dice: _happening(dice, plan), 18)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -647,25 +678,27 @@ class Night:
         return self.events[-1][0] if self.events else 0
 
 
-@st.composite
-def nights(draw: st.DrawFn, max_events: int = 25) -> Night:
-    """A night by chance; most begin with the desk there and the base scene told to it, and with the pedals there."""
-    plan = draw(plans())
+def _night(happens: Dice, dice: Dice, max_events: int) -> Night:
+    plan = _plan(dice)
     events: list[Timed] = []
-    if draw(st.integers(0, 3)):
+    if happens.below(4) > 0:
         events += [(0, DeskCame()), (0, wish(GoTo(stop=0), who="the terminal", listener=None))]
-    if draw(st.integers(0, 3)):
+    if happens.below(4) > 0:
         pedals = range(len(plan.pedals))
         events += [(0, kind(pedal=pedal)) for pedal in pedals for kind in (PedalCame, LampsCame)]
-    if draw(st.integers(0, 3)):
+    if happens.below(4) > 0:
         events += [(0, PlayerCame(player=player)) for player in range(len(plan.players))]
     now = 0
-    # A size of its own: lists by chance alone are mostly too short for anything to go wrong in.
-    size = draw(st.integers(0, max_events))
-    for gap, event in draw(st.lists(st.tuples(GAPS, happenings(plan)), min_size=size, max_size=size)):
-        now += gap
-        events.append((now, event))
+    for _ in range(happens.below(max_events + 1)):
+        now += _gap(happens)
+        events.append((now, _happening(happens, plan)))
     return Night(plan=plan, events=tuple(events))
+
+
+def nights(max_events: int = 25) -> st.SearchStrategy[Night]:
+    """A night by chance; most begin with the desk there and the base scene told to it, and with the pedals there."""
+    happens, plan = (st.binary(min_size=size, max_size=size) for size in (10 + 12 * max_events, PLAN_BYTES))
+    return st.builds(lambda first, second: _night(Dice(first), Dice(second), max_events), happens, plan)
 
 
 def with_wakes(events: Sequence[Timed], wakes: Iterable[int]) -> list[Timed]:
