@@ -29,10 +29,10 @@ from stagectl.core.actions import (
     Tell,
     Undo,
 )
+from stagectl.core.feet import Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.show.compile import compile_show
 from stagectl.show.gestures import ACTION_MODELS
-from stagectl.show.load import load_show
 
 EXAMPLES: list[tuple[str, Action]] = [
     ("next", Next()),
@@ -79,20 +79,30 @@ EXAMPLES: list[tuple[str, Action]] = [
 ]
 
 
-@pytest.mark.parametrize(("typed", "action"), EXAMPLES, ids=[typed for typed, _ in EXAMPLES])
-def test_an_action_of_a_file_is_the_core_s_action(typed: str, action: Action, tmp_path: Path) -> None:
-    copy = Copy(tmp_path, "nine-songs")
-    gesture = Gesture.TURN if ACTIONS[action.word].continuous else Gesture.PRESS
-    copy.plant(
-        "two-switch.yaml",
-        "",
-        f"name: two controls\ncontrols:\n  it:\n    sends: {{control change: 80}}\n    {gesture.value}: {typed}\n"
-        "  other: {sends: {control change: 81}, press: {layer: loud}}\nlayers: {loud: {other: {hold: undo}}}\n",
+def _gesture(action: Action) -> Gesture:
+    return Gesture.TURN if ACTIONS[action.word].continuous else Gesture.PRESS
+
+
+@pytest.fixture(scope="module")
+def pedal(tmp_path_factory: pytest.TempPathFactory) -> Pedal:
+    """A pedal with a control for each example."""
+    copy = Copy(tmp_path_factory.mktemp("actions"), "nine-songs")
+    controls = "".join(
+        f"  it {at}:\n    sends: {{control change: {at}}}\n    {_gesture(action).value}: {typed}\n"
+        for at, (typed, action) in enumerate(EXAMPLES)
     )
-    assert copy.faults() == []
-    plan = compile_show(load_show(copy.folder)).plan
+    other = "  other: {sends: {control change: 81}, press: {layer: loud}}\n"
+    layers = "layers: {loud: {other: {hold: undo}}}\n"
+    copy.plant("two-switch.yaml", "", f"name: many controls\ncontrols:\n{controls}{other}{layers}")
+    return compile_show(copy.show()).plan.pedals[0]
+
+
+@pytest.mark.parametrize("at", range(len(EXAMPLES)), ids=[typed for typed, _ in EXAMPLES])
+def test_an_action_of_a_file_is_the_core_s_action(at: int, pedal: Pedal) -> None:
+    _, action = EXAMPLES[at]
+    assert pedal.controls[at].name == f"it {at}"
     # A gesture of a switch that does nothing is none, and nothing waits for it.
-    assert plan.pedals[0].controls[0].does == ({} if action == Nothing() else {gesture: action})
+    assert pedal.controls[at].does == ({} if action == Nothing() else {_gesture(action): action})
 
 
 def test_every_action_and_every_field_has_an_example() -> None:
@@ -123,7 +133,7 @@ def test_times_and_travel_of_a_control(tmp_path: Path) -> None:
     copy = Copy(tmp_path, "nine-songs")
     copy.plant("two-switch.yaml", "    hold: undo", "    hold: undo\n    hold time: 800 ms\n    double time: 0.25")
     copy.plant(RIG, "mapping: switch-and-treadle", "mapping: program-switches")
-    plan = compile_show(load_show(copy.folder)).plan
+    plan = compile_show(copy.show()).plan
     right = plan.pedals[0].controls[1]
     assert (right.timing.hold_ns, right.timing.double_ns) == (800_000_000, 250_000_000)
     assert (right.top, right.gives_release) == (127, True)

@@ -14,7 +14,6 @@ from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.plan import MS
 from stagectl.core.travel import Travel
 from stagectl.show.compile import compile_show
-from stagectl.show.load import load_show
 
 TURN = "turn: {ride: click, from: -6, to: +3}"
 
@@ -30,7 +29,7 @@ def compiled(folder: Path, text: str) -> Pedal:
     """The first pedal of the plan."""
     copy = mapping(folder, text)
     assert copy.faults() == []
-    return compile_show(load_show(copy.folder)).plan.pedals[0]
+    return compile_show(copy.show()).plan.pedals[0]
 
 
 # -- what the core gets ------------------------------------------------------------------------------------------

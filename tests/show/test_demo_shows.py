@@ -73,7 +73,7 @@ def test_every_shipped_mapping_and_profile_fits_a_demo_show(mapping: str, profil
     if mapping in ends:
         copy.plant(RIG, "    port: drum pedal\n", f"    {ends[mapping]}\n")
     assert copy.faults() == []
-    compile_show(load_show(copy.folder))
+    compile_show(copy.show())
 
 
 @cache
@@ -169,7 +169,7 @@ def test_the_lower_ceiling_counts_where_own_and_its_input_both_have_one(tmp_path
     old = "{name: accordionist, mix: 3, own input: accordion, ceiling: -3}"
     copy.plant(RIG, old, old.replace("ceiling: -3", "ceilings: {own: -4, accordion: -5, whole mix: -6, voice: -7}"))
     copy.plant(RIG, "own input: fiddle}", "own input: fiddle, ceilings: {own: -1, fiddle: 2}}")
-    found = compile_show(load_show(copy.folder)).plan
+    found = compile_show(copy.show()).plan
     assert found.ceilings[2 * found.width :] == (-700, 0, -500, 0, -600)
     assert found.ceilings[found.width : 2 * found.width] == (0, -100, 0, 0, 0)
 
@@ -212,12 +212,12 @@ def test_the_packets_of_the_demo() -> None:
 def test_how_long_a_message_takes_on_each_link(tmp_path: Path) -> None:
     copy = Copy(tmp_path, "nine-songs")
     # Three bytes of ten bits each at 31,250 baud.
-    assert compile_show(load_show(copy.folder)).plan.link.message_ns == 3 * 10 * 32_000
+    assert compile_show(copy.show()).plan.link.message_ns == 3 * 10 * 32_000
     copy.plant(RIG, "  link: din", "  link: usb")
-    assert compile_show(load_show(copy.folder)).plan.link.message_ns == 100_000
+    assert compile_show(copy.show()).plan.link.message_ns == 100_000
     copy.plant(RIG, "  link: usb", "  link: din")
     copy.plant(RIG, "profile: control-change", "profile: nrpn")
-    assert compile_show(load_show(copy.folder)).plan.link.message_ns == 4 * 3 * 10 * 32_000
+    assert compile_show(copy.show()).plan.link.message_ns == 4 * 3 * 10 * 32_000
 
 
 def test_own_everyone_rest_and_whole_mix(tmp_path: Path) -> None:
@@ -237,7 +237,7 @@ def test_own_everyone_rest_and_whole_mix(tmp_path: Path) -> None:
     )
     copy.plant(RIG, "mapping: osc-buttons\n    listener: fiddler", "mapping: osc-buttons\n    listener: singer")
     assert copy.faults() == []
-    found = compile_show(load_show(copy.folder)).plan
+    found = compile_show(copy.show()).plan
     last = "Morning, Mrs Finch"
     # `rest` is every input but the singer's own, and not the whole mix.
     assert [level(found, "base", "singer", name) for name in (*found.inputs, "whole mix")] == [

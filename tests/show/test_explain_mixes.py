@@ -13,7 +13,6 @@ from stagectl.rehearse.room import Room
 from stagectl.rehearse.script import read_script
 from stagectl.show.compile import compile_show
 from stagectl.show.explain import Account
-from stagectl.show.load import load_show
 from stagectl.story.rows import Row
 from stagectl.story.words import lines
 
@@ -38,7 +37,7 @@ class Night:
             copy.plant(*plant)
         script = copy.folder / "mixes.yaml"
         script.write_text(PRESSES, "utf-8")
-        self.show = load_show(copy.folder)
+        self.show = copy.show()
         compiled = compile_show(self.show)
         self.room, self.rows = Room(self.show, compiled), list[Row]()
         self.presses: list[tuple[int, Event]] = [(one.at, one.event) for one in read_script(script, compiled.plan)]

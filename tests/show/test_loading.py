@@ -114,7 +114,7 @@ def test_faults_are_bounded(nine: Copy) -> None:
     assert len(nine.faults()) == FAULTS_MAX
 
 
-MUCH: Final = 30_000
+MUCH: Final = 12_000
 """Entries of which each is wrong: were each compared with all before it, they would take many times as long."""
 
 

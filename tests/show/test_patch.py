@@ -13,7 +13,6 @@ from demo_copies import RIG, Copy
 from stagectl.errors import Advice, Fault
 from stagectl.show.advice import advice_on
 from stagectl.show.compile import compile_show
-from stagectl.show.load import load_show
 from stagectl.show.patch_fit import NAMES_MAX, feed, patch_faults
 from stagectl.show.rig import RigModel
 from stagectl.show.source import Source
@@ -75,7 +74,7 @@ def test_the_verdicts_are_those_of_the_circuit() -> None:
 
 def warned(copy: Copy) -> list[tuple[str, str]]:
     """The marked line that each warning stands on, and its sentence."""
-    show = load_show(copy.folder)
+    show = copy.show()
     found: list[Advice] = advice_on(show, compile_show(show).plan)
     rows = (copy.folder / RIG).read_text("utf-8").splitlines()
     assert {Path(one.file).name for one in found} <= {RIG}
