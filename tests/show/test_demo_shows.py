@@ -72,8 +72,8 @@ def test_every_shipped_mapping_and_profile_fits_a_demo_show(mapping: str, profil
     ends = {"osc-buttons": "osc port: 9010", "page-turner": "keyboard: page turner"}
     if mapping in ends:
         copy.plant(RIG, "    port: drum pedal\n", f"    {ends[mapping]}\n")
+    # That compiles it too, for every venue.
     assert copy.faults() == []
-    compile_show(copy.show())
 
 
 @cache
