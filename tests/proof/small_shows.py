@@ -16,6 +16,8 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
+from depth import LONG
+
 from stagectl.core.actions import (
     Action,
     Back,
@@ -46,7 +48,7 @@ from stagectl.core.step import step
 from stagectl.proof.fallen import actions_of, as_scene, with_fall_back
 
 BACK_MAX: Final = 2
-STATES_MAX: Final = 160
+STATES_MAX: Final = 160 if LONG else 80
 """A show with more states is not a small one."""
 
 SECOND: Final = 1_000_000_000
@@ -240,8 +242,8 @@ def everything(plan: Plan) -> Seen | None:
             if key not in known:
                 known.add(key)
                 todo.append(new)
-        if len(known) > STATES_MAX:
-            return None
+                if len(known) > STATES_MAX:
+                    return None
     seen.states = len(known)
     return seen
 

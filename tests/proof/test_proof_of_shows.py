@@ -86,7 +86,7 @@ def test_the_default_ceiling_of_a_mix_is_named_as_one(tmp_path: Path) -> None:
 
 
 def test_very_many_faults_are_cut_short(tmp_path: Path) -> None:
-    show = write_big(tmp_path, Size(songs=60, venues=0))
+    show = write_big(tmp_path, Size(songs=28, venues=0))
     rig = (show / "rig.yaml").read_text("utf-8")
     (show / "rig.yaml").write_text(rig + "limits: {jump: 1}\n", "utf-8")
     faults = proof_of(load_show(show)).faults
