@@ -135,7 +135,7 @@ def test_many_of_these_profiles_are_sound() -> None:
     """The property above is not empty: by chance alone, sound ones turn up."""
     sound = 0
 
-    @settings(max_examples=150, database=None, derandomize=True)
+    @settings(max_examples=75, database=None, derandomize=True)
     @given(profiles())
     def count(typed: dict[str, Any]) -> None:
         nonlocal sound
@@ -147,4 +147,4 @@ def test_many_of_these_profiles_are_sound() -> None:
         sound += 1
 
     count()
-    assert sound >= 20
+    assert sound >= 10

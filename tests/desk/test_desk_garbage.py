@@ -34,7 +34,7 @@ def test_any_bytes_at_all(name: str, packets: list[bytes]) -> None:
 
 
 @pytest.mark.parametrize("name", PROFILES)
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 @given(data=st.data())
 def test_messages_with_bytes_cut_out_or_changed(name: str, data: st.DataObject) -> None:
     """Only what the desk says it heard has changed; and after the damage a whole message is heard again."""

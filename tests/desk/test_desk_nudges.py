@@ -4,7 +4,8 @@ they began."""
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from depth import examples
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shipped import PROFILES, profile_of
 
@@ -69,6 +70,7 @@ class Player:
 
 
 @pytest.mark.parametrize("law", LAWS.values(), ids=LAWS)
+@settings(max_examples=examples(12, least=4))
 @given(data=st.data())
 def test_forty_nudges_up_and_forty_down(law: Law, data: st.DataObject) -> None:
     steps = law.grid.steps

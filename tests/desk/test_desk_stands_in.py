@@ -208,7 +208,7 @@ def test_switched_off_it_is_silent_and_deaf_and_then_begins_anew(name: str) -> N
 
 @pytest.mark.parametrize("name", PROFILES)
 @pytest.mark.parametrize("steps", [2, 7, 100])
-@settings(max_examples=10)
+@settings(max_examples=examples(12, least=4))
 @given(data=st.data())
 def test_a_fader_of_few_steps_says_back_where_it_stands(name: str, steps: int, data: st.DataObject) -> None:
     """What comes back is a step of the law, the nearest that the fader has; told again it stays there."""

@@ -283,7 +283,7 @@ def with_undo(folder: Path) -> Path:
     return folder
 
 
-@settings(deadline=None, max_examples=examples(30))
+@settings(deadline=None, max_examples=examples(18))
 @given(first=STEPS, then=STEPS)
 def test_an_edit_that_moves_no_level_makes_no_difference(
     tmp_path_factory: pytest.TempPathFactory, first: list[Any], then: list[Any]

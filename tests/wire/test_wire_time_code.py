@@ -93,19 +93,18 @@ def test_eight_pieces_name_the_frame_of_the_first(rate: Rate, data: st.DataObjec
 
 def test_each_minute_but_every_tenth_lacks_two_names() -> None:
     """The rule taken at its word: names in order, 00 and 01 of such minutes left out, counted (RP-002, 3.2.2)."""
-    names = (
-        (hours, minutes, seconds, frames)
-        for hours, minutes, seconds, frames in product(range(24), range(60), range(60), range(30))
-        if not (minutes % 10 and seconds == 0 and frames < 2)
-    )
+    whole = list(product(range(60), range(30)))
+    lacking = [(seconds, frames) for seconds, frames in whole if not (seconds == 0 and frames < 2)]
     count = 0
-    for frame, (hours, minutes, seconds, frames) in enumerate(names):
-        # Every frame of the first half hour, and around each minute of the rest.
-        if (hours == 0 and minutes < 30) or (seconds in (0, 59) and (frames < 4 or frames > 27)):
-            name = TimeCode(hours, minutes, seconds, frames)
-            assert name_of(frame, DROP) == name
-            assert frame_of(name, DROP) == frame
-        count = frame + 1
+    for hours, minutes in product(range(24), range(60)):
+        names = lacking if minutes % 10 else whole
+        # Every frame of the first quarter of an hour, and around each minute of the rest.
+        looked = range(len(names)) if hours == 0 and minutes < 15 else (*range(4), *range(len(names) - 32, len(names)))
+        for at in looked:
+            name = TimeCode(hours, minutes, *names[at])
+            assert name_of(count + at, DROP) == name
+            assert frame_of(name, DROP) == count + at
+        count += len(names)
     assert count == DROP.day
 
 
