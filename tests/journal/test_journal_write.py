@@ -12,6 +12,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -39,7 +40,7 @@ _ROW = st.builds(
 )
 
 
-@settings(max_examples=50)
+@settings(max_examples=examples(60))
 @given(st.lists(st.lists(_ROW, max_size=6), max_size=4))
 def test_every_row_comes_back_as_it_was(batches: list[list[Row]]) -> None:
     with TemporaryDirectory() as folder:

@@ -222,7 +222,7 @@ def test_what_was_on_its_way_when_the_process_was_killed_is_brought_home(tmp_pat
 
 def test_a_line_that_the_kill_cut_off_is_left_out(tmp_path: Path) -> None:
     path = tmp_path / "cut.night"
-    with killed(path, "gate.clear(); [recorder.write([PRESS._replace(at=at)], WALL) for at in range(3)]"):
+    with killed(path, "gate.clear(); [recorder.write([PRESS._replace(at=at)], WALL) for at in range(2)]"):
         whole_file = spool_path(path).read_bytes()
     pid, where = whole_file.split(b"\n")[:2]
     for cut in range(len(pid) + 1, len(whole_file)):

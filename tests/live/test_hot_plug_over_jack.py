@@ -17,7 +17,7 @@ from stagectl.ports.midi import MidiSystem
 
 pytestmark = [pytest.mark.ports, pytest.mark.slow]
 
-TIMES = examples(100)
+TIMES = examples(45)
 HOLDS_EVERY = 10
 PULLS_EVERY = 5
 """A hold of a second is long enough for a busy machine to see that the cable is out, and over before the next one."""

@@ -86,7 +86,7 @@ def night(show: Path, journal: Path) -> dict[str, Any]:
             foot.press(PAUSE, daemon, "laptop: go on")
             daemon.until(lambda line: "one, part 1" in line)
             daemon.until(lambda line: "one, part 2" in line)
-            foot.press(HERE, daemon, "laptop: start at 0:02.000")
+            foot.press(HERE, daemon, "laptop: start at 0:01.400")
             daemon.until(lambda line: "the track has ended" in line)
             found = noted(judge)
             daemon.process.send_signal(signal.SIGTERM)
@@ -97,7 +97,7 @@ def night(show: Path, journal: Path) -> dict[str, Any]:
 
 
 def test_sections_arrive_at_the_desk_where_the_track_is(tmp_path: Path, jack_server: MidiSystem) -> None:
-    show = write_show(tmp_path, [1.0, 1.5, 2.0, 2.5], 3.0)
+    show = write_show(tmp_path, [0.4, 0.9, 1.4, 1.9], 2.2)
     for turn in range(TRIES):
         journal = tmp_path / f"tracks {turn}.night"
         try:
@@ -107,11 +107,11 @@ def test_sections_arrive_at_the_desk_where_the_track_is(tmp_path: Path, jack_ser
             continue
         story = told("log", "--journal", str(journal))
         reached = [one for one in story if one["kind"] == "track" and one["what"] == "reached"]
-        assert [one["position"] for one in reached] == ["0:01.000", "0:01.500", "0:02.000", "0:02.500"]
+        assert [one["position"] for one in reached] == ["0:00.400", "0:00.900", "0:01.400", "0:01.900"]
         # How late each was is in the journal, by the daemon's own clock.
         assert all(one["late_ms"] >= 0 for one in reached)
         (paused,) = (one["position"] for one in story if one.get("what") == "pause")
-        assert "0:01.000" <= paused < "0:01.500"
+        assert "0:00.400" <= paused < "0:00.900"
         assert [one["what"] for one in story if one["kind"] == "track"][-1] == "ended"
         # The song's own change comes first; that of each section after it.
         if len(found["pulses"]) == 4 and len(found["changes"]) == 5:
