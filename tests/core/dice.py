@@ -61,6 +61,8 @@ class Dice:
         return make() if self.below(one_in) else None
 
 
-def thrown(make: Callable[[Dice], T], size: int) -> st.SearchStrategy[T]:
-    """What is made by dice. `size`: as many bytes as it needs, more or less."""
-    return st.binary(min_size=size, max_size=size).map(lambda raw: make(Dice(raw)))
+@st.composite
+def thrown(draw: st.DrawFn, make: Callable[[Dice], T], size: int) -> T:
+    """What is made by dice; it is what a failing test prints, not the bytes. `size`: as many bytes as it needs, more or
+    less."""
+    return make(Dice(draw(st.binary(min_size=size, max_size=size))))
