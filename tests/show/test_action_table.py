@@ -94,6 +94,7 @@ def pedal(tmp_path_factory: pytest.TempPathFactory) -> Pedal:
     other = "  other: {sends: {control change: 81}, press: {layer: loud}}\n"
     layers = "layers: {loud: {other: {hold: undo}}}\n"
     copy.plant("two-switch.yaml", "", f"name: many controls\ncontrols:\n{controls}{other}{layers}")
+    assert copy.faults() == []
     return compile_show(copy.show()).plan.pedals[0]
 
 
