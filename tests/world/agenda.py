@@ -35,14 +35,15 @@ class Agenda:
         self._unrest += not rests
         heapq.heappush(self._waiting, (self._clock.world + max(0, after_ns), next(self._order), rests, what))
 
-    def mended(self, after_ns: int, what: Callable[[], None]) -> None:
-        """In a while something is as it was before a fault; that takes its time to come to rest, too."""
+    def mended(self, after_ns: int, what: Callable[[], None], *, rests: bool = False) -> None:
+        """In a while something is as it was before a fault; that takes its time to come to rest, too. `rests`: as
+        `later` has it."""
 
         def back() -> None:
             self.last_input = self._clock.world
             what()
 
-        self.later(after_ns, back)
+        self.later(after_ns, back, rests=rests)
 
     @property
     def waits(self) -> bool:

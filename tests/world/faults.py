@@ -159,8 +159,9 @@ def busy(draw: Draw) -> Iterator[Input]:
 
 
 def sound_dies(draw: Draw) -> Iterator[Input]:
-    """The process of the built-in player ends."""
-    yield Input(0, "sound dies", (draw.span(100, 3_000),))
+    """The process of the built-in player ends; sometimes it is away for so long that the night comes to rest."""
+    lasts = draw.span(100, 3_000)
+    yield Input(0, "sound dies", (lasts * (20 if lasts // MS % 4 == 0 else 1),))
 
 
 def edit(draw: Draw) -> Iterator[Input]:

@@ -211,6 +211,10 @@ def _busy(world: World, for_ns: int) -> None:
     world.rules.unwell(SECOND)
 
 
+AWAY_NS: Final = 5 * SECOND
+"""What is away for longer is taken to be so: a night comes to rest meanwhile, ns."""
+
+
 def _sound(world: World, for_ns: int) -> None:
     world.sound_lives = False
     world.rules.ends.changed("laptop")
@@ -223,7 +227,8 @@ def _sound(world: World, for_ns: int) -> None:
         for one in world.sounds:
             one.come()
 
-    world.mended(for_ns, back)
+    # Where it is away for long, that is how things are.
+    world.mended(for_ns, back, rests=for_ns > AWAY_NS)
 
 
 def _page(world: World, want: tuple[tuple[str, Any], ...], stands_ns: int = 0) -> None:

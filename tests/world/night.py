@@ -97,6 +97,9 @@ class World:
 
     def go_on(self, due: int | None) -> None:
         """The loop has nothing to do until `due`, ns by the monotonic clock."""
+        if self.broken is not None:
+            # The scheduler takes whatever a job raises.
+            raise self.broken
         if pass_over(self):
             return
         at = self.agenda.next_at
@@ -173,12 +176,14 @@ class World:
 
     def said(self, lines: Sequence[Any]) -> None:
         """People are told something."""
-        self.rules.said(lines)
+        with self.first():
+            self.rules.said(lines)
 
     def warned(self, line: str) -> None:
         """The program warns of something."""
         self.trace.say(self.clock.world, f"- warned: {line.replace(str(self.folder), '')}")
-        self.rules.warned(line)
+        with self.first():
+            self.rules.warned(line)
 
     def stumbled(self, context: dict[str, Any]) -> None:
         """Something was raised that nobody has caught."""

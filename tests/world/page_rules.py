@@ -125,9 +125,9 @@ class PageRules:
         for person in process.people:
             if not person.reads or self.world.clock.world - person.since < SHOWS_NS:
                 continue
-            board = person.board("stage")
-            if board is None:
-                raise Broken(PAGE, "somebody has the page open, and is shown no board")
+            board, songs = person.board("stage"), person.board("map")
+            if board is None or songs is None:
+                raise Broken(PAGE, f"somebody has the page open, and is shown no {'map' if board else 'board'}")
             place = board["place"]
             shows = (place["song"], place["at"], board["desk"], bool(board["clock"]["track"]))
             if shows != should:
