@@ -72,11 +72,20 @@ class DeskRules(DeskMemory):
                 if step is not None and spot in self.stands and abs_(self.stands[spot], self._level(step)) <= CLOSE:
                     self._left[spot] = self.stands[spot]
 
-    def taken_up(self, daemon: Any, whole: bool) -> None:
-        """The night goes on: until anybody does something, what was at rest stays."""
+    def taken_up(self, daemon: Any, whole: bool, *, other_files: bool) -> None:
+        """The night goes on: until anybody does something, what was at rest stays. `other_files`: files were edited;
+        then that is what hands have left, where the edit has moved nothing."""
         self._stirred = False
-        calm = daemon.taken_up is not None and whole and not self._disturbed
-        self._calm = self._left if calm else None
+        left = self._left
+        if other_files:
+            mixes = self.world.stage.edited_mixes
+            left = {spot: level for spot, level in left.items() if spot.mix not in mixes and self._by_hand(spot, level)}
+        calm = daemon.taken_up is not None and (whole or other_files) and not self._disturbed
+        self._calm = left if calm else None
+
+    def _by_hand(self, spot: Spot, level: float) -> bool:
+        """Whether it is a hand that has left a level where it is."""
+        return spot in self._moved and abs_(self._moved[spot], level) <= CLOSE
 
     # -- the core ---------------------------------------------------------------------------------------------
 

@@ -61,7 +61,8 @@ class Kept:
     All of it is played again at its end, but where that cannot be: then only what comes after.
 
     - After an edit of the files: from the first process on that plays the new ones. What that one makes of the night so
-      far, by names, is not judged here, and neither are the levels at its restart.
+      far, by names, is not judged here; of the levels at its restart, those are that hands have left in other mixes
+      than the edit is about (`desk_side.py`).
     - After a journal was deleted, nothing is left out where the recorder has written it anew. Where the process, or the
       power, was gone before that: the night begins with the new journal, and there is nothing else left to be judged.
     - After there was no room on the disk and in memory at once, nothing is left out where it was written in the end.
@@ -80,6 +81,8 @@ class Kept:
         """Whether lines were lost with a process, which were nowhere else."""
         self.whole = True
         """Whether nothing was missing when the night was taken up last."""
+        self.other_files = False
+        """Whether nothing was missing then, and other files are played than before."""
         self.again = 0
         """Events of the night that were played again at its end."""
         self._room = True
@@ -211,7 +214,7 @@ class Kept:
         edited, taken, lost = self.edited, self.taken, self.lost
         self.edited = self.taken = self.lost = False
         self._times = 0
-        self._state, self.whole = None, True
+        self._state, self.whole, self.other_files = None, True, False
         now = daemon.night.state
         if daemon.taken_up is None:
             self._begins_anew(left, now, daemon, excused=taken or lost)
@@ -225,6 +228,7 @@ class Kept:
             self._from = From(line, daemon.night.plan, now, zero)
         if edited or lost or left is None:
             self._wishes, self.whole = [(line, now.wishes)], False
+            self.other_files = edited and not (lost or taken or self._power or left is None)
         elif not self._power:
             if now.wishes != left.wishes:
                 raise Broken(10, f"the night is at {now.wishes}, and was at {left.wishes}")

@@ -135,7 +135,7 @@ class Rules:
     def taken_up(self, daemon: Any) -> None:
         """It has its state."""
         self.kept.taken_up(daemon)
-        self.desk.taken_up(daemon, self.kept.whole)
+        self.desk.taken_up(daemon, self.kept.whole, other_files=self.kept.other_files)
 
     def ready(self, line: str) -> None:
         """It is ready."""

@@ -74,6 +74,8 @@ class Stage:
     players: list[str] = field(default_factory=list)
     edited: dict[str, str] = field(default_factory=dict)
     """The files as somebody leaves them who edits them in mid-show."""
+    edited_mixes: frozenset[int] = frozenset()
+    """The mixes in which that moves a level."""
 
     @cached_property
     def ends(self) -> list[str]:
@@ -235,6 +237,16 @@ def _later(setlist: str) -> str:
     return head + base + line.replace(f"{name}{colon}{level}", f"{name}{colon}{other}", 1) + end + more
 
 
+def _differ(one: Any, other: Any, mixes: dict[str, int], whose: frozenset[int]) -> set[int]:
+    """The mixes in which two files differ: where a listener is named on the way to it, that one's, and else all."""
+    if isinstance(one, dict) and isinstance(other, dict) and one.keys() == other.keys():
+        ways = [(one[key], other[key], frozenset((mixes[key],)) if key in mixes else whose) for key in one]
+        return set().union(*(_differ(left, right, mixes, found) for left, right, found in ways))
+    if isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+        return set().union(*(_differ(left, right, mixes, whose) for left, right in zip(one, other, strict=True)))
+    return set() if one == other else set(whose)
+
+
 def _read(stage: Stage) -> None:
     """What a show's rig allows."""
     rig: dict[str, Any] = yaml.safe_load((stage.folder / "rig.yaml").read_text("utf-8"))
@@ -253,6 +265,9 @@ def _read(stage: Stage) -> None:
         stage.sums[one["mix"]] = float(one.get("mix ceiling", rig.get("mix ceiling", 10)))
     stage.players = [one["name"] for one in rig.get("players", [])]
     setlist: dict[str, Any] = yaml.load((stage.folder / "setlist.yaml").read_text("utf-8"), yaml.BaseLoader)
+    mixes = {one["name"]: one["mix"] for one in rig["listeners"]}
+    after = yaml.load(stage.edited["setlist.yaml"], yaml.BaseLoader)
+    stage.edited_mixes = frozenset(_differ(setlist, after, mixes, frozenset(mixes.values())))
     stage.timetable = {name: at for name, at in setlist.get("timetable", {}).items() if name in NAMED}
     stage.remind = REMIND if stage.timetable else ()
     stage.rise = float(rig.get("limits", {}).get("rise", 50))
