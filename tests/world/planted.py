@@ -1,6 +1,6 @@
 """Bugs that are planted into the program, one at a time, to see whether the world under a seed finds them.
 
-    python -m tests.world.planted [NAME …] [--seeds N] [--nights N] [--kept] [--json] [--list]
+    python -m tests.world.planted [NAME …] [--seeds N] [--nights N] [--seen] [--keep] [--shrink] [--share] [--list]
 
 A bug is a change of the program's text that stands in one of the tables `planted_*.py`, with the rule that it
 breaks. `plant` changes nothing on the disk: a module that is not loaded yet is compiled from the changed text when it
@@ -8,9 +8,9 @@ is imported (and no compiled file of it is kept), and of one that is loaded the 
 So one process that has loaded the program once can fork for each bug, and a bug may only change what stands in
 functions.
 
-Without names every bug is tried, each at the seed at which it was found last and then at one after the other; the
-table that is printed says by which rule it was caught, and when. Exit code 1: one was not caught, or the world without
-a bug breaks.
+Without names every bug is tried, each in its history (`planted_by_hand.py`) or where it was caught last
+(`planted_seen.txt`), and then at one seed after the other; the table that is printed says by which rule it was caught,
+and when. Exit code 1: one was not caught, or the world without a bug breaks.
 """
 
 from __future__ import annotations

@@ -49,7 +49,6 @@ OF_FEET: Final = (
         "core/step.py",
         "def _unmapped(work: Work, event: Unmapped) -> None:\n",
         "def _unmapped(work: Work, event: Unmapped) -> None:\n    return\n",
-        needs=("garbage",),
     ),
     Bug(
         "bounce counts as a foot",

@@ -37,7 +37,6 @@ OF_ROOMS: Final = (
         "live/hearing.py",
         "        return count < UNKNOWN_PER_S\n",
         "        return count < 99_999\n",
-        needs=("garbage",),
     ),
     Bug(
         "inbox without bound",
@@ -252,6 +251,14 @@ OF_ROOMS: Final = (
         "live/daemon.py",
         "        for event in taken.goes:\n            self.night.handle(event, self.zero + taken.at, quietly=True)\n",
         "",
+    ),
+    Bug(
+        "hands are not brought over to edited files",
+        10,
+        "story/retold.py",
+        "        found += self._found()\n        for one in later:\n",
+        "        for one in later:\n",
+        needs=("edit", "hand"),
     ),
     Bug(
         "new clock after a power cut is taken for the old one",

@@ -36,23 +36,25 @@ class Failure(NamedTuple):
     last: list[str]
 
 
-class Nights:
-    """The nights of a seed."""
+def _folder() -> Path:
+    """A new one, in memory where there is any for it."""
+    memory = Path("/dev/shm")
+    return Path(tempfile.mkdtemp(prefix="world-", dir=memory if memory.is_dir() else None))
 
-    def __init__(self, seed: int) -> None:
-        self.seed = seed
-        self.seen: Counter[str] = Counter()
-        """What the nights so far had in them."""
-        memory = Path("/dev/shm")
-        self._folder = Path(tempfile.mkdtemp(prefix="world-", dir=memory if memory.is_dir() else None))
+
+class Shows:
+    """The shows that nights are played with, each read once."""
+
+    def __init__(self) -> None:
+        self._folder = _folder()
         self._played: dict[int, Any] = {}
-        self.shows = random.Random(f"shows {seed}").sample(range(SHOWS), A_RUN)
 
     def close(self) -> None:
         """Leave nothing behind."""
         shutil.rmtree(self._folder, ignore_errors=True)
 
-    def _show(self, number: int) -> Any:
+    def of(self, number: int) -> Any:
+        """The show of that number."""
         if number not in self._played:
             self._played[number] = self._read(write_show(self._folder / f"show-{number}", number))
             # What stays for good is not looked through again and again.
@@ -76,9 +78,32 @@ class Nights:
             (stage.folder / name).write_text(text, "utf-8")
         return Played(stage, show, compile_show(show), edited, compile_show(edited))
 
+
+class Nights:
+    """The nights of a seed. `shows`: those that are read already; without them each is read when it is played."""
+
+    def __init__(self, seed: int, shows: Shows | None = None) -> None:
+        self.seed = seed
+        self.seen: Counter[str] = Counter()
+        """What the nights so far had in them."""
+        self._folder = _folder()
+        self._read = shows or Shows()
+        self._theirs = shows is not None
+        self.shows = random.Random(f"shows {seed}").sample(range(SHOWS), A_RUN)
+
+    def close(self) -> None:
+        """Leave nothing behind."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+        if not self._theirs:
+            self._read.close()
+
+    def show(self, number: int) -> Any:
+        """The show of that number."""
+        return self._read.of(number)
+
     def show_of(self, night: int) -> Any:
         """The show of a night."""
-        return self._show(self.shows[night % A_RUN])
+        return self.show(self.shows[night % A_RUN])
 
     def inputs_of(self, night: int) -> list[Input]:
         """What a night brings."""
@@ -97,7 +122,7 @@ class Nights:
 
     def play_again(self, show: int, inputs: Sequence[Input]) -> Failure | None:
         """A history that was kept, with the show of that number."""
-        return self._play(self._show(show), 0, list(inputs), Trace())[0]
+        return self._play(self.show(show), 0, list(inputs), Trace())[0]
 
     def _play(self, show: Any, night: int, given: list[Input], trace: Trace) -> tuple[Failure | None, Trace]:
         from .night import World

@@ -31,7 +31,7 @@ def nights() -> Iterator[Nights]:
 
 def show_with(nights: Nights, fits: Callable[[Stage], object]) -> int:
     """The first show that has something."""
-    return next(number for number in range(SHOWS) if fits(nights._show(number).stage))
+    return next(number for number in range(SHOWS) if fits(nights.show(number).stage))
 
 
 def pressed(at_s: float, pedal: int, foot: str, control: str) -> Input:
@@ -99,7 +99,7 @@ def test_a_page_that_reads_nothing_waits_within_its_bound_while_feet_get_through
 
 def test_a_key_that_is_held_while_its_cable_is_out_fires_once(nights: Nights) -> None:
     number = show_with(nights, lambda stage: "keys" in stage.feet)
-    pedal = nights._show(number).stage.feet.index("keys")
+    pedal = nights.show(number).stage.feet.index("keys")
     code = KEYS["enter"]
     seen = played(
         nights,

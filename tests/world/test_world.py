@@ -28,7 +28,7 @@ BOX_S: Final = 4.0
 """How long new seeds are tried, s of CPU."""
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def nights() -> Iterator[Nights]:
     made = Nights(3)
     yield made
