@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import MappingProxyType
 
 from stagectl.core.actions import Back, FallBack, GoTo, Lasts, Next, Recall
@@ -122,7 +121,7 @@ def recall(work: Work, by: Presser, action: Recall) -> None:
         work.set(retell=frozenset(range(len(state.asked))))
         place = Place(stop=state.place.stop)
     else:
-        place = replace(state.place, scene=action.scene)
+        place = state.place._replace(scene=action.scene)
         if place == state.place:
             refuse(work, by, Reason.ALREADY_THERE)
             return

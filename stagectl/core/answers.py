@@ -70,7 +70,7 @@ def went(work: Work, _: DeskWent) -> None:
         return
     take_all(work)
     _lose(work, NOTHING_KNOWN)
-    work.out(Connected(at=work.at, pedal=None, here=False))
+    work.out(Connected(at=work.at, pedal=None, player=None, here=False))
 
 
 def _lose(work: Work, known: Known) -> None:
@@ -97,7 +97,7 @@ def _had(work: Work) -> Mapping[int, Level]:
 
 def came(work: Work, _: DeskCame) -> None:
     """The desk can be told things (again). One that can be read is read first."""
-    work.out(Connected(at=work.at, pedal=None, here=True))
+    work.out(Connected(at=work.at, pedal=None, player=None, here=True))
     if not work.plan.answers.reads:
         _ready(work)
         return

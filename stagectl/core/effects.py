@@ -6,7 +6,6 @@ that the journal, the rehearsal and the desk's bytes can be told together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple, TypeAlias
 
@@ -72,8 +71,7 @@ class Move(NamedTuple):
     after: Level
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pressed:
+class Pressed(NamedTuple):
     """A gesture was understood, or a wish came from elsewhere (then `pedal` and `control` are None)."""
 
     at: int
@@ -85,8 +83,7 @@ class Pressed:
     gesture: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Arrived:
+class Arrived(NamedTuple):
     """The night is at another place: a stop, and the scene laid over it, if any; `base`: the levels fell back to those
     of the base scene."""
 
@@ -97,8 +94,7 @@ class Arrived:
     base: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Changed:
+class Changed(NamedTuple):
     """Targets moved. `cause`: the action's word. `fade_ns`: over how long the desk is taken there. Of a hand at the
     desk, where it counts as another level than the one it has put: `counts`, in the desk's steps, and `why`."""
 
@@ -112,8 +108,7 @@ class Changed:
     why: Left | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refused:
+class Refused(NamedTuple):
     """An event changed nothing, and why."""
 
     at: int
@@ -125,13 +120,12 @@ class Refused:
     control: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Connected:
+class Connected(NamedTuple):
     """A pedal or a track player (by index), or the desk (neither), came or went."""
 
     at: int
-    pedal: int | None = None
-    player: int | None = None
+    pedal: int | None
+    player: int | None
     here: bool
 
 
@@ -151,8 +145,7 @@ class Track(Enum):
     LOST = "lost"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tracked:
+class Tracked(NamedTuple):
     """What a track does by itself: it gets to a place that something happens at, or to its end; or its player says that
     it runs, stands, or is elsewhere. `position`: ns since the track's beginning; `due`: when it was there, ns."""
 
@@ -164,8 +157,7 @@ class Tracked:
     due: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Layered:
+class Layered(NamedTuple):
     """A layer was laid over a pedal's mapping, or taken off it (None)."""
 
     at: int
@@ -174,8 +166,7 @@ class Layered:
     layer: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ask:
+class Ask(NamedTuple):
     """Tell the desk these levels, in this order. Every level is a step of the desk's grid, at or below the
     send's ceiling."""
 
@@ -184,16 +175,14 @@ class Ask:
     levels: tuple[tuple[int, Level], ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class Question(NamedTuple):
     """Ask the desk what levels these sends have; all of them where none is named."""
 
     at: int
     sends: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecallStored:
+class RecallStored(NamedTuple):
     """Tell the desk to recall a scene that it stores itself."""
 
     at: int
@@ -210,8 +199,7 @@ class Tells(Enum):
     GO_ON = "go on"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cue:
+class Cue(NamedTuple):
     """Tell a track player what to do with a song's number. `position`: where the track is then, ns since its beginning;
     `begins`: it starts there as it always does, with the count-in if there is one."""
 
@@ -230,8 +218,7 @@ class Cue:
         return self.tells in (Tells.START, Tells.GO_ON)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Told(NamedTuple):
     """Send a device its message."""
 
     at: int
@@ -239,8 +226,7 @@ class Told:
     message: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lit:
+class Lit(NamedTuple):
     """Tell a pedal what one of its lamps (by index) shows: a song's number, or 1 and 0 for on and off. It shows a
     state, which may be the outcome of several presses, so it has no press of its own."""
 

@@ -20,7 +20,6 @@ wake-ups give the same levels and the same state, only later.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 from stagectl.core.levels import OFF, Level, Off, height
@@ -49,8 +48,7 @@ class Bunch(NamedTuple):
     after_ns: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fade:
+class Fade(NamedTuple):
     """What is still to be told. `lead_ns`: how much of the way, in time, is gone in the first frame.
     `done`: bunches whose time has passed, counted over all frames; `last`: the send that was told last; `let_be`:
     sends that a hand has taken over; `catches_up`: it follows one in which some had to wait."""
@@ -103,12 +101,12 @@ class Fade:
     def after_bunch(self) -> Fade | None:
         """The fade when the next messages have left; None when that was all."""
         done = self.done + 1
-        return None if done >= self.frames * len(self.bunches) else replace(self, done=done, last=self.bunch[-1].send)
+        return None if done >= self.frames * len(self.bunches) else self._replace(done=done, last=self.bunch[-1].send)
 
     def without(self, send: int) -> Fade | None:
         """The same fade, in which one send is let be; None where nothing is left of it."""
         let_be = self.let_be | {send}
-        return None if all(glide.send in let_be for glide in self.glides) else replace(self, let_be=let_be)
+        return None if all(glide.send in let_be for glide in self.glides) else self._replace(let_be=let_be)
 
 
 def plan_fade(

@@ -43,7 +43,7 @@ here free of bounce (`contacts.py`). Times are integer nanoseconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
 
@@ -129,8 +129,7 @@ class Timing:
 NOTHING: Final[Mapping[Gesture, Action]] = {}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hand:
+class Hand(NamedTuple):
     """The state of one control that is not idle. `since`: when the (first) way down was; `due`: when its wait
     ends, None where it waits for nothing; `does`: what was mapped then. `gap`: the last gap between two repeats,
     ns; `repeats`: how many there were."""
@@ -138,7 +137,7 @@ class Hand:
     phase: Phase
     since: int
     due: int | None = None
-    does: Mapping[Gesture, Action] = field(default_factory=lambda: NOTHING)
+    does: Mapping[Gesture, Action] = NOTHING
     gap: int = 0
     repeats: int = 0
 

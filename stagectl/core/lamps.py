@@ -15,7 +15,6 @@ A new kind of lamp is one row in `SHOWS`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
 from stagectl.core.effects import Lit, Reason, Refused
@@ -47,8 +46,7 @@ class Showing(NamedTuple):
     until: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shows:
+class Shows(NamedTuple):
     """A kind of lamp. `now`: what it should show at the time of the work, of a pedal by its index. `is_number`: it
     shows a number from 0 to the number of songs, and not on and off. `lasts`: it can be told for how long it is on."""
 
@@ -117,10 +115,10 @@ def _lit(work: Work, pedal: int, lights: Lights) -> Lights:
         differ.remove(at)
         work.out(Lit(at=work.at, pedal=pedal, lamp=at, value=showing[at].value))
         told = (*lights.told[:at], showing[at].value, *lights.told[at + 1 :])
-        lights = replace(lights, told=told, last=at, free=work.at + lamps[at].gap_ns)
+        lights = lights._replace(told=told, last=at, free=work.at + lamps[at].gap_ns)
     dues = [one.until for one in showing if one.until is not None] + ([lights.free] if differ else [])
     due = min(dues, default=None)
-    return lights if due == lights.due else replace(lights, due=due)
+    return lights if due == lights.due else lights._replace(due=due)
 
 
 def _note_refusals(work: Work) -> None:
@@ -151,5 +149,5 @@ def _forget(work: Work, pedal: int, **here: bool) -> None:
 
 def _change(work: Work, pedal: int, **fields: Any) -> None:
     lights = list(work.state.lights)
-    lights[pedal] = replace(lights[pedal], **fields)
+    lights[pedal] = lights[pedal]._replace(**fields)
     work.set(lights=tuple(lights))

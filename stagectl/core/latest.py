@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import takewhile
 
 from stagectl.core.effects import Ask, Effect, Lit, Order, RecallStored
@@ -29,7 +28,7 @@ def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
         return orders
     last = {send: at for at, ask in enumerate(asks) for send, _ in ask.levels}
     kept = [
-        replace(ask, levels=tuple((send, level) for send, level in ask.levels if last[send] == at))
+        ask._replace(levels=tuple((send, level) for send, level in ask.levels if last[send] == at))
         for at, ask in enumerate(asks)
     ]
     # A scene of the desk's own brings other levels, which nobody knows yet.
@@ -40,7 +39,7 @@ def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
         for send, level in ask.levels
         if (was := asked[send]) is not None and height(level) < height(was)
     }
-    rest = [replace(ask, levels=tuple(one for one in ask.levels if one[0] not in falls)) for ask in kept]
-    rest[0] = replace(rest[0], levels=(*falls.items(), *rest[0].levels))
+    rest = [ask._replace(levels=tuple(one for one in ask.levels if one[0] not in falls)) for ask in kept]
+    rest[0] = rest[0]._replace(levels=(*falls.items(), *rest[0].levels))
     told = iter(rest)
     return [next(told) if isinstance(order, Ask) else order for order in orders]

@@ -7,7 +7,6 @@ from what the desk was told (`asked`). At rest `asked` is `wanted` in the desk's
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, NamedTuple, TypeAlias
 
@@ -24,8 +23,7 @@ UNDO_MAX: Final = 64
 """Changes that can be taken back; older ones are forgotten first."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Place(NamedTuple):
     """Where the night is: the stop, and the scene that was laid over it, if any. `base`: the levels have fallen back to
     those of the base scene."""
 
@@ -67,8 +65,7 @@ class Change(NamedTuple):
     hand: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Grip:
+class Grip(NamedTuple):
     """A treadle's last value, and its `shift` by it (hundredths of a dB) as it was mapped then: to which send, by
     which action. `holds`: whether it has taken hold of the level, and then `out` is the shift that it gave last.
     `ignored`: values since that were jitter. `due`, `samples`: of a way that is smoothed (`rides.py`), for `press`."""
@@ -123,18 +120,17 @@ class Touch(NamedTuple):
     due: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lights:
+class Lights(NamedTuple):
     """A pedal's lamps (`lamps.py`). `told`: the value that each was told last, None where that is not known; `last`:
     the one that was told last. `pedal_here`, `wire_here`: whether the pedal is heard, and whether it can be told
     anything. `free`: when its wire has carried what it was given; `due`: when a lamp has to be looked at again;
     `refused`: when a press of this pedal was last refused. Times in ns."""
 
     told: tuple[int | None, ...]
+    free: int
     last: int = -1
     pedal_here: bool = False
     wire_here: bool = False
-    free: int
     due: int | None = None
     refused: int | None = None
 

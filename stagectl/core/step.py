@@ -268,14 +268,14 @@ def _unmapped(work: Work, event: Unmapped) -> None:
 def _pedal_went(work: Work, event: PedalWent) -> None:
     _let_go(work, event.pedal)
     pedal_is(work, event.pedal, here=False)
-    work.out(Connected(at=work.at, pedal=event.pedal, here=False))
+    work.out(Connected(at=work.at, pedal=event.pedal, player=None, here=False))
 
 
 def _pedal_came(work: Work, event: PedalCame) -> None:
     # Its going may never have been noticed.
     _let_go(work, event.pedal)
     pedal_is(work, event.pedal, here=True)
-    work.out(Connected(at=work.at, pedal=event.pedal, here=True))
+    work.out(Connected(at=work.at, pedal=event.pedal, player=None, here=True))
 
 
 def _let_go(work: Work, pedal: int) -> None:

@@ -174,7 +174,7 @@ def player_came(work: Work, event: PlayerCame) -> None:
     """It can be told things again. Nothing starts by itself; what it should have stopped, it stops now."""
     owed = [track for track in work.state.owed if track.player == event.player]
     work.set(players_here=work.state.players_here | {event.player}, owed=work.state.owed.difference(owed))
-    work.out(Connected(at=work.at, player=event.player, here=True))
+    work.out(Connected(at=work.at, pedal=None, player=event.player, here=True))
     for track in owed[:1]:
         stop(work, _by(work, event.player), track)
 
@@ -185,7 +185,7 @@ def player_went(work: Work, event: PlayerWent) -> None:
     track = work.state.track
     out = {event.player}
     work.set(players_here=work.state.players_here - out, players_run=work.state.players_run - out)
-    work.out(Connected(at=work.at, player=event.player, here=False))
+    work.out(Connected(at=work.at, pedal=None, player=event.player, here=False))
     if track is not None and track.player == event.player and work.plan.players[event.player].is_ours:
         work.set(track=None)
         _note(work, track, Track.LOST, track.position(work.at))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
 from stagectl.core.limits import Bounds
@@ -100,8 +100,7 @@ class Work:
         return Aims(tuple(wanted), tuple(steps), then.held, then.of)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Presser:
+class Presser(NamedTuple):
     """Who asks, and by which press. `listener`: whose own mix it is, if anybody's."""
 
     press: int

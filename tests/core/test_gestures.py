@@ -263,7 +263,7 @@ def _counts_the_window_from_the_way_up(c: Context) -> Outcome:
     outcome = TABLE_AS_IT_IS[Phase.WAIT, Edge.UP](c)
     if outcome.hand is None:
         return outcome
-    return Outcome(replace(outcome.hand, due=c.now + c.timing.double_ns), outcome.fired)
+    return Outcome(outcome.hand._replace(due=c.now + c.timing.double_ns), outcome.fired)
 
 
 def _fires_the_double_on_the_way_up(c: Context) -> Outcome:
