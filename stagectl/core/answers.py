@@ -242,7 +242,7 @@ def _of_a_stored_scene(work: Work, send: int) -> bool:
 
 def look_into(work: Work) -> None:
     """Doubts whose time is now or past: tell again and ask, as the link allows."""
-    doubts, at = dict(work.state.known.doubts), work.at
+    doubts, at = work.state.known.doubts.copy(), work.at
     due = [send for send, doubt in doubts.items() if doubt.due <= at]
     for send in [send for send in due if doubts[send].sure]:
         if work.plan.can_ask(send):

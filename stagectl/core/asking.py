@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import compress, count
 from operator import ne
 
+from stagectl.core.doubt import Known
 from stagectl.core.effects import Ask, Changed, Move
 from stagectl.core.fade import FRAME_NS, Fade, Glide, plan_fade
 from stagectl.core.levels import Off, height
@@ -42,11 +43,14 @@ def want(
     """
     before, wanted = work.state.wanted, aims.wanted
     if aims.of is None:
-        moved = differing(before, wanted)
+        moved = [*differing(before, wanted)]
     else:
-        mixes = ((work.plan.send(one, 0), work.plan.send(one + 1, 0)) for one in aims.of)
-        moved = (first + at for first, end in mixes for at in differing(before[first:end], wanted[first:end]))
-    moves = tuple(Move(send, before[send], level) for send in moved if (level := wanted[send]) is not None)
+        moved = []
+        for listener in aims.of:
+            first = work.plan.send(listener, 0)
+            mix = slice(first, first + work.plan.width)
+            moved += [first + at for at in differing(before[mix], wanted[mix])]
+    moves = tuple([Move(send, before[send], level) for send in moved if (level := wanted[send]) is not None])
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
     work.set(wanted=wanted, steps=aims.steps, held=aims.held)
@@ -87,13 +91,13 @@ def _plan(
     if running is not None:
         ways = {glide.send: glide for glide in running.glides if glide.send not in running.let_be}
     glides = []
-    for send in sorted(state.retell.union(differing(state.asked, state.steps))):
-        told = state.asked[send]
-        if state.steps[send] is not None and send not in state.left:
+    asked, steps, left = state.asked, state.steps, state.left
+    for send in sorted(state.retell.union(differing(asked, steps))):
+        if steps[send] is not None and send not in left:
             end = state.wanted[send]
             assert end is not None
-            glide = Glide(send, told, end)
-            if work.plan.listener_of(send) in hushed:
+            glide = Glide(send, asked[send], end)
+            if hushed and work.plan.listener_of(send) in hushed:
                 glides.append(_hushed(glide, running))
             else:
                 glides.append(glide if running is None else _gone_on(ways.get(send), glide))
@@ -145,24 +149,34 @@ def tell_due(work: Work) -> None:
             level = work.plan.in_steps(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))
             assert level is not None
             teller.tell(glide.send, level)
-    after = fade.after_bunch()
-    work.set(asked=tuple(teller.asked), rising=teller.rising, fade=after)
-    if teller.retell != work.state.retell:
-        work.set(retell=frozenset(teller.retell))
-    if teller.levels:
-        levels = tuple(teller.levels)
-        known, was = work.state.known, teller.was
-        if work.plan.answers.confirms:
-            surely = work.plan.answers.echoes
-            told = [(send, was[send], level) for send, level in levels if surely or work.plan.can_ask(send)]
-            work.set(known=known.told(told, work.at))
-        elif work.plan.answers.reports or work.plan.answers.reads:
-            # It may say back what it is told, whatever its profile says of echoes; or, late, what it was asked before.
-            work.set(known=known.told([(send, was[send], level) for send, level in levels], work.at, sure=True))
-        work.carries(sum(work.plan.takes(send) for send, _ in levels))
-        work.out(Ask(at=work.at, press=fade.press, levels=levels))
+    after, levels = fade.after_bunch(), teller.levels
+    if levels:
+        work.set(
+            asked=tuple(teller.asked),
+            retell=frozenset(teller.retell),
+            rising=teller.rising,
+            fade=after,
+            known=_told(work, teller),
+            wire_free=work.free_after(sum(map(work.plan.takes, [send for send, _ in levels]))),
+        )
+        work.out(Ask(at=work.at, press=fade.press, levels=tuple(levels)))
+    else:
+        work.set(rising=teller.rising, fade=after)
     if after is None:
         _catch_up(work, fade)
+
+
+def _told(work: Work, teller: Teller) -> Known:
+    """What is known of the desk when it has been told these levels."""
+    known, was, answers = work.state.known, teller.was, work.plan.answers
+    if answers.confirms:
+        surely = answers.echoes
+        told = [(send, was[send], level) for send, level in teller.levels if surely or work.plan.can_ask(send)]
+        return known.told(told, work.at)
+    if answers.reports or answers.reads:
+        # It may say back what it is told, whatever its profile says of echoes; or, late, what it was asked before.
+        return known.told([(send, was[send], level) for send, level in teller.levels], work.at, sure=True)
+    return known
 
 
 def _catch_up(work: Work, fade: Fade) -> None:
@@ -170,8 +184,10 @@ def _catch_up(work: Work, fade: Fade) -> None:
     from a frame later. What nothing makes room for, because a hand holds it, waits for the next change."""
     state = work.state
     late = [glide for glide in fade.glides if _is_late(work, fade, glide)]
+    if not late:
+        return
     goes_on = any(glide.send in state.rising or state.asked[glide.send] != glide.start for glide in late)
-    if not late or (fade.catches_up and not goes_on):
+    if fade.catches_up and not goes_on:
         return
     ends = [(glide.send, end) for glide in late if (end := state.wanted[glide.send]) is not None]
     glides = [Glide(send, state.asked[send], end) for send, end in ends]

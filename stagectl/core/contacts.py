@@ -103,7 +103,7 @@ def edge(contact: Contact | None, down: bool, now: int, kind: Kind, bounce_ns: i
             return Heard(contact._replace(down=down, shuts=shuts, ignored=ignored), False)
     elif not down and kind is Kind.MOMENTARY:
         return None
-    return Heard(Contact(down=down, acted=down, since=now, shuts=now + bounce_ns), True)
+    return Heard(Contact(down, down, now, now + bounce_ns), True)
 
 
 class Shut(NamedTuple):

@@ -83,8 +83,7 @@ class Known(NamedTuple):
 
     def with_doubts(self, doubts: dict[int, Doubt]) -> Known:
         """With other doubts."""
-        due = min((doubt.due for doubt in doubts.values()), default=None)
-        return self._replace(doubts=MappingProxyType(doubts), due=due)
+        return self._replace(doubts=MappingProxyType(doubts), due=_first_due(doubts))
 
     def doubting(self, send: int, doubt: Doubt | None) -> Known:
         """With one doubt changed, or none about that send."""
@@ -102,19 +101,13 @@ class Known(NamedTuple):
         # `|` and `copy` of a proxy go to its dict at once: walking through the proxy takes thirty times as long.
         return self._replace(said=MappingProxyType(self.said | {send: level}))
 
-    def unsaid(self, sends: Iterable[int]) -> Known:
-        """The desk was told something of these sends, so that what it said of them is past."""
-        gone = frozenset(sends)
-        return self._replace(
-            said=MappingProxyType({send: level for send, level in self.said.items() if send not in gone})
-        )
-
     def told(self, levels: Iterable[tuple[int, Level | None, Level]], now: int, *, sure: bool = False) -> Known:
         """The desk was told levels: each send, what it had been asked for before, and what it is asked for now.
         `sure`: it is taken to have arrived, and only echoes are waited for."""
-        doubts = self.doubts.copy()
-        levels = tuple(levels)
+        doubts, said = self.doubts.copy(), self.said.copy()
         for send, before, level in levels:
+            # What it said of this send is past.
+            said.pop(send, None)
             old = doubts.get(send)
             start = () if before is None else (height(before),)
             led = (*(start if old is None else old.told), height(level))[-TOLD_MAX:]
@@ -124,7 +117,12 @@ class Known(NamedTuple):
                 low, high = min(ways), max(ways)
             due = now + (GRACE_NS if sure else FIRST_NS)
             doubts[send] = Doubt(due=due, low=low, high=high, told=led, sure=sure)
-        return self.unsaid(send for send, _, _ in levels).with_doubts(doubts)
+        return self._replace(said=MappingProxyType(said), doubts=MappingProxyType(doubts), due=_first_due(doubts))
+
+
+def _first_due(doubts: Mapping[int, Doubt]) -> int | None:
+    """When the first of some doubts is due, ns."""
+    return min([doubt.due for doubt in doubts.values()], default=None)
 
 
 NOTHING_KNOWN: Final = Known()

@@ -130,7 +130,8 @@ def plan_fade(
     in this one; then its end counts, and not `fade_ns`.
     """
     ordered = _in_order(glides, width, first, leading, running)
-    takes = [link.takes(whole=glide.send % width == width - 1) for glide in ordered]
+    part_ns, whole_ns, whole = link.takes(whole=False), link.takes(whole=True), width - 1
+    takes = [whole_ns if glide.send % width == whole else part_ns for glide in ordered]
     bunches, most = _bunches(takes, link.burst_ns)
     # With any of its bunches, the link has no more to carry than may be handed over at once.
     begun = max(at, wire_free - max(0, link.burst_ns - most))
@@ -175,6 +176,8 @@ def _in_order(
 ) -> tuple[Glide, ...]:
     """The glides in the order in which a frame tells them. In a fade that goes on, what got another end goes ahead,
     and the others keep their turns."""
+    if len(glides) == 1:
+        return tuple(glides)
     turns = {} if running is None else {(one.send, one.end): turn for turn, one in enumerate(running.in_turn)}
 
     def order(glide: Glide) -> tuple[int, bool, bool, int]:

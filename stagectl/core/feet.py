@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final, TypeAlias
 
 from stagectl.core.actions import Action, Nothing
@@ -21,7 +22,7 @@ def overridden(does: Does, over: Does) -> Does:
     return {gesture: action for gesture, action in both.items() if not isinstance(action, Nothing)}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Control:
     """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
     False for a switch that only ever says that it was pressed (a program change). `switch` is how its values are
@@ -36,14 +37,14 @@ class Control:
     switch: Switch = field(default_factory=Switch)
     travel: Travel = field(default_factory=Travel)
 
-    @property
+    @cached_property
     def kind(self) -> Kind:
         """What it says as a switch."""
         if not self.gives_release:
             return Kind.ONE_SHOT
         return Kind.LATCHING if self.switch.latching else Kind.MOMENTARY
 
-    @property
+    @cached_property
     def turns(self) -> bool:
         """Whether it is a treadle."""
         return Gesture.TURN in self.does

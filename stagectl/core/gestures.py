@@ -51,9 +51,13 @@ from stagectl.core.actions import Action
 
 
 class Word(Enum):
-    """A word of which there is one. Each press looks several up in tables, so they hash as objects: that is quicker."""
+    """A word of which there is one. Each press looks several up in tables, so they hash as objects: that is quicker.
+    So is `word`, which is the value."""
 
     __hash__ = object.__hash__
+
+    def __init__(self, word: str) -> None:
+        self.word = word
 
 
 class Gesture(Word):
@@ -175,7 +179,7 @@ class Context(NamedTuple):
     def to(self, phase: Phase, due: int | None = None, gap: int = 0, repeats: int = 0) -> Hand:
         """The hand in another phase. A wait never ends before now."""
         due = None if due is None else max(due, self.now)
-        return Hand(phase=phase, since=self.since, due=due, does=self.does, gap=gap, repeats=repeats)
+        return Hand(phase, self.since, due, self.does, gap, repeats)
 
 
 def _down_from_idle(c: Context) -> Outcome:
@@ -288,5 +292,5 @@ def turn_hand(
     mapped = does if hand is None else hand.does
     outcome = row(Context(hand, now, mapped, timing))
     means_nothing = Gesture.PRESS if Gesture.RELEASE not in mapped else None
-    fired = tuple(gesture for gesture in outcome.fired if gesture in mapped or gesture is means_nothing)
-    return Outcome(outcome.hand, fired)
+    fired = [gesture for gesture in outcome.fired if gesture in mapped or gesture is means_nothing]
+    return Outcome(outcome.hand, tuple(fired))

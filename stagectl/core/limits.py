@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from stagectl.core.grid import Grid
 
@@ -24,7 +25,7 @@ class Limits:
     gentle_ns: int = 3_000_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Bounds:
     """What bounds one send: its ceiling (hundredths of a dB), the desk's grid, and the rig's limits."""
 
@@ -32,7 +33,7 @@ class Bounds:
     grid: Grid
     limits: Limits
 
-    @property
+    @cached_property
     def top(self) -> int:
         """The highest level that this send ever gets."""
         return min(self.ceiling, self.grid.highest)

@@ -36,9 +36,14 @@ def power(level: int) -> Power:
     return round(10 ** (level / 1_000) * UNIT)
 
 
+def power_of(level: Level | None) -> Power:
+    """The power of a level; what is off, or not driven, has none."""
+    return power(level) if isinstance(level, int) else 0
+
+
 def total(levels: Iterable[Level | None]) -> Power:
     """The power of uncorrelated inputs together; what is off, or not driven, adds nothing."""
-    return sum(power(level) for level in levels if isinstance(level, int))
+    return sum([power(level) for level in levels if isinstance(level, int)])
 
 
 def highest(most: Power) -> Level:

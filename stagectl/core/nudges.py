@@ -60,7 +60,7 @@ class Nudge(NamedTuple):
 
 NONE: Final = Nudge()
 
-Nudges: TypeAlias = tuple[Mapping[int, Nudge], ...]
+Nudges: TypeAlias = tuple[MappingProxyType[int, Nudge], ...]
 """For each of `Lasts`, the nudges by send."""
 
 
@@ -71,9 +71,9 @@ def no_nudges() -> Nudges:
 
 def with_nudges(nudges: Nudges, lasts: Lasts, changed: Mapping[int, Nudge]) -> Nudges:
     """The nudges with some of them replaced; one that changes nothing and has no trail is forgotten."""
-    some = dict(nudges[lasts])
+    some = nudges[lasts].copy()
     for send, nudge in changed.items():
-        if nudge.nothing and not nudge.trail:
+        if not nudge.trail and nudge.nothing:
             some.pop(send, None)
         else:
             some[send] = nudge
@@ -102,11 +102,20 @@ def target(base: Level | None, send: int, nudges: Nudges, ride: int, bounds: Bou
     if isinstance(base, Off):
         given = [lift for kept in nudges if send in kept and (lift := kept[send].lift) is not None]
         return min(floor + sum(given), bounds.top) if given and sum(given) >= 0 else OFF
-    shift = sum(kept[send].shift for kept in nudges if send in kept) + ride
+    shift = ride + _shift_of(send, nudges)
     level = base + shift
     if shift < 0 and level < floor:
         return OFF
     return min(level, bounds.top)
+
+
+def _shift_of(send: int, nudges: Nudges) -> int:
+    """What all nudges together shift a send by."""
+    shift = 0
+    for kept in nudges:
+        if send in kept:
+            shift += kept[send].shift
+    return shift
 
 
 class Wish(NamedTuple):
@@ -126,7 +135,7 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
     now = target(wish.base, wish.send, nudges, wish.ride, bounds)
     assert now is not None
     kept = nudges[wish.lasts].get(wish.send, NONE)
-    if takes_back(wish, nudges) and not _held(wish, now, nudges):
+    if takes_back(wish, kept) and not _held(wish, now, nudges):
         back = before_last(kept)
         taken_back = with_nudges(nudges, wish.lasts, {wish.send: back})
         aim = target(wish.base, wish.send, taken_back, wish.ride, bounds)
@@ -137,18 +146,17 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
     if isinstance(way, Reason):
         return way
     trail = (*kept.trail, Gave(wish.by, kept.shift, kept.lift, kept.room))[-TRAIL_MAX:]
-    return _arrive(wish, way, kept._replace(trail=trail), nudges, bounds)
+    return _arrive(wish, way, kept, trail, nudges, bounds)
 
 
 def put(wish: Wish, level: Level, nudges: Nudges, bounds: Bounds) -> Nudge:
     """What must be nudged to make the send's level this one, as far as it may; no press takes it back."""
-    return _arrive(wish, level, nudges[wish.lasts].get(wish.send, NONE)._replace(trail=()), nudges, bounds)
+    return _arrive(wish, level, nudges[wish.lasts].get(wish.send, NONE), (), nudges, bounds)
 
 
-def takes_back(wish: Wish, nudges: Nudges) -> bool:
-    """Whether the last press was the same the other way."""
-    trail = nudges[wish.lasts].get(wish.send, NONE).trail
-    return bool(trail) and trail[-1].by == -wish.by
+def takes_back(wish: Wish, kept: Nudge) -> bool:
+    """Whether the last press was the same the other way. `kept`: what was nudged until now."""
+    return bool(kept.trail) and kept.trail[-1].by == -wish.by
 
 
 def before_last(kept: Nudge) -> Nudge:
@@ -166,15 +174,15 @@ def _held(wish: Wish, now: Level, nudges: Nudges) -> bool:
     """Whether a limit holds the level below what scene and nudges come to, as after a change of song."""
     if isinstance(wish.base, Off) or isinstance(now, Off):
         return False
-    some = (kept[wish.send] for kept in nudges if wish.send in kept)
-    return now < wish.base + wish.ride + sum(nudge.shift for nudge in some)
+    return now < wish.base + wish.ride + _shift_of(wish.send, nudges)
 
 
 def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:
     """Whether the desk's step moves in the direction asked for."""
     if after is None:
         return False
-    old, new = (height(bounds.grid.nearest(level, bounds.ceiling)) for level in (before, after))
+    old = height(bounds.grid.nearest(before, bounds.ceiling))
+    new = height(bounds.grid.nearest(after, bounds.ceiling))
     return new > old if by > 0 else new < old
 
 
@@ -211,17 +219,17 @@ def _down(wish: Wish, now: Level, bounds: Bounds) -> Level | Reason:
     return aim
 
 
-def _arrive(wish: Wish, aim: Level, kept: Nudge, nudges: Nudges, bounds: Bounds) -> Nudge:
+def _arrive(wish: Wish, aim: Level, kept: Nudge, trail: tuple[Gave, ...], nudges: Nudges, bounds: Bounds) -> Nudge:
     """What must be nudged to make the level `aim`: the wish's own nudge takes up what the others leave over."""
     floor = bounds.limits.nudge_floor
-    others = [one[wish.send] for at, one in enumerate(nudges) if at != wish.lasts and wish.send in one]
     if isinstance(wish.base, Off):
+        others = [one[wish.send] for at, one in enumerate(nudges) if at != wish.lasts and wish.send in one]
         lifts = [other.lift for other in others if other.lift is not None]
         if isinstance(aim, Off):
-            return kept._replace(lift=-sum(lifts) - 1 if lifts else None)
+            return Nudge(kept.shift, -sum(lifts) - 1 if lifts else None, kept.room, trail)
         # Where the ceiling is below the floor, no lift stands for the ceiling.
-        return kept._replace(lift=max(aim - floor, 0) - sum(lifts))
-    rest = sum(other.shift for other in others) + wish.ride
+        return Nudge(kept.shift, max(aim - floor, 0) - sum(lifts), kept.room, trail)
+    others_shift = _shift_of(wish.send, nudges) - kept.shift
     # An aim below the floor is one that the ceiling holds down; less than the floor would be `off`.
     level = min(floor, wish.base) - 1 if isinstance(aim, Off) else max(aim, min(floor, wish.base))
-    return kept._replace(shift=level - wish.base - rest)
+    return Nudge(level - wish.base - wish.ride - others_shift, kept.lift, kept.room, trail)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from stagectl.core.levels import Level
-from stagectl.core.mixes import Power, Row, held_by, lowered, most_of, total
+from stagectl.core.mixes import Power, Row, held_by, lowered, most_of, power_of, total
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Levels, Plan
@@ -54,7 +54,7 @@ def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | No
     steps, power, first = list(mix.steps), mix.power, plan.send(listener, 0)
     for column, level in levels.items():
         step = plan.in_steps(first + column, level)
-        power += total((step,)) - total((steps[column],))
+        power += power_of(step) - power_of(steps[column])
         steps[column] = step
     if mix.most is not None and power > mix.most:
         return mix_of(plan, listener, row)

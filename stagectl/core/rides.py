@@ -117,7 +117,7 @@ def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
     moves = shift != work.state.rides.get(grip.send, 0)
     _keep(work, key, grip._replace(out=shift))
     if moves:
-        work.set(rides=MappingProxyType({**work.state.rides, grip.send: shift}))
+        work.set(rides=MappingProxyType(work.state.rides | {grip.send: shift}))
         want(work, by, work.aims_of((grip.send,)), fade_ns=None, leading=grip.send)
 
 
@@ -131,4 +131,4 @@ def tell_jitter(work: Work, key: Key) -> None:
 
 
 def _keep(work: Work, key: Key, grip: Grip) -> None:
-    work.set(grips=MappingProxyType({**work.state.grips, key: grip}))
+    work.set(grips=MappingProxyType(work.state.grips | {key: grip}))

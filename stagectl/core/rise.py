@@ -54,4 +54,4 @@ def as_far_as(start: int, aim: int, grid: Grid, ceiling: int, due: int | None, a
 
 def still_paying(rising: Mapping[int, int], at: int) -> dict[int, int]:
     """The sends whose last rise is not paid for yet."""
-    return {send: due for send, due in rising.items() if due > at}
+    return {send: due for send, due in rising.items() if due > at} if rising else {}

@@ -38,8 +38,12 @@ class Wishes(NamedTuple):
 
     place: Place
     nudges: Nudges
-    rides: Mapping[int, int]
+    rides: MappingProxyType[int, int]
     hushed: frozenset[int]
+
+    def nudged(self, nudges: Nudges) -> Wishes:
+        """The same with other nudges."""
+        return Wishes(self.place, nudges, self.rides, self.hushed)
 
 
 def differ(before: Mapping[int, object], after: Mapping[int, object]) -> list[int]:
@@ -51,8 +55,11 @@ def differ(before: Mapping[int, object], after: Mapping[int, object]) -> list[in
 
 def nudged_between(before: Wishes, after: Wishes) -> list[int]:
     """The sends that were nudged or ridden between two wishes, in their order."""
-    pairs = [*zip(before.nudges, after.nudges, strict=True), (before.rides, after.rides)]
-    return sorted({send for one, other in pairs for send in differ(one, other)})
+    moved = differ(before.rides, after.rides)
+    for one, other in zip(before.nudges, after.nudges, strict=True):
+        if one is not other:
+            moved += differ(one, other)
+    return sorted(set(moved))
 
 
 class Change(NamedTuple):
@@ -160,7 +167,7 @@ class State(NamedTuple):
     now: int
     place: Place
     nudges: Nudges
-    rides: Mapping[int, int]
+    rides: MappingProxyType[int, int]
     hushed: frozenset[int]
     held: frozenset[int]
     wanted: Levels
@@ -171,14 +178,14 @@ class State(NamedTuple):
     desk_here: bool
     undo: tuple[Change, ...]
     last_next: int | None
-    hands: Mapping[Key, Hand]
-    contacts: Mapping[Key, Contact]
+    hands: MappingProxyType[Key, Hand]
+    contacts: MappingProxyType[Key, Contact]
     bouncing: tuple[Key, ...]
-    grips: Mapping[Key, Grip]
+    grips: MappingProxyType[Key, Grip]
     presses: int
     layers: tuple[int | None, ...]
     known: Known = NOTHING_KNOWN
-    touches: Mapping[int, Touch] = MappingProxyType({})
+    touches: MappingProxyType[int, Touch] = MappingProxyType({})
     left: frozenset[int] = frozenset()
     recalled: bool = False
     retell: frozenset[int] = frozenset()

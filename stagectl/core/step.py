@@ -56,7 +56,8 @@ class Stepped(NamedTuple):
 
 def step(plan: Plan, state: State, event: Event, now: int) -> Stepped:
     """One step of the night. `now`: monotonic ns; a time before the state's own counts as that time."""
-    now = max(now, state.now)
+    if now < state.now:
+        now = state.now
     work = Work(plan, state, now)
     _advance(work, now)
     work.at = now
@@ -102,7 +103,7 @@ def _advance(work: Work, now: int) -> None:
             tell_due(work)
         elif work.state.known.due == due:
             look_into(work)
-        elif any(touch.due == due for touch in work.state.touches.values()):
+        elif work.state.touches and any(touch.due == due for touch in work.state.touches.values()):
             rested(work)
         elif next_due(work.state) == due:
             track_due(work)
@@ -178,11 +179,11 @@ def _tell_bounce(work: Work, key: Key, bounced: int) -> None:
 
 
 def _know(work: Work, key: Key, contact: Contact) -> None:
-    contacts = MappingProxyType({**work.state.contacts, key: contact})
-    bouncing = work.state.bouncing
-    if (key in bouncing) is (contact.due is not None):
+    contacts = MappingProxyType(work.state.contacts | {key: contact})
+    bouncing, due = work.state.bouncing, contact.due
+    if (key in bouncing) is (due is not None):
         work.set(contacts=contacts)
-    elif contact.due is None:
+    elif due is None:
         work.set(contacts=contacts, bouncing=tuple(other for other in bouncing if other != key))
     else:
         work.set(contacts=contacts, bouncing=(*bouncing, key))
@@ -212,9 +213,9 @@ def _edge(work: Work, key: Key, edge: Edge) -> None:
     _keep(work, key, outcome.hand)
     for gesture in outcome.fired:
         if gesture in does:
-            _fire(work, key, does[gesture], gesture.value)
+            _fire(work, key, does[gesture], gesture.word)
         else:
-            refuse(work, presser_of(work, key, gesture.value), Reason.NOT_MAPPED)
+            refuse(work, presser_of(work, key, gesture.word), Reason.NOT_MAPPED)
 
 
 def _join(work: Work, key: Key) -> bool:
@@ -238,7 +239,7 @@ def _join(work: Work, key: Key) -> bool:
 
 
 def _keep(work: Work, key: Key, hand: Hand | None) -> None:
-    hands = dict(work.state.hands)
+    hands = work.state.hands.copy()
     if hand is None:
         hands.pop(key, None)
     else:

@@ -47,8 +47,12 @@ def target_of(plan: Plan, send: int, wishes: Wishes, base: Levels) -> Level | No
 
 def touched(wishes: Wishes) -> Mapping[int, None]:
     """The sends that any nudge or ride changes, in an order that does not depend on chance."""
-    some = {send: None for kept in wishes.nudges for send, nudge in kept.items() if not nudge.nothing}
-    return some | dict.fromkeys(wishes.rides)
+    some = dict.fromkeys(wishes.rides)
+    for kept in wishes.nudges:
+        for send, nudge in kept.items():
+            if nudge.shift or nudge.lift is not None:
+                some[send] = None
+    return some
 
 
 class Aimed(NamedTuple):
@@ -90,7 +94,10 @@ def mixes_at(plan: Plan, whose: Iterable[int], wishes: Wishes) -> dict[int, Aime
 
 def mix_at(plan: Plan, listener: int, wishes: Wishes) -> Aimed:
     """A listener's mix at the place of the wishes."""
-    return mixes_at(plan, (listener,), wishes)[listener]
+    width = plan.width
+    sends = [send for send in touched(wishes) if send // width == listener]
+    base, rest = scene_levels(plan, wishes.place), rest_at(plan, wishes.place)
+    return aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
 
 
 class Aims(NamedTuple):
@@ -112,15 +119,19 @@ def aims(plan: Plan, wishes: Wishes) -> Aims:
 
 def aims_with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed]) -> Aims:
     """The same where only what was wished for some listeners has changed since; these are their mixes."""
-    return _with(plan, now, mixes)._replace(of=tuple(mixes))
+    return _with(plan, now, mixes, tuple(mixes))
 
 
-def _with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed]) -> Aims:
+def _with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed], of: tuple[int, ...] | None = None) -> Aims:
     if not mixes:
-        return now
-    wanted, steps = list(now.wanted), list(now.steps)
+        return now._replace(of=of)
+    wanted, steps, held = list(now.wanted), list(now.steps), set(now.held)
     for listener, one in mixes.items():
-        mix = slice(plan.send(listener, 0), plan.send(listener + 1, 0))
+        first = plan.send(listener, 0)
+        mix = slice(first, first + plan.width)
         wanted[mix], steps[mix] = one.wanted, one.steps
-    held = now.held.difference(mixes).union(listener for listener, one in mixes.items() if one.mix.held)
-    return Aims(tuple(wanted), tuple(steps), held)
+        if one.mix.held:
+            held.add(listener)
+        else:
+            held.discard(listener)
+    return Aims(tuple(wanted), tuple(steps), frozenset(held), of)

@@ -7,7 +7,7 @@ must wait, the fade comes back to it.
 from __future__ import annotations
 
 from stagectl.core.levels import Level, height
-from stagectl.core.mixes import Power, highest, highest_whole, most_of, total
+from stagectl.core.mixes import Power, highest, highest_whole, most_of, power_of, total
 from stagectl.core.rise import as_far_as, begins_at, paid_at, still_paying
 from stagectl.core.work import Work
 
@@ -73,7 +73,7 @@ class Teller:
         if column == plan.whole:
             return highest_whole(ceiling, inputs)
         most = most_of(ceiling, self._now(plan.send(listener, plan.whole)))
-        return None if most is None else highest(most - inputs + total((self._now(send),)))
+        return None if most is None else highest(most - inputs + power_of(self._now(send)))
 
     def _now(self, send: int) -> Level | None:
         step, asked = self.work.state.steps[send], self.asked[send]
@@ -88,6 +88,8 @@ class Teller:
         return self._inputs[listener]
 
     def _count(self, send: int, level: Level) -> None:
+        if not self._inputs:
+            return
         listener, column = divmod(send, self.work.plan.width)
         if listener in self._inputs and column != self.work.plan.whole:
-            self._inputs[listener] += total((level,)) - total((self._now(send),))
+            self._inputs[listener] += power_of(level) - power_of(self._now(send))

@@ -16,7 +16,7 @@ from stagectl.core.actions import Lasts
 from stagectl.core.doubt import Doubt
 from stagectl.core.effects import Changed, Left, Move
 from stagectl.core.levels import LEVEL_MAX, OFF, Level, Off, height
-from stagectl.core.mixes import highest, highest_whole, total
+from stagectl.core.mixes import highest, highest_whole, power_of
 from stagectl.core.nudges import Wish, put, with_nudges
 from stagectl.core.rest import Mix
 from stagectl.core.room import as_heard
@@ -44,7 +44,7 @@ def feel(work: Work, send: int, level: Level) -> None:
     work.set(
         fade=None if state.fade is None else state.fade.without(send),
         asked=tuple(asked),
-        touches=MappingProxyType({**state.touches, send: touch}),
+        touches=MappingProxyType(state.touches | {send: touch}),
         left=state.left | {send},
         known=state.known.doubting(send, None).saying(send, level),
     )
@@ -70,7 +70,7 @@ def take_all(work: Work) -> None:
 
 
 def _take(work: Work, send: int) -> None:
-    touches = dict(work.state.touches)
+    touches = work.state.touches.copy()
     touch = touches.pop(send)
     work.set(touches=MappingProxyType(touches))
     if touch.level != touch.before:
@@ -117,7 +117,8 @@ def nudge_by_hand(work: Work, send: int, base: Level, aim: Level) -> None:
     wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
     nudges = as_heard(work, work.plan.listener_of(send))
     put_there = with_nudges(nudges, Lasts.NIGHT, {send: put(wish, held, nudges, bounds)})
-    work.change(DESK, state.wishes._replace(nudges=put_there), hand=send)
+    before = state.wishes
+    work.change(DESK, before, before.nudged(put_there), hand=send)
     aims = work.aims_of((send,))
     work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
 
@@ -142,7 +143,7 @@ def _fitting(work: Work, send: int, mix: Mix) -> int:
     if column == work.plan.whole:
         whole = highest_whole(ceiling, mix.power)
         return whole if isinstance(whole, int) else LEVEL_MAX
-    others, alone = mix.power - total((mix.steps[column],)), mix.wanted[column]
+    others, alone = mix.power - power_of(mix.steps[column]), mix.wanted[column]
     return max(height(highest(mix.most - others)), height(OFF if alone is None else alone))
 
 

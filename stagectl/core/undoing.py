@@ -97,7 +97,9 @@ def taken_back(plan: Plan, now: Wishes, entry: Change) -> Wishes | None:
     return None if wishes == now else wishes
 
 
-def _put_back(now: Mapping[int, KeptT], before: Mapping[int, KeptT], after: Mapping[int, KeptT]) -> Mapping[int, KeptT]:
+def _put_back(
+    now: MappingProxyType[int, KeptT], before: Mapping[int, KeptT], after: Mapping[int, KeptT]
+) -> MappingProxyType[int, KeptT]:
     """The values before, where the ones after still stand."""
     stands = [send for send in differ(before, after) if now.get(send) == after.get(send)]
     if not stands:

@@ -10,10 +10,10 @@ from stagectl.core.actions import ClearNudges, Hush, Lasts, Nudge, NudgeRest
 from stagectl.core.asking import want, want_hushed
 from stagectl.core.effects import Reason
 from stagectl.core.levels import OFF
+from stagectl.core.nudges import NONE, Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
 from stagectl.core.nudges import Nudge as Nudged
-from stagectl.core.nudges import Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
 from stagectl.core.room import Asks, as_heard, fits, given_back, made
-from stagectl.core.state import nudged_between
+from stagectl.core.state import Wishes, nudged_between
 from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Presser, Work, refuse
 
@@ -97,26 +97,26 @@ class _Asked(NamedTuple):
 def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     sends = [work.plan.send(asked.listener, column) for column in asked.columns]
     before = work.state.wishes
-    given = _given(work, by, sends, asked)
+    given = _given(work, by, sends, asked, before)
     if isinstance(given, No):
         refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
         return
-    after = before._replace(nudges=given.nudges)
-    work.change(by.who, after)
+    after = given.wishes
+    work.change(by.who, before, after)
     moved = nudged_between(before, after)
     leading = moved[0] if len(moved) == 1 else None
     want(work, by, work.aims_of(moved, given.mix), fade_ns=None, leading=leading)
 
 
 class _Given(NamedTuple):
-    """The nudges after a wish; `mix`: the mix that they make, where it was looked at."""
+    """What is asked for after a nudge; `mix`: the mix that comes of it, where it was looked at."""
 
-    nudges: Nudges
+    wishes: Wishes
     mix: Aimed | None = None
 
 
-def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> _Given | No:
-    """The nudges after a wish, as far as the mix as a whole allows it."""
+def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wishes) -> _Given | No:
+    """What is asked for after a nudge, as far as the mix as a whole allows it. `now`: what is asked for before it."""
     plan, limits = work.plan, work.plan.limits
     if asked.room and not work.state.recalled:
         return No(Reason.NOT_RECALLED)
@@ -125,10 +125,11 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> _Giv
     if isinstance(moved, No):
         return moved
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
-        return _Given(_with(work, asked, start, moved))
-    before = mix_at(plan, asked.listener, work.state.wishes._replace(nudges=start)).mix.row if asked.room else []
+        return _Given(now.nudged(_with(work, asked, start, moved)))
+    before = mix_at(plan, asked.listener, now.nudged(start)).mix.row if asked.room else []
     asks = Asks(asked.listener, asked.columns, asked.lasts, by.press, asked.room, before)
-    found = _in_mix(work, asks, asked, start, moved)
+    now = now.nudged(start)
+    found = _in_mix(work, asks, asked, now, moved)
     if found is not None:
         return found
     # As much of it as there is room for.
@@ -136,7 +137,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> _Giv
     while high - low > 1:
         middle = (low + high) // 2
         moved = _moved(work, start, sends, asked._replace(most=middle))
-        part = None if isinstance(moved, No) else _in_mix(work, asks, asked, start, moved)
+        part = None if isinstance(moved, No) else _in_mix(work, asks, asked, now, moved)
         if part is None and not isinstance(moved, No):
             high = middle
         else:
@@ -145,12 +146,12 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> _Giv
     return found or No(Reason.NO_ROOM if none else Reason.AT_MIX_CEILING)
 
 
-def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> _Given | None:
-    """The nudges with what is wished for, if the mix allows it, or the rest can make room for it."""
-    nudges = _with(work, asked, start, moved)
-    mix = mix_at(work.plan, asked.listener, work.state.wishes._replace(nudges=nudges))
+def _in_mix(work: Work, asks: Asks, asked: _Asked, now: Wishes, moved: Mapping[int, Nudged]) -> _Given | None:
+    """What is asked for with the nudges that are wished for, if the mix allows it, or the rest can make room for it."""
+    wishes = now.nudged(_with(work, asked, now.nudges, moved))
+    mix = mix_at(work.plan, asked.listener, wishes)
     if fits(asks, mix.mix):
-        return _Given(nudges, mix)
+        return _Given(wishes, mix)
     if not asked.may_room:
         return None
     numbered = {
@@ -158,30 +159,29 @@ def _in_mix(work: Work, asks: Asks, asked: _Asked, start: Nudges, moved: Mapping
         for send, one in moved.items()
         if one.trail
     }
-    with_room = made(work, asks, with_nudges(nudges, asked.lasts, numbered), mix.mix.row)
-    return None if with_room is None else _Given(with_room)
+    with_room = made(work, asks, with_nudges(wishes.nudges, asked.lasts, numbered), mix.mix.row)
+    return None if with_room is None else _Given(now.nudged(with_room))
 
 
 def _with(work: Work, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged]) -> Nudges:
     """The nudges with some moved; what was taken back gives back the room that it had."""
-    kept = start[asked.lasts]
-    gone = {
-        kept[send].trail[-1].press
-        for send, one in moved.items()
-        if send in kept and len(one.trail) < len(kept[send].trail)
-    }
-    presses = {press for press in gone if press is not None}
-    back = given_back(work, asked.listener, start, asked.lasts, presses) if presses else {}
-    return with_nudges(start, asked.lasts, {**back, **moved})
+    kept, presses = start[asked.lasts], set()
+    for send, one in moved.items():
+        trail = kept[send].trail if send in kept else ()
+        if len(one.trail) < len(trail) and trail[-1].press is not None:
+            presses.add(trail[-1].press)
+    if presses:
+        moved = {**given_back(work, asked.listener, start, asked.lasts, presses), **moved}
+    return with_nudges(start, asked.lasts, moved)
 
 
 def _moved(work: Work, nudges: Nudges, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
     """What must be nudged, before the mix counts as a whole."""
-    rides, base = work.state.rides, work.base
+    rides, base, bounds = work.state.rides, work.base, work.plan.bounds
     wishes = [
         Wish(send, level, asked.by, asked.lasts, rides.get(send, 0), asked.most)
         for send in sends
-        if (level := base[send]) is not None and work.plan.grid_of(send) is not None
+        if (level := base[send]) is not None and bounds[send] is not None
     ]
     if not wishes:
         return No(Reason.NOT_DRIVEN)
@@ -213,7 +213,11 @@ def _together(work: Work, nudges: Nudges, wishes: list[Wish]) -> list[Wish] | No
     if left <= 0:
         first = on[lefts.index(left)][0]
         return No(at_top(first, work.bounds(first.send)), work.plan.send_name(first.send))
-    back = [wish for wish, level in zip(wishes, levels, strict=True) if level is OFF and takes_back(wish, nudges)]
+    back = [
+        wish
+        for wish, level in zip(wishes, levels, strict=True)
+        if level is OFF and takes_back(wish, nudges[wish.lasts].get(wish.send, NONE))
+    ]
     return [wish._replace(most=min(left, wish.most)) for wish, _ in on] + back
 
 
@@ -232,7 +236,7 @@ def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
         MappingProxyType({send: one for send, one in kept.items() if send not in gone}) for kept in before.nudges
     )
     work.set(left=work.state.left - gone)
-    work.change(by.who, before._replace(nudges=after))
+    work.change(by.who, before, before.nudged(after))
     want(work, by, work.aims_of(sorted(gone)), fade_ns=None)
 
 
@@ -250,5 +254,6 @@ def hush(work: Work, by: Presser, action: Hush) -> None:
         return
     whose = frozenset(range(len(plan.listeners)) if by.listener is None or action.everyone else (by.listener,))
     back = whose <= before.hushed
-    work.change(by.who, before._replace(hushed=before.hushed - whose if back else before.hushed | whose))
+    hushed = before.hushed - whose if back else before.hushed | whose
+    work.change(by.who, before, before._replace(hushed=hushed))
     want_hushed(work, by, whose, back=back)

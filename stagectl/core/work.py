@@ -6,7 +6,6 @@ A `Work` lives for one call of `step` and is never seen outside the core.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
@@ -21,16 +20,18 @@ PLACE: Final = {name: at for at, name in enumerate(State._fields)}
 _state_of = tuple.__new__
 
 
-@dataclass(slots=True)
 class Work:
     """The plan, the state so far and the effects so far, at the nominal time `at`. `looked_at`: how many of the
     effects the lamps have seen."""
 
-    plan: Plan
-    state: State
-    at: int
-    effects: list[Effect] = field(default_factory=list)
-    looked_at: int = 0
+    __slots__ = ("at", "effects", "looked_at", "plan", "state")
+
+    def __init__(self, plan: Plan, state: State, at: int) -> None:
+        self.plan = plan
+        self.state = state
+        self.at = at
+        self.effects: list[Effect] = []
+        self.looked_at = 0
 
     def set(self, **fields: Any) -> None:
         """Replace fields of the state. (As `_replace` does, in a fifth of the time.)"""
@@ -52,9 +53,9 @@ class Work:
         """What was asked for until now has changed, which can be taken back."""
         self.set(undo=self._undo(Change(who, before, self.state.wishes)))
 
-    def change(self, who: str, after: Wishes, hand: int | None = None) -> None:
-        """Something else is asked for at the same place, which can be taken back."""
-        undo = self._undo(Change(who, self.state.wishes, after, hand))
+    def change(self, who: str, before: Wishes, after: Wishes, hand: int | None = None) -> None:
+        """Something else is asked for at the same place, which can be taken back. `before`: what is asked for now."""
+        undo = self._undo(Change(who, before, after, hand))
         self.set(nudges=after.nudges, hushed=after.hushed, undo=undo)
 
     def _undo(self, entry: Change) -> tuple[Change, ...]:
@@ -62,7 +63,11 @@ class Work:
 
     def carries(self, takes: int) -> None:
         """The desk's link is given so much to carry now, ns."""
-        self.set(wire_free=max(self.state.wire_free, self.at) + takes)
+        self.set(wire_free=self.free_after(takes))
+
+    def free_after(self, takes: int) -> int:
+        """When the desk's link has carried what it was given, and so much more, ns."""
+        return max(self.state.wire_free, self.at) + takes
 
     @property
     def song(self) -> int:
@@ -89,8 +94,10 @@ class Work:
         out already). Until a scene was recalled, the rest of these mixes is left as it is."""
         state, plan = self.state, self.plan
         now = Aims(state.wanted, state.steps, state.held)
-        whose = dict.fromkeys(map(plan.listener_of, sends))
-        mixes = mixes_at(plan, whose, state.wishes) if mix is None else dict.fromkeys(whose, mix)
+        if mix is None:
+            mixes = mixes_at(plan, dict.fromkeys(map(plan.listener_of, sends)), state.wishes)
+        else:
+            mixes = {plan.listener_of(sends[0]): mix}
         then = aims_with(plan, now, mixes)
         if state.recalled:
             return then

@@ -134,7 +134,7 @@ class _Carrier:
             hushed=frozenset(there for one in wishes.hushed if (there := self._listener(one)) is not None),
         )
 
-    def _by_send(self, kept: Mapping[int, ValueT]) -> Mapping[int, ValueT]:
+    def _by_send(self, kept: Mapping[int, ValueT]) -> MappingProxyType[int, ValueT]:
         pairs = ((self.send(send), value) for send, value in kept.items())
         return MappingProxyType({there: value for there, value in pairs if there is not None})
 

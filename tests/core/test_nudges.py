@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
+
 import pytest
 from depth import examples
 from hypothesis import assume, given, settings
@@ -233,7 +235,7 @@ def test_what_a_song_took_below_the_floor_stays_off_without_it() -> None:
     for by, lasts in ((300, Lasts.SONG), (900, Lasts.SONG), (-300, Lasts.NIGHT)):
         state = press(plan, state, by, lasts).state
     assert level_of(state) == -3_400
-    gone = state._replace(nudges=(state.nudges[Lasts.NIGHT], {}))
+    gone = state._replace(nudges=(state.nudges[Lasts.NIGHT], MappingProxyType({})))
     assert level_of(press(plan, gone, 300, Lasts.SONG).state) == -4_000
 
 

@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -75,11 +76,11 @@ def wished(state: State) -> tuple[Any, ...]:
 
 
 def _bare(wishes: Wishes) -> Wishes:
-    nudges = (
+    bare = (
         {send: one._replace(trail=tuple(gave._replace(press=None) for gave in one.trail)) for send, one in kept.items()}
         for kept in wishes.nudges
     )
-    return wishes._replace(nudges=tuple(nudges))
+    return wishes.nudged(tuple(map(MappingProxyType, bare)))
 
 
 def replays(path: Path) -> None:

@@ -293,7 +293,7 @@ def _normal(state: State, undoes: bool) -> State:
             entries.insert(0, entry._replace(before=bare[0], after=bare[1]))
             at = before.place
             been.add(at)
-    nothing: Mapping[Any, Any] = MappingProxyType({})
+    nothing: MappingProxyType[Any, Any] = MappingProxyType({})
     return state._replace(
         nudges=_bare(state.nudges),
         undo=tuple(entries),
