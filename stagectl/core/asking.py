@@ -47,9 +47,8 @@ def want(
     else:
         moved = []
         for listener in aims.of:
-            first = work.plan.send(listener, 0)
-            mix = slice(first, first + work.plan.width)
-            moved += [first + at for at in differing(before[mix], wanted[mix])]
+            mix = work.plan.mixes[listener]
+            moved += [mix.start + at for at in differing(before[mix], wanted[mix])]
     moves = tuple([Move(send, before[send], level) for send in moved if (level := wanted[send]) is not None])
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
@@ -107,11 +106,10 @@ def _plan(
     fade = plan_fade(
         glides,
         at=work.at,
+        plan=work.plan,
         wire_free=state.wire_free,
         fade_ns=fade_ns or 0,
-        link=work.plan.link,
         press=press,
-        width=work.plan.width,
         first=first,
         leading=leading,
         running=running,
@@ -157,7 +155,7 @@ def tell_due(work: Work) -> None:
             rising=teller.rising,
             fade=after,
             known=_told(work, teller),
-            wire_free=work.free_after(sum(map(work.plan.takes, [send for send, _ in levels]))),
+            wire_free=work.free_after(sum([work.plan.takes_ns[send] for send, _ in levels])),
         )
         work.out(Ask(at=work.at, press=fade.press, levels=tuple(levels)))
     else:
@@ -194,12 +192,11 @@ def _catch_up(work: Work, fade: Fade) -> None:
     at = work.at + FRAME_NS
     ahead = plan_fade(
         glides,
+        plan=work.plan,
         at=at,
         wire_free=state.wire_free,
         fade_ns=0,
-        link=work.plan.link,
         press=fade.press,
-        width=work.plan.width,
         first=None,
         catches_up=True,
     )

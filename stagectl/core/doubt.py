@@ -105,18 +105,20 @@ class Known(NamedTuple):
         """The desk was told levels: each send, what it had been asked for before, and what it is asked for now.
         `sure`: it is taken to have arrived, and only echoes are waited for."""
         doubts, said = self.doubts.copy(), self.said.copy()
+        due = now + (GRACE_NS if sure else FIRST_NS)
         for send, before, level in levels:
             # What it said of this send is past.
             said.pop(send, None)
             old = doubts.get(send)
-            start = () if before is None else (height(before),)
-            led = (*(start if old is None else old.told), height(level))[-TOLD_MAX:]
+            end = height(level)
+            led: tuple[int, ...] = () if old is None else old.told
             low, high = UNKNOWN_LOW, UNKNOWN_HIGH
             if before is not None:
-                ways = (height(before), height(level), *((old.low, old.high) if old else ()))
+                start = height(before)
+                led = led if old else (start,)
+                ways = (start, end, *((old.low, old.high) if old else ()))
                 low, high = min(ways), max(ways)
-            due = now + (GRACE_NS if sure else FIRST_NS)
-            doubts[send] = Doubt(due=due, low=low, high=high, told=led, sure=sure)
+            doubts[send] = Doubt(due, low, high, (*led, end)[-TOLD_MAX:], sure=sure)
         return self._replace(said=MappingProxyType(said), doubts=MappingProxyType(doubts), due=_first_due(doubts))
 
 

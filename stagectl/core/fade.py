@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.plan import Link
+from stagectl.core.plan import Plan
 
 FRAME_NS: Final = 20_000_000
 """The shortest time between two frames of a fade: 50 a second is smoother than an ear can tell."""
@@ -49,10 +49,11 @@ class Bunch(NamedTuple):
 
 
 class Fade(NamedTuple):
-    """What is still to be told. `lead_ns`: how much of the way, in time, is gone in the first frame.
-    `done`: bunches whose time has passed, counted over all frames; `last`: the send that was told last; `let_be`:
-    sends that a hand has taken over; `catches_up`: it follows one in which some had to wait."""
+    """What is still to be told. `due`: when the next messages leave, ns; `lead_ns`: how much of the way, in time, is
+    gone in the first frame. `done`: bunches whose time has passed, counted over all frames; `last`: the send that was
+    told last; `let_be`: sends that a hand has taken over; `catches_up`: it follows one in which some had to wait."""
 
+    due: int
     begun: int
     frame_ns: int
     frames: int
@@ -64,12 +65,6 @@ class Fade(NamedTuple):
     last: int | None = None
     let_be: frozenset[int] = frozenset()
     catches_up: bool = False
-
-    @property
-    def due(self) -> int:
-        """When the next messages leave, ns."""
-        frame, at = divmod(self.done, len(self.bunches))
-        return self.begun + frame * self.frame_ns + self.bunches[at].after_ns
 
     @property
     def last_frame(self) -> int:
@@ -101,7 +96,11 @@ class Fade(NamedTuple):
     def after_bunch(self) -> Fade | None:
         """The fade when the next messages have left; None when that was all."""
         done = self.done + 1
-        return None if done >= self.frames * len(self.bunches) else self._replace(done=done, last=self.bunch[-1].send)
+        frame, at = divmod(done, len(self.bunches))
+        if frame >= self.frames:
+            return None
+        due = self.begun + frame * self.frame_ns + self.bunches[at].after_ns
+        return self._replace(due=due, done=done, last=self.bunch[-1].send)
 
     def without(self, send: int) -> Fade | None:
         """The same fade, in which one send is let be; None where nothing is left of it."""
@@ -112,29 +111,27 @@ class Fade(NamedTuple):
 def plan_fade(
     glides: Sequence[Glide],
     *,
+    plan: Plan,
     at: int,
     wire_free: int,
     fade_ns: int,
-    link: Link,
     press: int,
-    width: int,
     first: int | None,
     leading: int | None = None,
     running: Fade | None = None,
     catches_up: bool = False,
 ) -> Fade:
-    """A fade over about `fade_ns` from time `at`, in as many frames as the link can carry.
+    """A fade over about `fade_ns` from time `at`, in as many frames as the plan's link can carry.
 
-    `wire_free`: when the link has carried what it was given. `width`: sends of one listener. `first`: the listener
-    whose mix leads. `leading`: a send that goes before everything (the one nudged). `running`: the fade that goes on
-    in this one; then its end counts, and not `fade_ns`.
+    `wire_free`: when the link has carried what it was given. `first`: the listener whose mix leads. `leading`: a send
+    that goes before everything (the one nudged). `running`: the fade that goes on in this one; then its end counts, and
+    not `fade_ns`.
     """
-    ordered = _in_order(glides, width, first, leading, running)
-    part_ns, whole_ns, whole = link.takes(whole=False), link.takes(whole=True), width - 1
-    takes = [whole_ns if glide.send % width == whole else part_ns for glide in ordered]
-    bunches, most = _bunches(takes, link.burst_ns)
+    ordered = _in_order(glides, plan.width, first, leading, running)
+    takes, burst_ns = [plan.takes_ns[glide.send] for glide in ordered], plan.link.burst_ns
+    bunches, most = _bunches(takes, burst_ns)
     # With any of its bunches, the link has no more to carry than may be handed over at once.
-    begun = max(at, wire_free - max(0, link.burst_ns - most))
+    begun = max(at, wire_free - max(0, burst_ns - most))
     if running is None:
         frames, frame_ns = frames_of(fade_ns, sum(takes))
         lead_ns = frame_ns
@@ -145,6 +142,7 @@ def plan_fade(
         frame_ns = left // max(1, frames - 1)
         lead_ns = running.lead_ns + begun - running.begun
     return Fade(
+        due=begun,
         begun=begun,
         frame_ns=frame_ns,
         frames=frames,

@@ -159,17 +159,14 @@ class Outcome(NamedTuple):
 
 
 class Context(NamedTuple):
-    """What a row of the table may look at. `does`: what was mapped at the (first) way down."""
+    """What a row of the table may look at. `since`: when the first way down was: now, if this is it; `does`: what was
+    mapped then."""
 
     hand: Hand | None
     now: int
+    since: int
     does: Mapping[Gesture, Action]
     timing: Timing
-
-    @property
-    def since(self) -> int:
-        """When the first way down was: now, if this is it."""
-        return self.now if self.hand is None else self.hand.since
 
     @property
     def window_end(self) -> int:
@@ -289,8 +286,10 @@ def turn_hand(
     row = TABLE.get((Phase.IDLE if hand is None else hand.phase, edge))
     if row is None:
         return None
-    mapped = does if hand is None else hand.does
-    outcome = row(Context(hand, now, mapped, timing))
+    since, mapped = (now, does) if hand is None else (hand.since, hand.does)
+    outcome = row(Context(hand, now, since, mapped, timing))
+    if mapped.keys() >= set(outcome.fired):
+        return outcome
     means_nothing = Gesture.PRESS if Gesture.RELEASE not in mapped else None
     fired = [gesture for gesture in outcome.fired if gesture in mapped or gesture is means_nothing]
     return Outcome(outcome.hand, tuple(fired))

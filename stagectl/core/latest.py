@@ -17,12 +17,11 @@ def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
     Each bunch of a fade fits under the ceiling of its mix by itself; what is left of several does so where everything
     that falls is told first.
     """
-    shown = {(lit.pedal, lit.lamp): lit for lit in effects if isinstance(lit, Lit)}
-    orders = [
-        effect
-        for effect in effects
-        if isinstance(effect, Order) and (not isinstance(effect, Lit) or shown[effect.pedal, effect.lamp] is effect)
-    ]
+    orders = [effect for effect in effects if isinstance(effect, Order)]
+    if len(orders) < 2:
+        return orders
+    shown = {(lit.pedal, lit.lamp): lit for lit in orders if isinstance(lit, Lit)}
+    orders = [order for order in orders if not isinstance(order, Lit) or shown[order.pedal, order.lamp] is order]
     asks = [order for order in orders if isinstance(order, Ask)]
     if len(asks) < 2:
         return orders

@@ -290,6 +290,11 @@ class Plan:
         """The send's index."""
         return listener * self.width + column
 
+    @cached_property
+    def mixes(self) -> tuple[slice, ...]:
+        """Where each listener's sends stand among all of them."""
+        return tuple(slice(self.send(at, 0), self.send(at + 1, 0)) for at in range(len(self.listeners)))
+
     def listener_of(self, send: int) -> int:
         """The listener whose send it is."""
         return send // self.width
@@ -310,7 +315,13 @@ class Plan:
 
     def takes(self, send: int) -> int:
         """How long telling a send's level takes on the wire, ns."""
-        return self.link.takes(whole=send % self.width == self.whole)
+        return self.takes_ns[send]
+
+    @cached_property
+    def takes_ns(self) -> tuple[int, ...]:
+        """The same for each send."""
+        sends = range(len(self.ceilings))
+        return tuple(self.link.takes(whole=send % self.width == self.whole) for send in sends)
 
     def column_name(self, column: int) -> str:
         """The input's name, `whole mix`, or the name of a group, whose columns come after that."""

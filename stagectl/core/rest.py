@@ -51,7 +51,7 @@ def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | No
         row[column] = level
     if mix.held or len(row) - 1 in levels:
         return mix_of(plan, listener, row)
-    steps, power, first = list(mix.steps), mix.power, plan.send(listener, 0)
+    steps, power, first = list(mix.steps), mix.power, plan.mixes[listener].start
     for column, level in levels.items():
         step = plan.in_steps(first + column, level)
         power += power_of(step) - power_of(steps[column])

@@ -65,7 +65,7 @@ class Aimed(NamedTuple):
 
 def aimed(plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int]) -> Aimed:
     """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes."""
-    first = plan.send(listener, 0)
+    first = plan.mixes[listener].start
     mix = changed(plan, listener, rest, {send - first: target_of(plan, send, wishes, base) for send in sends})
     if listener not in wishes.hushed:
         return Aimed(mix, mix.wanted, mix.steps)
@@ -127,8 +127,7 @@ def _with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed], of: tuple[int, ...]
         return now._replace(of=of)
     wanted, steps, held = list(now.wanted), list(now.steps), set(now.held)
     for listener, one in mixes.items():
-        first = plan.send(listener, 0)
-        mix = slice(first, first + plan.width)
+        mix = plan.mixes[listener]
         wanted[mix], steps[mix] = one.wanted, one.steps
         if one.mix.held:
             held.add(listener)

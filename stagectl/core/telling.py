@@ -6,7 +6,7 @@ must wait, the fade comes back to it.
 
 from __future__ import annotations
 
-from stagectl.core.levels import Level, height
+from stagectl.core.levels import Level, Off, height
 from stagectl.core.mixes import Power, highest, highest_whole, most_of, power_of, total
 from stagectl.core.rise import as_far_as, begins_at, paid_at, still_paying
 from stagectl.core.work import Work
@@ -30,7 +30,7 @@ class Teller:
         now = self.asked[send]
         if level == now and send not in self.retell:
             return
-        if isinstance(level, int) and height(level) > (height(now) if now is not None else height(level) - 1):
+        if isinstance(level, int) and (not isinstance(now, int) or level > now):
             may = self._rise(send, now, level)
             if may is None or may == now:
                 return
@@ -43,11 +43,11 @@ class Teller:
     def _rise(self, send: int, now: Level | None, aim: int) -> Level | None:
         """How far a send may rise towards `aim` now; None where it may not."""
         plan, at = self.work.plan, self.work.at
-        grid = plan.grid_of(send)
+        grid = plan.grids[send]
         assert grid is not None
         step: Level | None = aim
         most = self._most(send)
-        if most is not None and aim > height(most):
+        if most is not None and (isinstance(most, Off) or aim > most):
             step = grid.nearest(most, min(plan.ceilings[send], height(most)))
             if now is not None and height(step) <= height(now):
                 return None
@@ -72,7 +72,7 @@ class Teller:
         inputs = self._power(listener)
         if column == plan.whole:
             return highest_whole(ceiling, inputs)
-        most = most_of(ceiling, self._now(plan.send(listener, plan.whole)))
+        most = most_of(ceiling, self._now(plan.mixes[listener].stop - 1))
         return None if most is None else highest(most - inputs + power_of(self._now(send)))
 
     def _now(self, send: int) -> Level | None:
@@ -83,8 +83,10 @@ class Teller:
     def _power(self, listener: int) -> Power:
         """What the inputs of a mix come to now."""
         if listener not in self._inputs:
-            first = self.work.plan.send(listener, 0)
-            self._inputs[listener] = total(map(self._now, range(first, first + self.work.plan.whole)))
+            mix = self.work.plan.mixes[listener]
+            both = zip(self.asked[mix], self.work.state.steps[mix], strict=True)
+            *inputs, _ = [step if asked is None else asked for asked, step in both]
+            self._inputs[listener] = total(inputs)
         return self._inputs[listener]
 
     def _count(self, send: int, level: Level) -> None:

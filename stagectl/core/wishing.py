@@ -121,14 +121,15 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
     if asked.room and not work.state.recalled:
         return No(Reason.NOT_RECALLED)
     start = as_heard(work, asked.listener)
+    if start is not now.nudges:
+        now = now.nudged(start)
     moved = _moved(work, start, sends, asked)
     if isinstance(moved, No):
         return moved
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
         return _Given(now.nudged(_with(work, asked, start, moved)))
-    before = mix_at(plan, asked.listener, now.nudged(start)).mix.row if asked.room else []
+    before = mix_at(plan, asked.listener, now).mix.row if asked.room else []
     asks = Asks(asked.listener, asked.columns, asked.lasts, by.press, asked.room, before)
-    now = now.nudged(start)
     found = _in_mix(work, asks, asked, now, moved)
     if found is not None:
         return found

@@ -38,6 +38,9 @@ class Speaker:
         self._said: dict[tuple[int, Level], tuple[bytes, ...]] = {}
         self._selected: dict[int, _Selection] = {}
         """By the status byte of the channel."""
+        parts = (profile.send, profile.whole_mix)
+        self._keeps = any(one is not None and isinstance(one.say, ByParameter) and one.say.kept for one in parts)
+        """Whether the desk keeps anything selected."""
 
     @classmethod
     def of(cls, show: Show) -> Speaker:
@@ -51,6 +54,8 @@ class Speaker:
         packets = self._said.get(key)
         if packets is None:
             packets = self._said[key] = self._packets(send, level)
+        if not self._keeps:
+            return packets
         place = self._part(send).say
         if not isinstance(place, ByParameter):
             if self._selected:

@@ -9,7 +9,6 @@ nothing about a foot: they are counted.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 from typing import Final
 
 from stagectl.core.events import Event, Moved, Unmapped
@@ -122,7 +121,10 @@ class MidiEar:
         """The events of some bytes, with those that were left incomplete before."""
         if not packet:
             self.counted[EMPTY] += 1
-        return [event for message in self._stream.feed(packet) for event in self._message(message)]
+        events: list[Event] = []
+        for message in self._stream.feed(packet):
+            events += self._message(message)
+        return events
 
     @property
     def waiting(self) -> bool:
@@ -143,22 +145,26 @@ class MidiEar:
     def _unknown(self, message: bytes) -> list[Event]:
         return [Unmapped(pedal=self.pedal, said=midi.hex_text(message[:SAID_MAX])[:SAID_MAX])]
 
-    def _message(self, message: bytes) -> Iterator[Event]:
+    def _message(self, message: bytes) -> list[Event]:
         """The events of one whole message."""
         first = message[0]
         if first in BACKGROUND:
             self.counted[BACKGROUND[first]] += 1
-            return
+            return []
         # Real-time messages stand anywhere, so also between the halves of a value.
         if first < REALTIME_FIRST and self._waiting is not None and not message.startswith(self._waiting[2]):
-            yield from self.settle()
+            return [*self.settle(), *self._of(message)]
+        return self._of(message)
+
+    def _of(self, message: bytes) -> list[Event]:
+        """The events of a message by itself."""
+        first = message[0]
+        if first < midi.SYSEX:
+            return self._on_channel(message, first & 0xF0, (first & 0x0F) + 1)
         if first == midi.SYSEX:
-            yield from self._sysex(message)
-        elif first > midi.SYSEX:
-            at = self._whole.get(message)
-            yield from self._unknown(message) if at is None else self._moved(at, 1)
-        else:
-            yield from self._on_channel(message, first & 0xF0, (first & 0x0F) + 1)
+            return self._sysex(message)
+        at = self._whole.get(message)
+        return self._unknown(message) if at is None else self._moved(at, 1)
 
     def _on_channel(self, message: bytes, kind: int, channel: int) -> list[Event]:
         number, value = message[1], message[-1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from stagectl.core.effects import (
@@ -89,6 +89,10 @@ BASE: Final = "the base"
 """What lies over a song when the levels have fallen back."""
 
 
+UNTOLD: Final = frozenset((Ask, Lit, Question))
+"""Effects of which there are no rows."""
+
+
 class Teller:
     """Tells effects as rows. `zero`: the time that counts as the night's beginning, ns."""
 
@@ -96,11 +100,10 @@ class Teller:
         self.plan = plan
         self.zero = zero
         self._now: int | None = None
-        self._tell: Mapping[type, Callable[[Any], Iterator[Row]]] = {
+        self._tell: Mapping[type, Callable[[Any], Row]] = {
             Tracked: self._tracked,
             Pressed: self._pressed,
             Arrived: self._arrived,
-            Changed: self._changed,
             Refused: self._refused,
             Connected: self._connected,
             Cue: self._cue,
@@ -115,8 +118,14 @@ class Teller:
         what lamps show: it follows from these rows, and a journal of the night needs it no more than it needs each
         message of a fade."""
         self._now = now
-        telling = (effect for effect in effects if not isinstance(effect, Ask | Lit | Question))
-        return [row for effect in telling for row in self._tell[type(effect)](effect)]
+        rows: list[Row] = []
+        for effect in effects:
+            kind = type(effect)
+            if isinstance(effect, Changed):
+                rows += self._changed(effect)
+            elif kind not in UNTOLD:
+                rows.append(self._tell[kind](effect))
+        return rows
 
     def _names(self, pedal: int | None, control: int | None) -> tuple[str | None, str | None]:
         if pedal is None:
@@ -124,9 +133,9 @@ class Teller:
         whole = self.plan.pedals[pedal]
         return whole.name, None if control is None else whole.controls[control].name
 
-    def _pressed(self, effect: Pressed) -> Iterator[Row]:
+    def _pressed(self, effect: Pressed) -> Row:
         pedal, control = self._names(effect.pedal, effect.control)
-        yield Row(
+        return Row(
             effect.at - self.zero,
             "press",
             effect.press,
@@ -137,18 +146,20 @@ class Teller:
             gesture=effect.gesture,
         )
 
-    def _arrived(self, effect: Arrived) -> Iterator[Row]:
+    def _arrived(self, effect: Arrived) -> Row:
         song, section = stop_names(self.plan, effect.stop)
         scene = None if effect.scene is None else self.plan.scenes[effect.scene].name
         if effect.base:
             scene = BASE if scene is None else f"{BASE}, {scene}"
-        yield Row(effect.at - self.zero, "arrival", effect.press, song=song, section=section, detail=scene)
+        return Row(effect.at - self.zero, "arrival", effect.press, song=song, section=section, detail=scene)
 
-    def _changed(self, effect: Changed) -> Iterator[Row]:
-        plan, at = self.plan, effect.at - self.zero
+    def _changed(self, effect: Changed) -> list[Row]:
+        plan, at, by_desk = self.plan, effect.at - self.zero, effect.cause in BY_DESK
+        why = None if effect.why is None else effect.why.value
+        rows = []
         for send, before, after in effect.moves:
             listener, column = divmod(send, plan.width)
-            yield Row(
+            row = Row(
                 at,
                 "change",
                 effect.press,
@@ -158,13 +169,15 @@ class Teller:
                 input=plan.column_name(column),
                 before=before,
                 after=after,
-                sent=effect.counts if effect.cause in BY_DESK else plan.in_steps(send, after),
-                detail=None if effect.why is None else effect.why.value,
+                sent=effect.counts if by_desk else plan.in_steps(send, after),
+                detail=why,
             )
+            rows.append(row)
+        return rows
 
-    def _refused(self, effect: Refused) -> Iterator[Row]:
+    def _refused(self, effect: Refused) -> Row:
         pedal, control = self._names(effect.pedal, effect.control)
-        yield Row(
+        return Row(
             effect.at - self.zero,
             "refusal",
             effect.press,
@@ -175,15 +188,15 @@ class Teller:
             detail=effect.reason.value,
         )
 
-    def _connected(self, effect: Connected) -> Iterator[Row]:
+    def _connected(self, effect: Connected) -> Row:
         name = "desk" if effect.pedal is None else self.plan.pedals[effect.pedal].name
         if effect.player is not None:
             name = self.plan.players[effect.player].name
-        yield Row(effect.at - self.zero, "link", who=name, what="here" if effect.here else "gone")
+        return Row(effect.at - self.zero, "link", who=name, what="here" if effect.here else "gone")
 
-    def _cue(self, effect: Cue) -> Iterator[Row]:
+    def _cue(self, effect: Cue) -> Row:
         player = self.plan.players[effect.player]
-        yield Row(
+        return Row(
             effect.at - self.zero,
             "cue",
             effect.press,
@@ -193,10 +206,10 @@ class Teller:
             detail=None if effect.begins or effect.tells is Tells.STOP else clock(effect.position),
         )
 
-    def _tracked(self, effect: Tracked) -> Iterator[Row]:
+    def _tracked(self, effect: Tracked) -> Row:
         late = None if self._now is None else max(0, self._now - effect.due) // 1_000
         nowhere = effect.what in (Track.MISSED, Track.WAITS)
-        yield Row(
+        return Row(
             effect.at - self.zero,
             "track",
             effect.press,
@@ -206,18 +219,18 @@ class Teller:
             detail=None if nowhere else clock(effect.position),
         )
 
-    def _stored(self, effect: RecallStored) -> Iterator[Row]:
-        yield Row(effect.at - self.zero, "stored scene", effect.press, who="desk", number=effect.number)
+    def _stored(self, effect: RecallStored) -> Row:
+        return Row(effect.at - self.zero, "stored scene", effect.press, who="desk", number=effect.number)
 
-    def _told(self, effect: Told) -> Iterator[Row]:
+    def _told(self, effect: Told) -> Row:
         message = self.plan.messages[effect.message]
         device = self.plan.devices[message.device]
-        yield Row(effect.at - self.zero, "told", effect.press, who=device, what=message.name)
+        return Row(effect.at - self.zero, "told", effect.press, who=device, what=message.name)
 
-    def _layered(self, effect: Layered) -> Iterator[Row]:
+    def _layered(self, effect: Layered) -> Row:
         pedal = self.plan.pedals[effect.pedal]
         name = None if effect.layer is None else pedal.layers[effect.layer].name
-        yield Row(effect.at - self.zero, "layer", effect.press, who=pedal.name, what=name)
+        return Row(effect.at - self.zero, "layer", effect.press, who=pedal.name, what=name)
 
 
 def stop_names(plan: Plan, stop: int) -> tuple[str, str | None]:

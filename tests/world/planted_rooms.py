@@ -111,8 +111,8 @@ OF_ROOMS: Final = (
         "refusal not recorded",
         6,
         "story/rows.py",
-        "if not isinstance(effect, Ask | Lit | Question))\n",
-        "if not isinstance(effect, Ask | Lit | Question | Refused))\n",
+        "            elif kind not in UNTOLD:\n",
+        "            elif kind not in UNTOLD and kind is not Refused:\n",
     ),
     Bug(
         "full disk stops presses",
