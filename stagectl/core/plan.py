@@ -337,6 +337,12 @@ class Plan:
         """`kick in the mix of drummer`, for messages."""
         return self.part_name(*divmod(send, self.width))
 
+    @cached_property
+    def send_names(self) -> tuple[tuple[str, str], ...]:
+        """The names of each send's listener and of its input."""
+        columns = [self.column_name(column) for column in range(self.width)]
+        return tuple((listener, column) for listener in self.listeners for column in columns)
+
     def part_name(self, listener: int, column: int) -> str:
         """The same of a part of a mix, which may be a group."""
         return f"{self.column_name(column)} in the mix of {self.listeners[listener]}"
@@ -344,11 +350,7 @@ class Plan:
     @cached_property
     def sends_by_name(self) -> dict[tuple[str, str], int]:
         """Every send by the names of its listener and of its input, in the order of the sends."""
-        return {
-            (listener, self.column_name(column)): self.send(at, column)
-            for at, listener in enumerate(self.listeners)
-            for column in range(self.width)
-        }
+        return {names: send for send, names in enumerate(self.send_names)}
 
     def first_of(self, song: int) -> int | None:
         """The stop at which a song begins; None where there is no such song."""

@@ -154,25 +154,15 @@ class Teller:
         return Row(effect.at - self.zero, "arrival", effect.press, song=song, section=section, detail=scene)
 
     def _changed(self, effect: Changed) -> list[Row]:
-        plan, at, by_desk = self.plan, effect.at - self.zero, effect.cause in BY_DESK
+        names, in_steps, by_desk = self.plan.send_names, self.plan.in_steps, effect.cause in BY_DESK
         why = None if effect.why is None else effect.why.value
+        # A change of song has hundreds of these before its first byte leaves, so what they share is put together once.
+        nobody = (None,) * 5
+        shared = (effect.at - self.zero, "change", effect.press, effect.who, effect.cause, *nobody)
         rows = []
         for send, before, after in effect.moves:
-            listener, column = divmod(send, plan.width)
-            row = Row(
-                at,
-                "change",
-                effect.press,
-                who=effect.who,
-                what=effect.cause,
-                listener=plan.listeners[listener],
-                input=plan.column_name(column),
-                before=before,
-                after=after,
-                sent=effect.counts if by_desk else plan.in_steps(send, after),
-                detail=why,
-            )
-            rows.append(row)
+            sent = effect.counts if by_desk else in_steps(send, after)
+            rows.append(Row(*shared, *names[send], before, after, sent, None, why))
         return rows
 
     def _refused(self, effect: Refused) -> Row:
