@@ -26,7 +26,6 @@ where it was acted on. What says the state that a contact is in already is no ed
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
 
@@ -52,8 +51,7 @@ class Kind(Enum):
     ONE_SHOT = "only presses"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Switch:
+class Switch(NamedTuple):
     """How a control's values are read as a switch. `latching`: it changes its state with each press. `threshold`:
     values from there on are one state of the contact, lower ones the other (None: the upper half, as in MIDI 1.0:
     0-63 off, 64-127 on). `rests_closed`: the upper values are the contact at rest, the lower ones the foot.

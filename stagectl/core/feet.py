@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.actions import Action, Nothing
 from stagectl.core.contacts import Kind, Switch
@@ -50,8 +50,7 @@ class Control:
         return Gesture.TURN in self.does
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class Pair(NamedTuple):
     """Two controls of a pedal (by index) that do something when both come down within `within_ns`, ns."""
 
     first: int
@@ -65,8 +64,7 @@ LAMP_GAP_NS: Final = 10_000_000
 and a hundred changes a second are more than an eye can tell."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lamp:
+class Lamp(NamedTuple):
     """Something that a pedal shows. `shows`: a row of the table of lamps (`core/lamps.py`); `lasts_ns`: for how long,
     where that row asks for it; `gap_ns`: how long after it the pedal may be told the next."""
 
@@ -75,8 +73,7 @@ class Lamp:
     gap_ns: int = LAMP_GAP_NS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FootLayer:
+class FootLayer(NamedTuple):
     """A layer of a mapping: the gestures that it lays over those of some controls, by the control's index."""
 
     name: str

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.core.feet import Does, Pedal, overridden
 from stagectl.core.grid import Grid
@@ -87,8 +87,7 @@ class Stop:
     does: Mapping[tuple[int, int], Does] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scene:
+class Scene(NamedTuple):
     """A named scene that `recall` lays over the present stop."""
 
     name: str
@@ -96,8 +95,7 @@ class Scene:
     fade_ns: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Message:
+class Message(NamedTuple):
     """A message to another device; the core only knows its name."""
 
     device: int
@@ -148,8 +146,7 @@ class Answers:
         return self.each or self.echoes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class Group(NamedTuple):
     """Inputs that are nudged together, by their columns."""
 
     name: str

@@ -88,10 +88,11 @@ def next_wake(state: State) -> int | None:
         dues += [touch.due for touch in state.touches.values()]
     if state.lights:
         dues += [lights.due for lights in state.lights if lights.due is not None]
-    track = next_due(state)
-    if track is not None:
-        dues.append(track)
-    return min(dues) if dues else None
+    if state.track is not None or state.starts is not None or state.report is not None:
+        track = next_due(state)
+        if track is not None:
+            dues.append(track)
+    return min(dues, default=None)
 
 
 def _advance(work: Work, now: int) -> None:

@@ -45,8 +45,6 @@ BY_TRACK: Final = "track"
 
 def next_due(state: State) -> int | None:
     """When a track has something to do by itself, ns."""
-    if state.track is None and state.starts is None and state.report is None:
-        return None
     dues = [] if state.starts is None else [state.starts]
     if state.track is not None and state.track.due is not None:
         dues.append(state.track.due)

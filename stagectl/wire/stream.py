@@ -29,6 +29,9 @@ def data_bytes(status: int) -> int | None:
     return COMMON_DATA.get(status)
 
 
+_OF_TWO: Final = frozenset(status for status in range(0x80, SYSEX) if data_bytes(status) == 2)
+
+
 class MidiStream:
     """Puts messages together. `counted`: what was left out, by reason."""
 
@@ -40,6 +43,10 @@ class MidiStream:
 
     def feed(self, data: bytes) -> list[bytes]:
         """The messages that these bytes complete, each with its status byte."""
+        # What a switch says comes whole, mostly: a status with two data bytes.
+        if len(data) == 3 and not self._held and data[0] in _OF_TWO and data[1] < 0x80 > data[2]:
+            self._running, self._too_long = data[0], False
+            return [bytes(data)]
         out: list[bytes] = []
         for byte in data:
             if byte >= REALTIME_FIRST:
