@@ -119,7 +119,8 @@ class Known(NamedTuple):
                 ways = (start, end, *((old.low, old.high) if old else ()))
                 low, high = min(ways), max(ways)
             doubts[send] = Doubt(due, low, high, (*led, end)[-TOLD_MAX:], sure=sure)
-        return self._replace(said=MappingProxyType(said), doubts=MappingProxyType(doubts), due=_first_due(doubts))
+        known = MappingProxyType(said), MappingProxyType(doubts), _first_due(doubts)
+        return Known(*known, self.before, self.reading, self.stored)
 
 
 def _first_due(doubts: Mapping[int, Doubt]) -> int | None:

@@ -114,15 +114,11 @@ def aims(plan: Plan, wishes: Wishes) -> Aims:
     """What the desk should have."""
     rest = rest_at(plan, wishes.place)
     whose = sorted(wishes.hushed.union(send // plan.width for send in touched(wishes)))
-    return _with(plan, Aims(rest.wanted, rest.steps, rest.held), mixes_at(plan, whose, wishes))
+    return aims_with(plan, Aims(rest.wanted, rest.steps, rest.held), mixes_at(plan, whose, wishes))
 
 
-def aims_with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed]) -> Aims:
-    """The same where only what was wished for some listeners has changed since; these are their mixes."""
-    return _with(plan, now, mixes, tuple(mixes))
-
-
-def _with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed], of: tuple[int, ...] | None = None) -> Aims:
+def aims_with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed], of: tuple[int, ...] | None = None) -> Aims:
+    """The same with some listeners' mixes. `of`: as in `Aims`."""
     if not mixes:
         return now._replace(of=of)
     wanted, steps, held = list(now.wanted), list(now.steps), set(now.held)

@@ -7,7 +7,7 @@ must wait, the fade comes back to it.
 from __future__ import annotations
 
 from stagectl.core.levels import Level, Off, height
-from stagectl.core.mixes import Power, highest, highest_whole, most_of, power_of, total
+from stagectl.core.mixes import Power, highest, highest_whole, most_of, power, power_of, total
 from stagectl.core.rise import as_far_as, begins_at, paid_at, still_paying
 from stagectl.core.work import Work
 
@@ -46,7 +46,7 @@ class Teller:
         grid = plan.grids[send]
         assert grid is not None
         step: Level | None = aim
-        most = self._most(send)
+        most = self._most(send, aim)
         if most is not None and (isinstance(most, Off) or aim > most):
             step = grid.nearest(most, min(plan.ceilings[send], height(most)))
             if now is not None and height(step) <= height(now):
@@ -60,9 +60,9 @@ class Teller:
             self.rising[send] = paid_at(step - start, self.rising.get(send), at, rise)
         return step
 
-    def _most(self, send: int) -> Level | None:
+    def _most(self, send: int, aim: int) -> Level | None:
         """The highest level that a send may have under the ceiling of its mix, with the others as they are; None where
-        nothing bounds it. A level that is not known counts as the one that it will get; an input that is not driven
+        it may have `aim`. A level that is not known counts as the one that it will get; an input that is not driven
         here, as what it was told before."""
         plan = self.work.plan
         listener, column = divmod(send, plan.width)
@@ -73,7 +73,10 @@ class Teller:
         if column == plan.whole:
             return highest_whole(ceiling, inputs)
         most = most_of(ceiling, self._now(plan.mixes[listener].stop - 1))
-        return None if most is None else highest(most - inputs + power_of(self._now(send)))
+        if most is None:
+            return None
+        left = most - inputs + power_of(self._now(send))
+        return None if power(aim) <= left else highest(left)
 
     def _now(self, send: int) -> Level | None:
         step, asked = self.work.state.steps[send], self.asked[send]

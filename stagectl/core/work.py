@@ -5,7 +5,7 @@ A `Work` lives for one call of `step` and is never seen outside the core.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final, NamedTuple
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
@@ -21,16 +21,17 @@ _state_of = tuple.__new__
 
 
 class Work:
-    """The plan, the state so far and the effects so far, at the nominal time `at`. `looked_at`: how many of the
-    effects the lamps have seen."""
+    """The plan, the state so far and the effects so far, at the nominal time `at`. `out` takes one more effect;
+    `looked_at`: how many of them the lamps have seen."""
 
-    __slots__ = ("at", "effects", "looked_at", "plan", "state")
+    __slots__ = ("at", "effects", "looked_at", "out", "plan", "state")
 
     def __init__(self, plan: Plan, state: State, at: int) -> None:
         self.plan = plan
         self.state = state
         self.at = at
         self.effects: list[Effect] = []
+        self.out: Callable[[Effect], None] = self.effects.append
         self.looked_at = 0
 
     def set(self, **fields: Any) -> None:
@@ -39,10 +40,6 @@ class Work:
         for name in fields:
             values[PLACE[name]] = fields[name]
         self.state = _state_of(State, values)
-
-    def out(self, effect: Effect) -> None:
-        """One more effect."""
-        self.effects.append(effect)
 
     def next_press(self) -> int:
         """The number of a new press."""
@@ -98,7 +95,7 @@ class Work:
             mixes = mixes_at(plan, dict.fromkeys(map(plan.listener_of, sends)), state.wishes)
         else:
             mixes = {plan.listener_of(sends[0]): mix}
-        then = aims_with(plan, now, mixes)
+        then = aims_with(plan, now, mixes, tuple(mixes))
         if state.recalled:
             return then
         wanted, steps = list(now.wanted), list(now.steps)

@@ -32,7 +32,7 @@ OF_LEVELS: Final = (
         "mix passes its ceiling in mid-fade",
         1,
         "core/telling.py",
-        "        most = self._most(send)\n",
+        "        most = self._most(send, aim)\n",
         "        most = None\n",
     ),
     Bug(
