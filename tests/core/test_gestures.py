@@ -291,7 +291,9 @@ def _fires_the_release_of_a_pair(_: Context) -> Outcome:
 
 
 def _counts_the_hold_from_the_end_of_the_wait(c: Context) -> Outcome:
-    return TABLE_AS_IT_IS[Phase.IDLE, Edge.DOWN](c._replace(hand=None, timing=replace(c.timing, together_ns=0)))
+    return TABLE_AS_IT_IS[Phase.IDLE, Edge.DOWN](
+        c._replace(hand=None, since=c.now, timing=replace(c.timing, together_ns=0))
+    )
 
 
 TABLE_AS_IT_IS = dict(TABLE)
