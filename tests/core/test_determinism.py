@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Night, nights, rest, run, with_wakes
 
-from stagectl.core.effects import Ask, Connected, Lit, Pressed, Refused
+from stagectl.core.effects import Ask, Changed, Connected, Lit, Pressed, Refused
 from stagectl.core.events import (
     DeskCame,
     DeskSaid,
@@ -26,6 +26,7 @@ from stagectl.core.nudges import touched
 from stagectl.core.plan import layered
 from stagectl.core.state import begin
 from stagectl.core.step import step
+from stagectl.core.touch import HAND
 
 NO_NEWS = DeskSaid | PlayerSaid | PlayerEnded | PlayerFailed
 """What may say nothing that was not known."""
@@ -113,6 +114,9 @@ def test_at_rest_the_desk_has_what_is_wanted(night: Night) -> None:
     for effect in ran.effects:
         if isinstance(effect, Ask):
             told.update(effect.levels)
+        elif isinstance(effect, Changed) and effect.cause == HAND:
+            # Nobody tells the desk what a hand has put there.
+            told.update({send: plan.standing(send, after) for send, _, after in effect.moves})
     base = plan.stops[0 if state.place.base else state.place.stop].levels
     if state.place.scene is not None:
         base = layered(base, plan.scenes[state.place.scene].layer)

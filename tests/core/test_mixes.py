@@ -157,7 +157,7 @@ def test_no_message_takes_a_mix_above_its_ceiling_or_up_too_fast(night: Night) -
 
 
 def _forget_ceilings(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Teller, "_most", lambda _, send: None)
+    monkeypatch.setattr(Teller, "_most", lambda _, send, aim: None)
     monkeypatch.setattr(rest_module, "held_by", lambda comes_to, now, most: 0)
 
 
