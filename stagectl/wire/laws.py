@@ -12,6 +12,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final, Protocol
 
@@ -27,6 +28,13 @@ apart up to there."""
 
 TABLE_MAX: Final = 16_384
 """Codes of a law that is kept as a table; a chart with more is worked out each time."""
+
+_LSB: Final = 0x7F
+"""The bits of a value in two parts that go in its second part."""
+
+LAWS_KEPT: Final = 8
+"""Laws over codes that are kept once they are built, for whoever asks for the same again: a fine one has 16,384 levels,
+and reading a show asks for it at every step."""
 
 FLOAT_ERROR: Final = 2**-23
 """More than the rounding of an OSC float (32 bits, 24 of them significant), as a part of the number."""
@@ -60,39 +68,37 @@ class StepLaw:
         self.levels = tuple(levels)
         self.first = first
         self.off = off
-        by_level: dict[int, int] = {}
-        order: list[int] = []
-        self._falls = False
-        for code, level in enumerate(self.levels, first):
-            if isinstance(level, Off):
-                self.off = code if self.off is None else self.off
-            elif level not in by_level:
-                # Fine laws say the same hundredth by several codes; the first of them serves.
-                by_level[level] = code
-                order.append(level)
+        codes = range(first, first + len(self.levels))
+        # Fine laws say the same hundredth by several codes; the first of them serves, so it is put last.
+        found = dict(zip(reversed(self.levels), reversed(codes), strict=True))
+        quiet = found.pop(OFF, None)
+        if off is None:
+            self.off = quiet
+        by_level: dict[int, int] = found  # type: ignore[assignment]
+        order: list[int] = [level for level in dict.fromkeys(self.levels) if level is not OFF]
         self._falls = len(order) > 1 and order[1] < order[0]
         steps = sorted(by_level)
         if order != (steps[::-1] if self._falls else steps):
             raise WireError("the levels of a value law have to rise with its codes, or fall with them")
         if in_two_parts:
-            steps = [level for level in steps if self._is_safe(by_level[level], level)]
+            alone = {coarse: self._alone(coarse) for coarse in {code & ~_LSB for code in by_level.values()}}
+            steps = [level for level in steps if alone[by_level[level] & ~_LSB] <= level]
             self._check_parts(steps)
         self._codes = tuple(by_level[step] for step in steps)
         self.grid = Grid(steps=tuple(steps), has_off=self.off is not None)
 
-    def _is_safe(self, code: int, level: Level) -> bool:
-        """Whether the MSB of a code alone is no louder than the level."""
-        coarse = code & ~0x7F
+    def _alone(self, coarse: int) -> float:
+        """How loud a code is whose LSB has not come: a height; infinite where nothing says."""
         try:
-            return height(self.level(coarse)) <= height(level)
+            return height(self.level(coarse))
         except WireError:
             # A desk that is told less than its lowest value may take it for the lowest.
-            return coarse < self.first and not self._falls
+            return -math.inf if coarse < self.first and not self._falls else math.inf
 
     def _check_parts(self, steps: Sequence[int]) -> None:
         if not steps:
             raise WireError("a value in two parts would be louder than any level while its first part stands alone")
-        if self.off is not None and not self._is_safe(self.off, OFF):
+        if self.off is not None and self._alone(self.off & ~_LSB) > height(OFF):
             raise WireError(
                 f"the value for off, {self.off}, goes in two parts, and its first part alone would be heard: take one "
                 "that is below all levels, or a multiple of 128"
@@ -208,6 +214,7 @@ def power_over_numbers(factor: int, top: float, lowest: int, highest: int, step:
     return SmoothLaw(ends, to_level, to_code, off=0, step=step)
 
 
+@lru_cache(LAWS_KEPT)
 def power_over_codes(factor: int, top: int, highest: int, *, in_two_parts: bool = False) -> StepLaw:
     """The power law over the codes 1 to `top`: `factor` and `highest` in hundredths of a dB; 0 is off."""
     levels: list[Level] = [
@@ -235,12 +242,22 @@ def even_steps(low: int, step: int, first: int, last: int, off: int | None, *, i
 def points_over_codes(points: Sequence[Point], step: int = 10, *, in_two_parts: bool = False) -> Law:
     """Whole codes, with straight lines between the points of a chart; the first or the last may be off, and so is what
     lies between it and the next."""
+    return _points_over_codes(tuple(points), step, in_two_parts)
+
+
+@lru_cache(LAWS_KEPT)
+def _points_over_codes(points: Sequence[Point], step: int, in_two_parts: bool) -> Law:
     off, codes, levels = _chart(points)
     first, last = round(points[0].code), round(points[-1].code)
     if last - first >= TABLE_MAX:
         return LineLaw(points, step, whole=True)
-    over = range(first, last + 1)
-    table = [round(_between(code, codes, levels)) if codes[0] <= code <= codes[-1] else OFF for code in over]
+    table: list[Level] = [OFF] * (last - first + 1)
+    begin = max(first, math.ceil(codes[0]))
+    for (left, right), (low, high) in _sides(codes, levels):
+        end = min(last, math.floor(right)) + 1
+        wide, up = right - left, high - low
+        table[begin - first : end - first] = [round(low + (code - left) / wide * up) for code in range(begin, end)]
+        begin = end
     return StepLaw(table, first=first, off=None if off is None else round(off), in_two_parts=in_two_parts)
 
 

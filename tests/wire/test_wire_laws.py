@@ -388,3 +388,11 @@ def test_three_bytes_are_worked_out_each_time() -> None:
 def test_a_table_takes_no_strange_numbers(code: float) -> None:
     with pytest.raises(WireError, match="outside"):
         gm2(7).level(code)
+
+
+def test_a_law_that_is_asked_for_again_is_not_built_again() -> None:
+    chart = [Point(0, OFF), Point(1, -6_000), Point(16_383, 1_000)]
+    law = points_over_codes(chart, in_two_parts=True)
+    assert points_over_codes(list(chart), in_two_parts=True) is law
+    assert points_over_codes(chart) is not law
+    assert gm2(14) is gm2(14)
