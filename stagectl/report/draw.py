@@ -23,7 +23,11 @@ class Drawing:
 
     def rect(self, x: float, y: float, w: float, h: float, look: str, title: str = "") -> None:
         """A box."""
-        self._shape(f'rect x="{_n(x)}" y="{_n(y)}" width="{_n(w)}" height="{_n(h)}" class="{look}"', "rect", title)
+        self._shape(
+            f'rect x="{px(x)}" y="{px(y)}" width="{px(w)}" height="{px(h)}" class="{look}"',
+            "rect",
+            title,
+        )
 
     def path(self, d: str, look: str, title: str = "") -> None:
         """A path."""
@@ -35,7 +39,7 @@ class Drawing:
     def text(self, x: float, y: float, said: str, look: str, end: bool = False) -> None:
         """Text of our own, in ASCII, whose base line begins (or ends) there. `look`: its size, then other classes."""
         anchor = ' text-anchor="end"' if end else ""
-        self.put(f'<text x="{_n(x)}" y="{_n(y)}" class="{look}"{anchor}>{safe(said)}</text>')
+        self.put(f'<text x="{px(x)}" y="{px(y)}" class="{look}"{anchor}>{safe(said)}</text>')
 
     def name(self, x: float, y: float, said: str, look: str, cells: int, whole: str | None = None) -> None:
         """A name, clipped to so many cells. Where it is, or is not `whole`, all of it is its title."""
@@ -43,14 +47,14 @@ class Drawing:
         title = f"<title>{safe(whole or said)}</title>" if shown != (whole or said) else ""
         size = SIZES[look.split()[0]]
         if shown.isascii():
-            self.put(f'<text x="{_n(x)}" y="{_n(y)}" class="{look}">{safe(shown)}{title}</text>')
+            self.put(f'<text x="{px(x)}" y="{px(y)}" class="{look}">{safe(shown)}{title}</text>')
             return
-        box = f'x="{_n(x)}" y="{_n(y - 1.1 * size)}" width="{_n(cells * CELL * size)}" height="{_n(1.5 * size)}"'
-        self.put(f'<svg {box}><text x="0" y="{_n(1.1 * size)}" class="{look} i">{safe(shown)}{title}</text></svg>')
+        box = f'x="{px(x)}" y="{px(y - 1.1 * size)}" width="{px(cells * CELL * size)}" height="{px(1.5 * size)}"'
+        self.put(f'<svg {box}><text x="0" y="{px(1.1 * size)}" class="{look} i">{safe(shown)}{title}</text></svg>')
 
     def svg(self, high: float) -> str:
         """The whole drawing."""
-        head = f'viewBox="0 0 {_n(self.wide)} {_n(high)}" width="{_n(self.wide)}" height="{_n(high)}"'
+        head = f'viewBox="0 0 {px(self.wide)} {px(high)}" width="{px(self.wide)}" height="{px(high)}"'
         return f'<svg {head} role="group" aria-label="{safe(self._label)}">{"".join(self._parts)}</svg>'
 
 
@@ -61,9 +65,10 @@ def wide(said: str, look: str) -> float:
 
 def triangle(x: float, y: float, up: bool) -> str:
     """The path of a triangle that is 6 wide and 6 high, with its left lower corner at a place."""
-    return f"M{_n(x)} {_n(y)}l3-6 3 6z" if up else f"M{_n(x)} {_n(y - 6)}h6l-3 6z"
+    return f"M{px(x)} {px(y)}l3-6 3 6z" if up else f"M{px(x)} {px(y - 6)}h6l-3 6z"
 
 
 @lru_cache(NUMBERS_KEPT)
-def _n(value: float) -> str:
+def px(value: float) -> str:
+    """A place or a length as the markup has it, to a hundredth of a pixel."""
     return f"{value:.2f}".rstrip("0").rstrip(".")

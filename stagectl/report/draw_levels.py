@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Final
 
 from stagectl.core.levels import Off
-from stagectl.report.draw import Drawing, triangle
+from stagectl.report.draw import Drawing, px, triangle
 from stagectl.report.figures import Cell, Mix, Song
 from stagectl.report.style import SHADES, WIDTH
-from stagectl.report.words import count, level_text, signed, wrapped
+from stagectl.report.words import NUMBERS_KEPT, count, level_text, signed, wrapped
 
 ACROSS: Final = 10
 """Songs side by side; more go below, shared out evenly."""
@@ -68,45 +69,68 @@ def _panel(mix: Mix, inputs: Sequence[str], songs: Sequence[Song], columns: rang
             base = y - 5 - 10 * (len(lines) - 1 - at)
             drawing.name(LABEL + place * CELL, base, line, "s q", SONG_CELLS, whole if at == 0 else line)
     drawing.path(f"M0 {y:g}H{LABEL + len(columns) * CELL:g}", "line")
+    places = [_Column(LABEL + place * CELL, at) for place, at in enumerate(columns)]
     for name in inputs:
         cells = mix.inputs[name]
         high = MOVED_ROW if any(cells[at].moved for at in columns) else ROW
         drawing.name(0, y + 13, name, "m", NAME_CELLS)
-        for place, at in enumerate(columns):
-            _cell(
-                drawing,
-                high,
-                LABEL + place * CELL,
-                y,
-                cells[at],
-                cells[at - 1] if at else None,
-                f"{name}, {songs[at].name}",
-            )
+        row = _Row(y, high)
+        for column in places:
+            _cell(drawing, row, column, cells, f"{name}, {songs[column.at].name}")
         y += high
         drawing.path(f"M0 {y:g}H{LABEL + len(columns) * CELL:g}", "hair")
     return drawing.svg(y + 2)
+
+
+class _Column:
+    """Where a song's cells are, CSS pixels, also as text: a page has some ten thousand cells. `at`: the song's place
+    in the report."""
+
+    def __init__(self, x: float, at: int) -> None:
+        self.x, self.at = x, at
+        self.bar, self.said = px(x), px(x + 10)
+
+
+class _Row:
+    """Where an input's cells are, and how high, CSS pixels, also as text."""
+
+    def __init__(self, y: float, high: int) -> None:
+        self.y = y
+        self.box = f'y="{px(y + 1)}" width="{px(CELL - 2)}" height="{px(high - 2)}"'
+        self.base = px(y + 13)
 
 
 def _head(song: Song, number: int) -> list[str]:
     return wrapped(f"{number} {song.name}" if number else "before", SONG_CELLS, SONG_LINES)
 
 
-def _cell(drawing: Drawing, high: int, x: float, y: float, cell: Cell, before: Cell | None, where: str) -> None:
-    shown = level_text(cell.level)
-    if cell.level is not None and not isinstance(cell.level, Off):
-        share = (min(max(cell.level, BOTTOM), TOP) - BOTTOM) / (TOP - BOTTOM)
-        tall = max(1.0, share * TALL)
-        drawing.rect(x, y + 1, CELL - 2, high - 2, f"h{round(share * (SHADES - 1))}")
-        drawing.rect(x, y + 17 - tall, 6, tall, "bar")
+def _cell(drawing: Drawing, row: _Row, column: _Column, cells: Sequence[Cell], where: str) -> None:
+    cell = cells[column.at]
+    x, y, level = column.x, row.y, cell.level
+    if level is not None and not isinstance(level, Off):
+        tall, shade, tall_text = _bar(level)
+        drawing.put(
+            f'<rect x="{column.bar}" {row.box} class="{shade}"/>'
+            f'<rect x="{column.bar}" y="{px(y + 17 - tall)}" width="6" height="{tall_text}" class="bar"/>'
+        )
         if cell.at_ceiling or cell.held:
             drawing.path(f"M{x - 2:g} {y + 16 - tall:g}h10", "strong", f"{where}: {_bound(cell)}")
     elif cell.held:
         drawing.path(f"M{x - 2:g} {y + 15.5:g}h10", "strong", f"{where}: {_bound(cell)}")
-    if shown:
-        is_new = before is not None and before.level is not None and before.level != cell.level
-        drawing.text(x + 10, y + 13, shown, "m b" if is_new else "m")
+    if level is not None:
+        before = cells[column.at - 1].level if column.at else None
+        look = "m b" if before is not None and before != level else "m"
+        drawing.put(f'<text x="{column.said}" y="{row.base}" class="{look}">{level_text(level)}</text>')
     if cell.moved:
         _arrows(drawing, x + 10, y + 26, cell, where)
+
+
+@lru_cache(NUMBERS_KEPT)
+def _bar(level: int) -> tuple[float, str, str]:
+    """How high the bar of a level is, CSS pixels; the class of its shade; the height as text."""
+    share = (min(max(level, BOTTOM), TOP) - BOTTOM) / (TOP - BOTTOM)
+    tall = max(1.0, share * TALL)
+    return tall, f"h{round(share * (SHADES - 1))}", px(tall)
 
 
 def _arrows(drawing: Drawing, x: float, y: float, cell: Cell, where: str) -> None:
