@@ -45,6 +45,17 @@ def command(journal: Path | None, show: Path | None, output: Path | None, as_jso
       stagectl report --setlist my-show -o night.html
       stagectl report --json
     """
+    import gc
+
+    # What is made here is kept to the end, so nothing is looked for in it.
+    gc.disable()
+    try:
+        _report(journal, show, output, as_json, force)
+    finally:
+        gc.enable()
+
+
+def _report(journal: Path | None, show: Path | None, output: Path | None, as_json: bool, force: bool) -> None:
     import json
     import sys
     from contextlib import closing

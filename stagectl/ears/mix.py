@@ -39,8 +39,10 @@ def mix_sum(sends: Iterable[Level | None], whole: Level | None = None) -> Level:
 class Course:
     """How long a mix stood at each level, ns."""
 
-    def __init__(self) -> None:
-        self._at: Counter[Level] = Counter()
+    def __init__(self, times: Mapping[Level, int] | None = None) -> None:
+        self._at: Counter[Level] = Counter(times)
+        if len(self._at) > LEVELS_MAX:
+            raise ValueError(f"a mix has more than {LEVELS_MAX:,} levels")
 
     def add(self, level: Level, time: int) -> None:
         """It stood at a level, hundredths of a dB, for so long, ns. Raises ValueError for a negative time."""
@@ -84,6 +86,11 @@ class Ears:
         if course is None:
             course = self._courses[listener, song] = Course()
         course.add(level, ended - begun)
+
+    def stood(self, listener: str, song: str, times: Mapping[Level, int]) -> None:
+        """A listener's mix stood at these levels, hundredths of a dB, for so long each, ns, and at no others in that
+        song. Raises ValueError where there are more than LEVELS_MAX."""
+        self._courses[listener, song] = Course(times)
 
     def songs(self, listener: str) -> Mapping[str, Course]:
         """The course of a listener's mix in each song, in the order in which they came."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
@@ -11,13 +12,13 @@ from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stagectl.core.levels import OFF, Level
+from stagectl.core.levels import OFF, Level, hundredths, uncorrelated_sum
 from stagectl.core.plan import Levels
 from stagectl.ears.night import NightEars
 from stagectl.journal.read import open_read, rows
 from stagectl.journal.write import Journal
 from stagectl.report.gather import Story
-from stagectl.report.hearing import Hearing
+from stagectl.report.hearing import Hearing, power_sum
 from stagectl.report.levels import Levels as Followed
 from stagectl.show.compile import compile_show
 from stagectl.show.ears import setting_of
@@ -106,3 +107,31 @@ def test_both_come_to_the_same_on_the_demo_night(tmp_path: Path) -> None:
     assert heard(slow) == heard(quick)
     assert all(heard(slow).values())
     assert slow.notes() == quick.notes(slow.ended)
+
+
+@settings(max_examples=examples(300))
+@given(st.lists(st.one_of(st.integers(-12_000, 2_000), st.just(OFF)), max_size=128))
+def test_a_quick_sum_is_the_exact_one(levels: Sequence[Level]) -> None:
+    powers = [0.0 if level is OFF else 10 ** (level / 1000) for level in levels]
+    found = power_sum(powers)
+    assert (OFF if found is None else found) == uncorrelated_sum(levels)
+
+
+def test_at_the_edge_between_two_hundredths_the_exact_sum_decides() -> None:
+    differ = 0
+    for edge in range(-2_000, 1_000):
+        # The least float whose level rounds to the upper hundredth, and the one before it.
+        low, high = 10 ** ((edge - 0.51) / 1000), 10 ** ((edge - 0.49) / 1000)
+        while (middle := (low + high) / 2) not in (low, high):
+            if hundredths(10 * math.log10(middle)) == hundredths(10 * math.log10(high)):
+                high = middle
+            else:
+                low = middle
+        # Two small powers that a plain sum drops one after the other, and that together make the upper one.
+        powers = [low, 0.3 * math.ulp(low), 0.3 * math.ulp(low)]
+        assert low + powers[1] + powers[2] == low
+        assert math.fsum(powers) == high
+        exact = hundredths(10 * math.log10(high))
+        differ += hundredths(10 * math.log10(low)) != exact
+        assert power_sum(powers) == exact
+    assert differ == 3_000
