@@ -48,9 +48,8 @@ def command(take: Path | None, port: str, name: str | None, keep: Path | None, o
     asks = take is None and sys.stdin.isatty() and sys.stdout.isatty()
     _check(name, output, asks)
     _check_kept(keep, take)
-    failed: list[int] = []
     try:
-        pedals = _from_take(take, port) if take is not None else _live(api, port, asks, keep, failed)
+        pedals, code = (_from_take(take, port), 0) if take is not None else _live(api, port, asks, keep)
         if asks:
             _ask_and_write(pedals, name, output)
         else:
@@ -58,8 +57,8 @@ def command(take: Path | None, port: str, name: str | None, keep: Path | None, o
     except (KeyboardInterrupt, click.Abort):
         click.echo("\nNothing was written.", err=True)
         raise SystemExit(1) from None
-    if failed:
-        raise SystemExit(failed[0])
+    if code:
+        raise SystemExit(code)
 
 
 def _check(name: str | None, output: Path | None, asks: bool) -> None:
@@ -118,8 +117,8 @@ def _from_take(take: Path, part: str) -> list[Pedal]:
     return pedals
 
 
-def _live(api: str, part: str, asks: bool, keep: Path | None, failed: list[int]) -> list[Pedal]:
-    """The pedals that were heard. `failed`: takes the exit code where their take cannot be kept."""
+def _live(api: str, part: str, asks: bool, keep: Path | None) -> tuple[list[Pedal], int]:
+    """The pedals that were heard, and the exit code: that of a take that cannot be kept, else 0."""
     from contextlib import ExitStack
 
     from stagectl.errors import DeviceError, nearest
@@ -139,18 +138,17 @@ def _live(api: str, part: str, asks: bool, keep: Path | None, failed: list[int])
         shows.say("Enter ends it.")
         names = system.inputs()
         ports = Listener(system, shows, part).until(enter_pressed)
-    if keep is not None:
-        failed += _keep(keep, ports)
+    code = 0 if keep is None else _keep(keep, ports)
     pedals = [(port.name, port.learned()) for port in ports]
     if not any(one.verdicts for _, one in pedals):
         none = f"no port has `{part}` in its name{nearest(part, names)}" if part and names else NO_PORT
         raise DeviceError("no control spoke" if ports else none)
-    return [(port, one) for port, one in pedals if one.verdicts]
+    return [(port, one) for port, one in pedals if one.verdicts], code
 
 
-def _keep(path: Path, ports: Sequence[Port]) -> list[int]:
+def _keep(path: Path, ports: Sequence[Port]) -> int:
     """What was heard is kept, whatever can be learned from it. Where it cannot be, that is said, and the mapping comes
-    all the same: the exit code of that."""
+    all the same: the exit code of that, else 0."""
     from stagectl.cli.main import FAULTS, SYSTEM
     from stagectl.errors import DeviceError, StagectlError
     from stagectl.learn.keep_take import take_bytes
@@ -162,9 +160,9 @@ def _keep(path: Path, ports: Sequence[Port]) -> list[int]:
         write_whole(path, take_bytes((port.name, port.packets) for port in ports), "take", lambda _: False, force=False)
     except StagectlError as error:
         echo(plainly(f"Not kept: {error}"), "fault", err=True)
-        return [SYSTEM if isinstance(error, DeviceError) else FAULTS]
+        return SYSTEM if isinstance(error, DeviceError) else FAULTS
     click.echo(f"Kept: {path}; `stagectl rehearse SHOW --presses {path}` plays it to a show.", err=True)
-    return []
+    return 0
 
 
 def _only(pedals: list[Pedal]) -> Pedal:
