@@ -68,7 +68,9 @@ def _read(path: Path) -> Any:
     """A file as lists, mappings and texts: no name is taken for a number."""
     import yaml
 
-    with path.open("rb") as file:
+    from stagectl.regular import open_regular
+
+    with open_regular(path) as file:
         raw = file.read(BYTES_MAX + 1)
     if len(raw) > BYTES_MAX:
         return {}

@@ -36,15 +36,18 @@ def command(backup: Path, output: Path | None, only_list: bool) -> None:
     from stagectl.cli.common import count
     from stagectl.errors import DeviceError, Fault, FileFaults, nearest
     from stagectl.journal.causes import cause
+    from stagectl.regular import NoFileError, open_regular
     from stagectl.term.waiting import Waiting
 
-    if not backup.is_file():
+    if not backup.exists():
         known = sorted(path.name for path in backup.parent.glob("*.zip"))
         raise FileFaults(
             [Fault(str(backup), 0, "there is no such file" + (nearest(backup.name, known) if known else ""))]
         )
     try:
-        file = backup.open("rb")
+        file = open_regular(backup)
+    except NoFileError as error:
+        raise FileFaults([Fault(str(backup), 0, str(error.strerror))]) from error
     except OSError as error:
         raise DeviceError(f"{backup} cannot be read: {cause(error)}") from error
     with file, Waiting("checking every file") as waiting:

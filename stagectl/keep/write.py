@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.errors import Fault, FileFaults
+from stagectl.regular import open_regular
 
 BACKUPS_MAX: Final = 1_000
 """Backups of one second."""
@@ -28,7 +29,8 @@ class Disk:
 
     def read(self, path: Path) -> bytes:
         """What a file holds."""
-        return path.read_bytes()
+        with open_regular(path) as file:
+            return file.read()
 
     def mode(self, path: Path) -> int:
         """A file's permissions."""

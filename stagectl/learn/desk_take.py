@@ -23,6 +23,7 @@ from typing import Final
 from stagectl.errors import Fault, FileFaults
 from stagectl.learn.desk_moves import Move, Part, Way, parse_move
 from stagectl.learn.series import MESSAGES_MAX, Packet
+from stagectl.regular import open_regular
 from stagectl.rehearse.take import open_take
 from stagectl.show.faults import FAULTS_MAX
 from stagectl.show.yamltext import shown
@@ -52,9 +53,11 @@ def take_text(parts: Iterable[Part]) -> Iterator[str]:
 
 def _text_file(path: Path) -> list[Part]:
     try:
-        if path.stat().st_size > TAKE_BYTES_MAX:
+        with open_regular(path) as file:
+            raw = file.read(TAKE_BYTES_MAX + 1)
+        if len(raw) > TAKE_BYTES_MAX:
             raise FileFaults([Fault(str(path), 0, f"a recording of more than {TAKE_BYTES_MAX:,} bytes")])
-        lines = path.read_text(encoding="utf-8-sig").split("\n")
+        lines = raw.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     except (OSError, UnicodeDecodeError) as error:
         missing = isinstance(error, FileNotFoundError)
         reason = "there is no such file" if missing else f"no recording: {getattr(error, 'strerror', None) or error}"

@@ -15,6 +15,7 @@ from typing import Any, Final, NamedTuple
 from stagectl.errors import Fault, FileFaults, nearest
 from stagectl.pedals.fine import PAIR_WAIT_NS
 from stagectl.pedals.hear import MidiEar
+from stagectl.regular import open_regular
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Show
 from stagectl.show.values import NAME_MAX
@@ -85,7 +86,7 @@ def read_take(path: Path, show: Show) -> list[Timed]:
 def open_take(path: Path) -> Take:
     """The file. Raises FileFaults."""
     try:
-        with path.open("rb") as opened:
+        with open_regular(path) as opened:
             file = read_midi_file(opened.read(TAKE_BYTES_MAX + 1), TAKE_BYTES_MAX)
         if file.format == 2:
             raise ValueError("its tracks are independent songs (format 2), so they have no common time")

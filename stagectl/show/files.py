@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from stagectl.errors import Fault
+from stagectl.regular import open_regular
 from stagectl.show.yamltext import BYTES_MAX, Text, read_text
 from stagectl.where import shipped
 
@@ -24,8 +25,9 @@ class Files:
         self._texts: dict[Path, Text] = {}
 
     def read(self, path: Path, most: int) -> bytes:
-        """What a file holds, up to `most` bytes. Raises OSError, and ValueError for a name that can be no file's."""
-        with path.open("rb") as file:
+        """What a file holds, up to `most` bytes. Raises OSError, where it is no regular file too, and ValueError for a
+        name that can be no file's."""
+        with open_regular(path) as file:
             raw = file.read(most)
         self.seen[str(path)] = raw
         return raw
@@ -38,8 +40,6 @@ class Files:
 
     def _text(self, path: Path) -> Text:
         try:
-            if self.is_something_else(path):
-                return Text(None, {}, [Fault(str(path), 0, "this is not a file")])
             raw = self.read(path, BYTES_MAX + 1)
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or str(error)

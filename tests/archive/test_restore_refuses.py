@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import random
 import stat
 import struct
@@ -290,3 +291,9 @@ def test_where_it_is_not_restored_to(tmp_path: Path, monkeypatch: pytest.MonkeyP
 def test_every_manifest_of_ours_is_read_by_any_reader_of_json() -> None:
     with zipfile.ZipFile(io.BytesIO(WHOLE)) as found:
         assert json.loads(found.read(MANIFEST))["format"] == FORMAT
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "b.zip")
+    result = CliRunner().invoke(main, ["restore", str(tmp_path / "b.zip"), "--list"])
+    assert (result.exit_code, result.output) == (1, f"{tmp_path / 'b.zip'}: it is a named pipe, and no file\n")

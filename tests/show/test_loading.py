@@ -156,12 +156,12 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "setlist.yaml")
-    assert _faults(tmp_path) == [f"{tmp_path}/setlist.yaml: this is not a file"]
+    assert _faults(tmp_path) == [f"{tmp_path}/setlist.yaml: it is a named pipe, and no file"]
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no endless file here")
 def test_an_endless_file_is_not_read() -> None:
-    assert _faults(Path("/dev/zero")) == ["/dev/zero: this is not a file"]
+    assert _faults(Path("/dev/zero")) == ["/dev/zero: it is a device, and no file"]
 
 
 def test_a_rig_that_is_a_pipe_or_a_folder_is_not_read(nine: Copy) -> None:
@@ -171,6 +171,13 @@ def test_a_rig_that_is_a_pipe_or_a_folder_is_not_read(nine: Copy) -> None:
     (nine.folder / RIG).unlink()
     (nine.folder / RIG).mkdir()
     assert nine.faults()[0][2] == "`rig.yaml` beside setlist.yaml is not a file"
+
+
+def test_a_tempo_file_that_is_a_pipe_is_not_waited_for(nine: Copy) -> None:
+    nine.plant(SETLIST, "    tempo: 100\n    metre: 6/8\n", "    tempo file: band.mid\n")
+    os.mkfifo(nine.folder / "band.mid")
+    [(file, _, says)] = nine.faults()
+    assert (file, says) == (SETLIST, "`band.mid`: it is a named pipe, and no file")
 
 
 def test_no_more_is_read_than_the_bound(nine: Copy) -> None:

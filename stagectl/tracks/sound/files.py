@@ -12,11 +12,11 @@ unknown).
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
+from stagectl.regular import NoFileError, open_regular
 from stagectl.tracks.sound.needed import library
 
 if TYPE_CHECKING:
@@ -100,11 +100,11 @@ def opened(path: str) -> Iterator[tuple[SoundFacts, Any]]:
 @contextmanager
 def _bytes_of(path: str) -> Iterator[BinaryIO]:
     try:
-        if not stat.S_ISREG(os.stat(path).st_mode):
-            raise BadSound(f"`{path}` is no file")
-        raw = open(path, "rb")  # noqa: SIM115 - it is closed below; what goes wrong later is not this
+        raw = open_regular(path)
     except FileNotFoundError as error:
         raise BadSound(f"there is no file `{path}`") from error
+    except NoFileError as error:
+        raise BadSound(f"`{path}` is no file: {error.strerror}") from error
     except (OSError, ValueError) as error:
         raise BadSound(f"`{path}` cannot be read: {getattr(error, 'strerror', None) or error}") from error
     with raw:
