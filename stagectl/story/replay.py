@@ -145,7 +145,9 @@ class Played:
         before = {to: had[send] for send, to in same.items() if send in had and self.plan.grid_of(to) is not None}
         left = self.state.left.intersection(same.values()) if self.plan.answers.reads else frozenset()
         known = NOTHING_KNOWN._replace(before=MappingProxyType(before if self.plan.answers.reads else {}))
-        self.state = self.state._replace(known=known, left=left)
+        # Presses go on being counted from where the night was, so that none has the number of another.
+        presses = max(self.state.presses, other.state.presses)
+        self.state = self.state._replace(known=known, left=left, presses=presses)
 
     def until(self, at: int) -> list[Row]:
         """Let time pass up to `at`, ns since the night began. Returns the rows."""

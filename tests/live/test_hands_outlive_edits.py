@@ -318,3 +318,28 @@ def test_an_edit_that_moves_no_level_makes_no_difference(
     for one, other in zip(plain, edited, strict=True):
         assert one[0] == other[0]
         assert one[1:] == other[1:] or len(one) == 2
+
+
+@pytest.mark.parametrize("edits", [1, 2])
+def test_no_press_has_the_number_of_another(folder: Path, edits: int) -> None:
+    """Also where the desk has taken numbers before the edit that the new files know nothing of."""
+    night = in_the_first_song(folder)
+    for turn in range(edits):
+        night.hand(GUITAR, -300 - 100 * turn)
+        night.waits(2)
+        night.press("on")
+        night.waits(10)
+        night = killed_then(folder, night, (f"fade: {turn + 1}\n", f"fade: {turn + 2}\n"))
+        night.comes()
+        night.press("on")
+        night.waits(10)
+    ended(night)
+    with closing(sqlite3.connect(night.path)) as connection:
+        numbers = [one for (one,) in connection.execute("SELECT press FROM story WHERE kind = 'press' ORDER BY id")]
+        causes = connection.execute(
+            "SELECT press FROM story WHERE kind = 'change' AND press IS NOT NULL GROUP BY press "
+            "HAVING count(DISTINCT who || what) > 1"
+        ).fetchall()
+    assert len(numbers) == 1 + 2 * edits
+    assert numbers == sorted(set(numbers))
+    assert causes == []
