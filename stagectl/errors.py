@@ -76,13 +76,19 @@ class WireError(StagectlError):
     """A message that cannot be said on the wire, or bytes that mean nothing."""
 
 
+def closest(name: str, allowed: Iterable[str]) -> str | None:
+    """The name that is close to one, whatever the case; None where none is."""
+    lowered = {known.lower(): known for known in allowed}
+    close = get_close_matches(name.lower(), lowered, n=1, cutoff=0.6)
+    return lowered[close[0]] if close else None
+
+
 def nearest(name: str, allowed: Iterable[str]) -> str:
     """`; did you mean `kick`?` where a name is close, else what is allowed (at most a dozen names)."""
     names = list(dict.fromkeys(allowed))
-    lowered = {known.lower(): known for known in names}
-    close = get_close_matches(name.lower(), lowered, n=1, cutoff=0.6)
-    if close:
-        return f"; did you mean `{lowered[close[0]]}`?"
+    close = closest(name, names)
+    if close is not None:
+        return f"; did you mean `{close}`?"
     if not names:
         return "; there are none"
     shown = ", ".join(f"`{known}`" for known in names[:12])

@@ -8,13 +8,12 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from pathlib import Path
 
 import stagectl
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-from stagectl.errors import DeviceError, JournalError, NightInUse, nearest
+from stagectl.errors import DeviceError, JournalError, NightInUse, closest, nearest
 from stagectl.journal.claim import Claim, ClaimedError, holder_of, make_own, name_of, running
 from stagectl.journal.paths import folders, new_path, ordered
 from stagectl.journal.record import Recorder, begin
@@ -213,8 +212,9 @@ def _may_be_begun(path: Path) -> None:
     if path.parent.is_dir():
         return
     beside = ordered(*path.parent.parents, *folders())
-    near = get_close_matches(path.name, names := {one.name: one for one in beside[:LOOKED_AT_MAX]}, n=1)
-    meant = f"; did you mean `{names[near[0]]}`?" if near else "; make it first, if that is where it is to be"
+    names = {one.name: one for one in beside[:LOOKED_AT_MAX]}
+    near = closest(path.name, names)
+    meant = f"; did you mean `{names[near]}`?" if near else "; make it first, if that is where it is to be"
     raise JournalError(f"there is no folder {path.parent} for the journal {path.name}{meant}")
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final, NamedTuple
 
-from stagectl.errors import DeviceError
+from stagectl.errors import DeviceError, closest
 from stagectl.live.links import GONE, Gone, Link, Port
 from stagectl.ports.midi import MidiOut, MidiSystem, find_all, open_system
 
@@ -69,6 +69,8 @@ class Watch:
         self._told: set[str] = set()
         self._refused: dict[Link, tuple[float, str]] = {}
         """Links that could not be opened: until when they are left alone, and why."""
+        self._free: dict[Link, list[str]] = {}
+        """The ports that each link could have had in the last look."""
         self._needs_midi = any(link.is_midi for link in links)
         self._wait = 0
         self._dead = False
@@ -99,6 +101,10 @@ class Watch:
             for link in fresh:
                 if link.port_name is not None:
                     self._changed(link, True)
+
+    def near(self, link: Link) -> str | None:
+        """The port whose name is close to what a link looks for and does not find, if there is one: it may be meant."""
+        return closest(link.wants, self._free.get(link, ())) if link.is_midi and not link.port_name else None
 
     def lost(self, link: Link) -> None:
         """Let go of a link's port; closing it is left to the watching thread."""
@@ -137,6 +143,7 @@ class Watch:
             if names is None and link.is_midi:
                 continue
             free = [name for name in names or [] if not link.hears or name == link.port_name or name not in taken]
+            self._free[link] = free
             until, why = self._refused.get(link, (0.0, ""))
             if time.monotonic() < until:
                 troubles.append(why)

@@ -292,3 +292,22 @@ def test_a_port_that_cannot_be_opened_is_left_alone_for_a_while(monkeypatch: pyt
         watch.close()
 
     asyncio.run(live())
+
+
+def test_a_port_that_may_be_meant_is_known_until_the_right_one_comes() -> None:
+    async def live() -> None:
+        system = FakeSystem()
+        pedal, other = FakePedal("left", "Foot Bord", system), FakePedal("right", "wah", system)
+        watch = Watch([pedal, other], "auto", lambda *_: None, print)  # type: ignore[list-item]
+        watch._system = system  # type: ignore[assignment]
+        assert watch.near(pedal) is None  # type: ignore[arg-type]
+        system.names = ["Through", "foot board 1"]
+        await watch.look()
+        assert [watch.near(one) for one in (pedal, other)] == ["foot board 1", None]  # type: ignore[arg-type]
+        system.names = ["Foot Bord", "foot board 1"]
+        await watch.look()
+        assert pedal.port_name == "Foot Bord"
+        assert watch.near(pedal) is None  # type: ignore[arg-type]
+        watch.close()
+
+    asyncio.run(live())
