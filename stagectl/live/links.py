@@ -14,8 +14,9 @@ from typing import Any, Final, Generic, Protocol, TypeAlias, TypeVar
 
 from stagectl.errors import DeviceError
 from stagectl.pedals.keyboard import KeyboardPort, find_keyboard, keyboards, open_keyboard
+from stagectl.ports.look_up import Lookup
 from stagectl.ports.midi import InPort, MidiSystem, OutPort, find_all
-from stagectl.ports.udp import Lookup, UdpOut
+from stagectl.ports.udp import UdpOut
 from stagectl.show.rig import LinkedModel
 
 LOOK_UP_S: Final = 0.02

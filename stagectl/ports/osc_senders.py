@@ -11,10 +11,11 @@ since it may have been given another. A name server that fails takes nothing awa
 from __future__ import annotations
 
 import socket
-import threading
 from collections.abc import Iterator, Mapping
 from ipaddress import AddressValueError, IPv4Address
 from typing import Final
+
+from stagectl.ports.look_up import Lookup
 
 LOOK_AGAIN_NS: Final = 5_000_000_000
 """Time between two look-ups of one name, ns."""
@@ -32,7 +33,7 @@ class Host:
         self.addresses: frozenset[str] = frozenset()
         self.trouble: str | None = None
         self._asked_at: int | None = None
-        self._thread: threading.Thread | None = None
+        self._lookup: Lookup | None = None
         try:
             self.addresses = frozenset((str(IPv4Address(name)),))
             self.is_name = False
@@ -42,23 +43,20 @@ class Host:
     def look(self, now: int) -> None:
         """Look a name up anew, unless that is going on, or was done just now. `now`: monotonic, ns."""
         soon = self._asked_at is not None and now - self._asked_at < LOOK_AGAIN_NS
-        if not self.is_name or soon or (self._thread is not None and self._thread.is_alive()):
+        if not self.is_name or soon or (self._lookup is not None and self._lookup.goes_on):
             return
         self._asked_at = now
-        self._thread = threading.Thread(target=self._run, name=f"look up {self.name}", daemon=True)
-        self._thread.start()
+        self._lookup = Lookup(self.name, family=socket.AF_INET, over=self._over)
 
-    def _run(self) -> None:
-        try:
-            found = socket.getaddrinfo(self.name, None, socket.AF_INET, socket.SOCK_DGRAM)
-            self.addresses, self.trouble = frozenset(str(one[4][0]) for one in found), None
-        except OSError as error:
-            self.trouble = error.strerror or str(error)
+    def _over(self, lookup: Lookup) -> None:
+        self.trouble = lookup.trouble
+        if lookup.trouble is None:
+            self.addresses = frozenset(lookup.addresses)
 
     def wait(self, wait_s: float) -> None:
         """Wait for the look-up, but not for longer, s."""
-        if self._thread is not None:
-            self._thread.join(wait_s)
+        if self._lookup is not None:
+            self._lookup.wait(wait_s)
 
 
 class Senders:

@@ -5,45 +5,18 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import socket
-import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from typing import Any, Final
 
 from stagectl.errors import DeviceError
+from stagectl.ports.look_up import Lookup
 
 PACKET_MAX: Final = 65_535
 """Bytes of a UDP packet."""
 
 STRANGERS_AT_ONCE: Final = 16
 """Packets from elsewhere that one look passes over."""
-
-
-class Lookup:
-    """Looks up a host in a thread of its own: a name server that does not answer holds nothing up, not even the end."""
-
-    def __init__(self, host: str, port: int) -> None:
-        self._host, self._port = host, port
-        self._found: tuple[Any, Any] | None = None
-        self._trouble: str | None = None
-        self._thread = threading.Thread(target=self._run, name=f"look up {host}", daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            found = socket.getaddrinfo(self._host, self._port, type=socket.SOCK_DGRAM)[0]
-            self._found = (found[0], found[4])
-        except OSError as error:
-            self._trouble = f"the OSC host `{self._host}` is not known: {error.strerror or error}"
-
-    def result(self, wait_s: float) -> tuple[Any, Any] | None:
-        """The address family and the address; None while nothing is known after `wait_s`. Raises DeviceError where the
-        host has no address."""
-        self._thread.join(wait_s)
-        if self._trouble is not None:
-            raise DeviceError(self._trouble)
-        return self._found
 
 
 HERE: Final = "here"
@@ -56,16 +29,9 @@ LOOKUP_S: Final = 0.5
 def machines(host: str, wait_s: float = LOOKUP_S) -> frozenset[str]:
     """What a host comes to, whichever of its names or addresses it is given by: its addresses, `HERE` for all of this
     machine's own; the name itself where nothing more is known in time."""
-    found: list[str] = []
-
-    def look_up() -> None:
-        with suppress(OSError):
-            found.extend(str(one[4][0]) for one in socket.getaddrinfo(host, None, type=socket.SOCK_DGRAM))
-
-    thread = threading.Thread(target=look_up, name=f"look up {host}", daemon=True)
-    thread.start()
-    thread.join(wait_s)
-    return frozenset(map(_machine, found)) or frozenset((host.lower().rstrip("."),))
+    lookup = Lookup(host)
+    lookup.wait(wait_s)
+    return frozenset(map(_machine, lookup.addresses)) or frozenset((host.lower().rstrip("."),))
 
 
 def _machine(address: str) -> str:

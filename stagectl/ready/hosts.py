@@ -68,7 +68,7 @@ def udp_port(what: str, port: int) -> Finding:
 
 def host(what: str, name: str, port: int, within_s: float) -> Finding:
     """Whether the address of a host is known."""
-    from stagectl.ports.udp import Lookup
+    from stagectl.ports.look_up import Lookup
 
     try:
         found = Lookup(name, port).result(within_s)
