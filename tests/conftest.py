@@ -55,6 +55,14 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return Heaps(config, log) if config.option.dist == "loadgroup" else None
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Each of several workers learns whether it is the spare one."""
+    from cores import is_spare
+
+    node.workerinput["is_spare"] = is_spare(node)
+
+
 def pytest_collection_finish() -> None:
     """What is loaded by now stays: no collection of garbage looks through it again, and they come less often."""
     gc.collect()
@@ -78,4 +86,4 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         from cores import on_jack, stand_back
 
         if not on_jack(item.nodeid):
-            stand_back(is_spare=item.config.workerinput["workerid"] == item.config.option.spare_worker)
+            stand_back(is_spare=item.config.workerinput["is_spare"])

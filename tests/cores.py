@@ -47,14 +47,19 @@ class Heaps(LoadScopeScheduling):  # type: ignore[misc]  # it comes without type
         return heap(nodeid) or nodeid
 
     def _assign_work_unit(self, node: WorkerController) -> None:
-        is_spare = node.gateway.id == self.config.option.spare_worker
-        fits = next((unit for unit in self.workqueue if thinks(unit) is is_spare), None)
+        spare = is_spare(node)
+        fits = next((unit for unit in self.workqueue if thinks(unit) is spare), None)
         if fits is not None:
             self.workqueue.move_to_end(fits, last=False)
-        elif is_spare:
+        elif spare:
             node.shutdown()
             return
         super()._assign_work_unit(node)
+
+
+def is_spare(node: WorkerController) -> bool:
+    """Whether a worker is the one more than cores."""
+    return bool(node.gateway.id == node.config.option.spare_worker)
 
 
 def heap(nodeid: str) -> str | None:

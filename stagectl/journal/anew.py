@@ -47,8 +47,7 @@ def write_anew(connection: sqlite3.Connection, path: Path) -> None:
         with closing(sqlite3.connect(made, isolation_level=None)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE").fetchone()
-        with made.open("rb+") as file:
-            os.fsync(file.fileno())
+        keep_file(made)
         # SQLite would take what these hold for a part of the new file.
         for end in BESIDE:
             Path(f"{path}{end}").unlink(missing_ok=True)
@@ -60,6 +59,12 @@ def write_anew(connection: sqlite3.Connection, path: Path) -> None:
     with suppress(OSError):
         # It has its name; that the name outlives a power cut is for later.
         keep_names(path.parent)
+
+
+def keep_file(path: Path) -> None:
+    """Have the disk keep a file. Raises OSError."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 def keep_names(folder: Path) -> None:

@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Final, TypeAlias
 
 from stagectl.errors import JournalError
-from stagectl.journal.anew import ANEW_MAX, BESIDE, free, keep_names, which, write_anew
+from stagectl.journal.anew import ANEW_MAX, BESIDE, free, keep_file, keep_names, which, write_anew
 from stagectl.journal.causes import cause
 from stagectl.journal.migrate import migrate
 from stagectl.journal.schema import (
@@ -120,8 +120,9 @@ class Journal:
             raise JournalError(f"The journal {path} cannot be begun: {error.strerror}.") from error
         connection = None
         try:
+            _lay_out(path, night)
             connection = connect(path)
-            _lay_out(connection, night)
+            _ready(connection)
             keep_names(path.parent)
         except (*_FAULTS, OSError) as error:
             if connection is not None:
@@ -316,18 +317,30 @@ def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect:
     return journal
 
 
-def _lay_out(connection: sqlite3.Connection, night: Night) -> None:
-    """Make the tables in one transaction of the main file, and only then go over to write-ahead mode: a file
-    whose header names the application is a whole journal."""
-    connection.execute("BEGIN IMMEDIATE")
-    for table in TABLES:
-        connection.execute(table)
-    connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
-    connection.executemany(FILES, files_packed(night.files))
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.execute(f"PRAGMA user_version = {VERSION}")
-    connection.execute("COMMIT")
-    _ready(connection)
+def _lay_out(path: Path, night: Night) -> None:
+    """Make the tables in a file beside `path`, which takes its name when the disk has it: a file whose header names the
+    application is a whole journal, and the disk is waited for once."""
+    made = path.with_name(f"{path.name}.new")
+    try:
+        made.unlink(missing_ok=True)
+        with closing(sqlite3.connect(made, isolation_level=None)) as connection:
+            connection.execute("PRAGMA synchronous = OFF")
+            connection.execute("BEGIN IMMEDIATE")
+            for table in TABLES:
+                connection.execute(table)
+            connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
+            connection.executemany(FILES, files_packed(night.files))
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version = {VERSION}")
+            connection.execute("COMMIT")
+            connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        keep_file(made)
+        made.replace(path)
+    except BaseException:
+        for end in ("", *BESIDE):
+            with suppress(OSError):
+                Path(f"{made}{end}").unlink()
+        raise
 
 
 def _ready(connection: sqlite3.Connection) -> None:
