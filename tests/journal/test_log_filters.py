@@ -56,8 +56,8 @@ def test_a_question_finds_what_a_look_at_every_row_finds(night: list[Batch], ask
 
 
 OURS = {
-    "listener": "SELECT id FROM story WHERE CASE kind WHEN 'change' THEN listener WHEN 'press' THEN who "
-    "WHEN 'refusal' THEN who END IS ? ORDER BY id",
+    "listener": "SELECT id FROM story WHERE CASE WHEN kind = 'change' THEN listener WHEN kind IN ('press', 'refusal') "
+    "THEN CASE WHEN who LIKE 'page for %' THEN substr(who, 10) ELSE who END END IS ? ORDER BY id",
     "song": "SELECT id FROM (SELECT *, (SELECT song FROM story AS a WHERE a.kind = 'arrival' AND a.id <= story.id "
     "ORDER BY a.id DESC LIMIT 1) AS inside FROM story) WHERE inside IS ? ORDER BY id",
     "pedal": "WITH p AS (SELECT ? AS name) SELECT id FROM story, p WHERE pedal = name OR (kind IN ('link', 'layer', "
