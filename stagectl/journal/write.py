@@ -20,22 +20,19 @@ from types import TracebackType
 from typing import Final, TypeAlias
 
 from stagectl.errors import JournalError
-from stagectl.journal.anew import ANEW_MAX, BESIDE, free, keep_file, keep_names, which, write_anew
+from stagectl.journal.anew import ANEW_MAX, BESIDE, free, keep_names, which, write_anew
 from stagectl.journal.causes import cause
+from stagectl.journal.lay_out import go_over, lay_out
 from stagectl.journal.migrate import migrate
 from stagectl.journal.schema import (
-    APPLICATION_ID,
     FILES,
     HEARD_LENGTH,
     INSERTS,
     LEFT_LENGTH,
-    TABLES,
-    VERSION,
     Night,
     Packed,
     files_packed,
     heard_packed,
-    night_packed,
     packed,
 )
 from stagectl.story.entry import Heard
@@ -120,9 +117,9 @@ class Journal:
             raise JournalError(f"The journal {path} cannot be begun: {error.strerror}.") from error
         connection = None
         try:
-            _lay_out(path, night)
+            lay_out(path, night)
             connection = connect(path)
-            _ready(connection)
+            go_over(connection)
             keep_names(path.parent)
         except (*_FAULTS, OSError) as error:
             if connection is not None:
@@ -227,7 +224,7 @@ class Journal:
             write_anew(old, path)
             self._made = which(path)
             new = self._connect(path)
-            _ready(new)
+            go_over(new)
         except (*_FAULTS, OSError) as error:
             if new is not None:
                 new.close()
@@ -301,7 +298,7 @@ def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect:
         if sound != "ok":
             raise JournalError(f"The journal {path} cannot be written on: the file is damaged.")
         migrate(connection)
-        _ready(connection)
+        go_over(connection)
         lasts = [connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0] for table in ("story", "heard")]
         last = max(last or 0 for last in lasts)
         connection.executemany(FILES, files_packed(files or {}, last))
@@ -315,43 +312,6 @@ def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect:
     journal = Journal(path, connection, connect)
     journal.last = last
     return journal
-
-
-def _lay_out(path: Path, night: Night) -> None:
-    """Make the tables in a file beside `path`, which takes its name when the disk has it: a file whose header names the
-    application is a whole journal, and the disk is waited for once."""
-    made = path.with_name(f"{path.name}.new")
-    try:
-        made.unlink(missing_ok=True)
-        with closing(sqlite3.connect(made, isolation_level=None)) as connection:
-            connection.execute("PRAGMA synchronous = OFF")
-            connection.execute("BEGIN IMMEDIATE")
-            for table in TABLES:
-                connection.execute(table)
-            connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
-            connection.executemany(FILES, files_packed(night.files))
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            connection.execute(f"PRAGMA user_version = {VERSION}")
-            connection.execute("COMMIT")
-            connection.execute("PRAGMA journal_mode = WAL").fetchone()
-        keep_file(made)
-        made.replace(path)
-    except BaseException:
-        for end in ("", *BESIDE):
-            with suppress(OSError):
-                Path(f"{made}{end}").unlink()
-        raise
-
-
-def _ready(connection: sqlite3.Connection) -> None:
-    """Go over to write-ahead mode."""
-    connection.execute("PRAGMA journal_mode = WAL").fetchone()
-    connection.execute("PRAGMA synchronous = NORMAL")
-    connection.execute("PRAGMA wal_autocheckpoint = 0").fetchone()
-    # The first write makes the files beside the journal and waits for the disk; no press should wait for that.
-    connection.execute(f"PRAGMA user_version = {VERSION}")
-    for insert in INSERTS.values():
-        connection.executemany(insert, ())
 
 
 def _wal(path: Path) -> Path:

@@ -381,18 +381,11 @@ class _Daemon:
                 return
             await asyncio.sleep(LOOK_S)
 
-    def _meant(self, link: Link) -> str:
-        near = self.watch.near(link)
-        return "" if near is None else f"; did you mean `{near}`?"
-
     def _ready(self, goes_on: str | None) -> str:
         where = f", {self.venue}" if self.venue else ""
         where += "" if goes_on is None else f"; {goes_on}"
-        missing = [
-            f"{link.name} (`{link.wants}`{self._meant(link)})"
-            for link in self.links
-            if not (link.here or isinstance(link, VoiceLink))
-        ]
+        away = [link for link in self.links if not (link.here or isinstance(link, VoiceLink))]
+        missing = [self.watch.waited_for(link) for link in away]
         missing += self.tracks.missing
         if self.side.waits and self.desk.here:
             missing.append(f"the desk at `{self.desk.wants}` to answer")

@@ -106,6 +106,11 @@ class Watch:
         """The port whose name is close to what a link looks for and does not find, if there is one: it may be meant."""
         return closest(link.wants, self._free.get(link, ())) if link.is_midi and not link.port_name else None
 
+    def waited_for(self, link: Link) -> str:
+        """A link that is not here, in words, with the port that may be meant."""
+        near = self.near(link)
+        return f"{link.name} (`{link.wants}`{'' if near is None else f'; did you mean `{near}`?'})"
+
     def lost(self, link: Link) -> None:
         """Let go of a link's port; closing it is left to the watching thread."""
         port = link.drop()
