@@ -46,6 +46,15 @@ class Heaps(LoadScopeScheduling):  # type: ignore[misc]  # it comes without type
     def _split_scope(self, nodeid: str) -> str:
         return heap(nodeid) or nodeid
 
+    def mark_test_complete(self, node: WorkerController, item_index: int, duration: float = 0) -> None:
+        # Units that are done are forgotten: with every report all of those that a worker has would be counted.
+        nodeid = self.registered_collections[node][item_index]
+        units, scope = self.assigned_work[node], self._split_scope(nodeid)
+        units[scope][nodeid] = True
+        if all(units[scope].values()):
+            del units[scope]
+        self._reschedule(node)
+
     def _assign_work_unit(self, node: WorkerController) -> None:
         spare = is_spare(node)
         fits = next((unit for unit in self.workqueue if thinks(unit) is spare), None)
@@ -62,6 +71,7 @@ def is_spare(node: WorkerController) -> bool:
     return bool(node.gateway.id == node.config.option.spare_worker)
 
 
+@cache
 def heap(nodeid: str) -> str | None:
     """What a test goes with: JACK's tests, or its file; None where it goes alone."""
     file, _, test = nodeid.partition("::")
@@ -71,6 +81,7 @@ def heap(nodeid: str) -> str | None:
     return file if test and _shares(file) else None
 
 
+@cache
 def thinks(nodeid: str) -> bool:
     """Whether a test, or those of a heap, may take as long as they like."""
     file = nodeid.partition("::")[0]
