@@ -144,10 +144,11 @@ def _fitting(work: Work, send: int, mix: Mix) -> int:
         whole = highest_whole(ceiling, mix.power)
         return whole if isinstance(whole, int) else LEVEL_MAX
     others, alone = mix.power - power_of(mix.steps[column]), mix.wanted[column]
-    fits, grid = highest(mix.most - others), work.bounds(send).grid
-    # The step of the desk's that is nearest may be higher.
-    step = grid.nearest(fits, min(work.plan.ceilings[send], height(fits)))
-    return max(height(step), height(OFF if alone is None else alone))
+    fits, bounds = highest(mix.most - others), work.bounds(send)
+    if height(bounds.grid.nearest(fits, bounds.ceiling)) > height(fits):
+        # Asked for that, the desk would come to its next step above it.
+        fits = bounds.grid.nearest(fits, height(fits))
+    return max(height(fits), height(OFF if alone is None else alone))
 
 
 def _lowered_by(work: Work, send: int, mix: Aimed) -> int:
