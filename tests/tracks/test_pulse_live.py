@@ -40,7 +40,9 @@ class Heard:
         self._something.set()
 
     def trouble(self, sentence: str) -> None:
-        self.troubles.append(sentence)
+        # The hand that frees a JACK server holds it up for a moment (`jackd.py`).
+        if not sentence.endswith("was stopped"):
+            self.troubles.append(sentence)
         self._something.set()
 
     async def until(self, holds: Callable[[], bool]) -> None:
