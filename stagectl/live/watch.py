@@ -162,9 +162,10 @@ class Watch:
             if port is not None:
                 found.append(Found(link, port))
                 taken.add(None if isinstance(port, Gone) else port.name)
-        if self._early is not None:
+        # A system that has died meanwhile lies in the graveyard, with what was opened early.
+        if self._early is not None and self._early is self._system:
             self._early.close_early()
-            self._early = None
+        self._early = None
         return Look(found, troubles + self._ambiguous(inputs or [], outputs or []))
 
     def _names(self) -> tuple[list[str], list[str]]:

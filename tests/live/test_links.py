@@ -294,6 +294,28 @@ def test_a_port_that_cannot_be_opened_is_left_alone_for_a_while(monkeypatch: pyt
     asyncio.run(live())
 
 
+@pytest.mark.parametrize("answers", [True, False])
+def test_ports_that_were_opened_early_are_let_go_of_unless_their_system_has_died(answers: bool) -> None:
+    """Closing a client of a dead server would hold everything up."""
+    closed = []
+
+    class Early(FakeSystem):
+        def close_early(self) -> None:
+            closed.append(self)
+
+    async def live() -> None:
+        system = Early()
+        system.answers = answers
+        pedal = FakePedal("left", "foot", system)
+        watch = Watch([pedal], "none", lambda *_: None, print, system)  # type: ignore[list-item, arg-type]
+        await watch.look()
+        await watch.look()
+        assert closed == ([system] if answers else [])
+        watch.close()
+
+    asyncio.run(live())
+
+
 def test_a_port_that_may_be_meant_is_known_until_the_right_one_comes() -> None:
     async def live() -> None:
         system = FakeSystem()
