@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from contextlib import closing, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -41,30 +42,33 @@ def write_anew(connection: sqlite3.Connection, path: Path) -> None:
     """Write all that a connection sees to a file of its own, which then is `path`. Raises sqlite3.Error and OSError;
     then it leaves what was there, but for files that a journal which is gone has left beside it."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    made = path.with_name(f"{path.name}.new")
-    try:
-        made.unlink(missing_ok=True)
-        with closing(sqlite3.connect(made, isolation_level=None)) as copy:
-            connection.backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE").fetchone()
-        keep_file(made)
-        # SQLite would take what these hold for a part of the new file.
-        for end in BESIDE:
-            Path(f"{path}{end}").unlink(missing_ok=True)
-        made.replace(path)
-    except BaseException:
-        with suppress(OSError):
-            made.unlink()
-        raise
+    with whole_at_once(path) as made, closing(sqlite3.connect(made, isolation_level=None)) as copy:
+        connection.backup(copy)
+        copy.execute("PRAGMA journal_mode = DELETE").fetchone()
     with suppress(OSError):
         # It has its name; that the name outlives a power cut is for later.
         keep_names(path.parent)
 
 
-def keep_file(path: Path) -> None:
-    """Have the disk keep a file. Raises OSError."""
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
+@contextmanager
+def whole_at_once(path: Path) -> Iterator[Path]:
+    """A path beside another to write a journal to, which takes that name when the disk has it. Raises OSError; whatever
+    goes wrong, it leaves nothing beside."""
+    made = path.with_name(f"{path.name}.new")
+    try:
+        made.unlink(missing_ok=True)
+        yield made
+        with made.open("rb+") as file:
+            os.fsync(file.fileno())
+        # SQLite would take what these hold for a part of the new file.
+        for end in BESIDE:
+            Path(f"{path}{end}").unlink(missing_ok=True)
+        made.replace(path)
+    except BaseException:
+        for end in ("", *BESIDE):
+            with suppress(OSError):
+                Path(f"{made}{end}").unlink()
+        raise
 
 
 def keep_names(folder: Path) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing, suppress
+from contextlib import closing
 from pathlib import Path
 
-from stagectl.journal.anew import BESIDE, keep_file
+from stagectl.journal.anew import whole_at_once
 from stagectl.journal.schema import APPLICATION_ID, FILES, INSERTS, TABLES, VERSION, Night, files_packed, night_packed
 
 
@@ -14,27 +14,17 @@ def lay_out(path: Path, night: Night) -> None:
     """Make the tables in a file beside `path`, which takes its name when the disk has it: a file whose header names the
     application is a whole journal, and the disk is waited for once. Raises sqlite3.Error and OSError; then it leaves
     nothing beside."""
-    made = path.with_name(f"{path.name}.new")
-    try:
-        made.unlink(missing_ok=True)
-        with closing(sqlite3.connect(made, isolation_level=None)) as connection:
-            connection.execute("PRAGMA synchronous = OFF")
-            connection.execute("BEGIN IMMEDIATE")
-            for table in TABLES:
-                connection.execute(table)
-            connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
-            connection.executemany(FILES, files_packed(night.files))
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            connection.execute(f"PRAGMA user_version = {VERSION}")
-            connection.execute("COMMIT")
-            connection.execute("PRAGMA journal_mode = WAL").fetchone()
-        keep_file(made)
-        made.replace(path)
-    except BaseException:
-        for end in ("", *BESIDE):
-            with suppress(OSError):
-                Path(f"{made}{end}").unlink()
-        raise
+    with whole_at_once(path) as made, closing(sqlite3.connect(made, isolation_level=None)) as connection:
+        connection.execute("PRAGMA synchronous = OFF")
+        connection.execute("BEGIN IMMEDIATE")
+        for table in TABLES:
+            connection.execute(table)
+        connection.execute("INSERT INTO night VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", night_packed(night))
+        connection.executemany(FILES, files_packed(night.files))
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {VERSION}")
+        connection.execute("COMMIT")
+        connection.execute("PRAGMA journal_mode = WAL").fetchone()
 
 
 def go_over(connection: sqlite3.Connection) -> None:

@@ -183,9 +183,8 @@ OF_ENDS: Final = (
         "journal is written anew without what came in",
         5,
         "journal/anew.py",
-        '            copy.execute("PRAGMA journal_mode = DELETE").fetchone()\n',
-        '            copy.execute("DELETE FROM heard")\n'
-        '            copy.execute("PRAGMA journal_mode = DELETE").fetchone()\n',
+        '        copy.execute("PRAGMA journal_mode = DELETE").fetchone()\n',
+        '        copy.execute("DELETE FROM heard")\n        copy.execute("PRAGMA journal_mode = DELETE").fetchone()\n',
         needs=("journal deleted",),
     ),
     Bug(
