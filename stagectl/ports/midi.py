@@ -126,11 +126,12 @@ class MidiSystem:
         MidiSystem._reached += 1
         self._name = CLIENT if MidiSystem._reached == 1 else f"{CLIENT} {MidiSystem._reached}"
         self._server = server_socket() if name == "jack" else None
-        self._has_server = self._server is not None and os.path.exists(self._server)
-        if self._has_server and self._server is not None and (why := why_silent(self._server)) is not None:
+        if self._server is not None and os.path.exists(self._server) and (why := why_silent(self._server)) is not None:
             raise DeviceError(f"the MIDI system `jack` does not answer: {why}")
         self._in: Any = None
         self._out = self._client(self._rtmidi.MidiOut, self._name)
+        # Only now: a server that began just then had no socket before.
+        self._has_server = self._server is not None and os.path.exists(self._server)
         self._early: dict[str, MidiOut] = {}
 
     def _client(self, kind: Any, name: str) -> Any:

@@ -57,6 +57,26 @@ os.kill(int(sys.argv[1]), signal.SIGCONT)
 port.close()
 system.close()
 """
+BEGINS = """
+import os, sys
+from jackd import jackd
+from stagectl.ports.midi import MidiSystem
+
+class Reached(MidiSystem):
+    def _client(self, kind, name):
+        self.server = jackd(sys.argv[1], frames=256)
+        self.process = self.server.__enter__()
+        return super()._client(kind, name)
+
+system = Reached("jack")
+print(system.answers)
+system.process.kill()
+system.process.wait(10)
+print(system.answers, flush=True)
+system.server.__exit__(None, None, None)
+# A client of a server that died must not be closed.
+os._exit(0)
+"""
 UNIX = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs Linux's /proc")
 
 
@@ -110,6 +130,17 @@ def test_ports_says_so_instead_of_hanging(monkeypatch: pytest.MonkeyPatch) -> No
         finally:
             process.send_signal(signal.SIGCONT)
     assert f"process {process.pid}, was stopped" in told.stdout + told.stderr
+
+
+@pytest.mark.ports
+def test_one_that_begins_while_it_is_reached_can_die(monkeypatch: pytest.MonkeyPatch) -> None:
+    needs("jackd", "jack_wait")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "begins")
+    tests = Path(__file__).resolve().parents[1]
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (tests, tests.parent)))}
+    command = [sys.executable, "-c", BEGINS, "begins"]
+    told = subprocess.run(command, capture_output=True, text=True, timeout=60, env=env, check=False)
+    assert told.stdout.split() == ["True", "False"], told.stderr
 
 
 @pytest.mark.ports
