@@ -29,7 +29,7 @@ from stagectl.view.map_board import map_board
 from stagectl.view.site import static_files
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Page, Route
 
 pytestmark = pytest.mark.slow
 
@@ -40,6 +40,14 @@ SIZES: Final = ((1280, 800), (800, 1280), (390, 844), (1024, 600))
 MARKUP: Final = "<img src=x onerror=alert(1)><script>alert(2)</script>" + "W" * 147
 TURNED: Final = ("שלום עולם " * 20)[:200]
 SIGNS: Final = "\U0001f3b8\U0001f941" * 100
+SAID: Final = """() => {
+  window.said = [];
+  const answer = document.querySelector(".answer");
+  const changes = { childList: true, characterData: true, subtree: true };
+  new MutationObserver(() => said.push(answer.textContent)).observe(answer, changes);
+}"""
+"""Keeps what the page answers, one thing after the other."""
+
 OVERRIDE: Final = "\u202etxet denrut\u202c " + "x" * 180
 NAMES: Final = (MARKUP, TURNED, SIGNS, OVERRIDE)
 
@@ -579,6 +587,45 @@ def test_a_key_that_is_held_presses_a_button_once(stage: Stage) -> None:
         page.get_by_role("button", name="next", exact=True).focus()
         for _ in range(2):
             assert asked(stage, lambda: keys.press("Enter")) == {"do": "next"}
+
+
+def test_an_answer_that_is_overtaken_hides_no_later_one(stage: Stage) -> None:
+    stage.served.put("stage", evening().board())
+    with stage.look(control=True) as page:
+        page.evaluate(SAID)
+        held: list[Route] = []
+        page.route("**/want", lambda route: held.append(route))
+        page.keyboard.press("b")
+        page.keyboard.press("n")
+        page.keyboard.press("c")
+        waiting(page, held, 3)
+        held[1].fulfill(status=200, body="")
+        until(page, "said.length === 1")
+        held[0].fulfill(status=200, body="")
+        held[2].fulfill(status=200, body="")
+        until(page, "said.length > 1")
+        page.keyboard.press("n")
+        page.keyboard.press("b")
+        waiting(page, held, 5)
+        held[4].fulfill(status=200, body="")
+        until(page, "said.length > 2")
+        # What was not done is told at any rate.
+        held[3].fulfill(status=429, body="too many")
+        until(page, "said.length > 3")
+        assert page.evaluate("said") == [
+            "→ next: asked",
+            "→ start cue: asked",
+            "→ back: asked",
+            "✕ next: not done: too many",
+        ]
+
+
+def waiting(page: Page, held: list[Route], count: int) -> None:
+    """Wait until so many requests have been held back."""
+    limit = time.monotonic() + WAIT_S
+    while len(held) < count:
+        assert time.monotonic() < limit, held
+        page.wait_for_timeout(10)
 
 
 def test_who_comes_with_an_old_key_is_told_that_controls_need_the_new_one(stage: Stage) -> None:

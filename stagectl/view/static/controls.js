@@ -30,6 +30,8 @@ export function controls(root, listener) {
   let allowed = false;
   let there = true;
   let timer = 0;
+  let asked = 0;
+  let answered = 0;
   let offered = "";
   const answer = make("p", "answer");
   answer.setAttribute("role", "status");
@@ -38,7 +40,11 @@ export function controls(root, listener) {
   const table = [];
 
   async function ask(what, text) {
+    const turn = ++asked;
     const got = await want(what);
+    // Answers overtake each other on their way: what was asked for last stays, unless the earlier was not done.
+    if (got.sent && turn < answered) return;
+    answered = Math.max(answered, turn);
     // No tick: what came of it, the last press says.
     say(answer, `${got.sent ? "→" : "✕"} ${text}: ${got.text}`);
     answer.classList.toggle("no", !got.sent);
