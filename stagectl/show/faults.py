@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, Literal, NamedTuple, TypeAlias, Union,
 from pydantic import BaseModel, Tag, ValidationError
 
 from stagectl.errors import Fault, nearest
-from stagectl.show.values import NAME_MAX, NEEDS_KIND, said
+from stagectl.show.values import NAME_MAX, NEEDS_KIND, OfKinds, said
 from stagectl.show.yamltext import Path, Text, shown
 
 FAULTS_MAX: Final = 500
@@ -210,6 +210,8 @@ def _walk(kind: Any, path: Path) -> tuple[Path, list[type[BaseModel]]]:
         return _walk(inner[0], path)
     if origin in (Union, types.UnionType):
         return _walk_union([option for option in inner if option is not type(None)], path)
+    if isinstance(kind, type) and issubclass(kind, OfKinds):
+        return _walk_union(kind.options(), path)
     is_model = isinstance(kind, type) and issubclass(kind, BaseModel)
     if not path:
         return (), [kind] if is_model else []

@@ -6,13 +6,21 @@ know exactly the actions that the core does.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import reduce
-from operator import or_
+from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, TypeAlias
 
-from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, create_model, field_validator
+from pydantic import (
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    Tag,
+    ValidationInfo,
+    create_model,
+    field_validator,
+)
+from pydantic_core import CoreSchema, core_schema
 
 from stagectl.core.action_table import ACTIONS, Kind, Spec
 from stagectl.core.action_table import Field as ActionField
@@ -20,7 +28,7 @@ from stagectl.core.actions import Nothing
 from stagectl.core.gestures import Gesture
 from stagectl.errors import nearest
 from stagectl.show.decibels import ChangeText
-from stagectl.show.values import NAME_MAX, FileModel, Name, NameText, OrElse, Typed, plain, said
+from stagectl.show.values import NAME_MAX, FileModel, Name, NameText, OfKinds, OrElse, Typed, plain, said
 
 
 @dataclass(frozen=True)
@@ -75,7 +83,10 @@ def _model_of(spec: Spec) -> type[ActionModel]:
     return model
 
 
-ACTION_MODELS: Mapping[str, type[ActionModel]] = {word: _model_of(spec) for word, spec in ACTIONS.items()}
+@cache
+def action_model(word: str) -> type[ActionModel]:
+    """The model of an action, made when the first one of its kind is read: a show has few of them."""
+    return _model_of(ACTIONS[word])
 
 
 def _bare_word(typed: Any) -> Any:
@@ -106,13 +117,42 @@ def _word_of(typed: Any) -> str | None:
     return typed.spec.word if isinstance(typed, ActionModel) else None
 
 
+class _AnyAction(OfKinds):
+    """An action of any kind, told by its word."""
+
+    @classmethod
+    def options(cls) -> list[Any]:
+        return [Annotated[action_model(word), Tag(word)] for word in ACTIONS]
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        readers: dict[Any, CoreSchema] = {
+            word: core_schema.no_info_plain_validator_function(_reader(word)) for word in ACTIONS
+        }
+        return core_schema.no_info_before_validator_function(
+            _bare_word, core_schema.tagged_union_schema(readers, _word_of)
+        )
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        models = {word: _named(action_model(word)) for word in ACTIONS}
+        return handler(core_schema.tagged_union_schema(models, _word_of))
+
+
+def _reader(word: str) -> Callable[[Any], ActionModel]:
+    return lambda typed: action_model(word).model_validate(typed)
+
+
+def _named(model: type[ActionModel]) -> Any:
+    """What is checked in a model, by its name: so it stands in a JSON Schema once."""
+    return {**model.__pydantic_core_schema__, "ref": f"{model.__module__}.{model.__qualname__}:{id(model)}"}
+
+
 if TYPE_CHECKING:
     AnyAction: TypeAlias = ActionModel
 else:
     AnyAction = Annotated[
-        reduce(or_, (Annotated[model, Tag(word)] for word, model in ACTION_MODELS.items())),
-        Discriminator(_word_of),
-        BeforeValidator(_bare_word),
+        _AnyAction,
         OrElse(words=tuple(word for word, spec in ACTIONS.items() if not any(one.required for one in spec.fields))),
     ]
 

@@ -59,6 +59,15 @@ class FileModel(BaseModel):
         return handler(cls.__pydantic_core_schema__ if schema["type"] == "function-plain" else schema)
 
 
+class OfKinds:
+    """The base of what stands for a union of models that are made when the first of their kind is read."""
+
+    @classmethod
+    def options(cls) -> list[Any]:
+        """The union's options: each model with the tag that tells it. Makes them all."""
+        raise NotImplementedError
+
+
 NEEDS_KIND: Final = "needs_kind"
 """The type of the error where a mapping has none of the keys that tell its kind. Its message is these keys."""
 
