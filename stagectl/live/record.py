@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import stagectl
 from stagectl.core.plan import Plan
@@ -18,10 +19,13 @@ from stagectl.journal.claim import Claim, ClaimedError, holder_of, make_own, nam
 from stagectl.journal.paths import folders, new_path, ordered
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
-from stagectl.live.resume import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff, TakenUp, broken_off, last_night, take_up
+from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff, broken_off, last_night
 from stagectl.ports.udp import machines
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.load import Show
+
+if TYPE_CHECKING:
+    from stagectl.live.resume import TakenUp
 
 
 class OtherVenueError(JournalError):
@@ -137,6 +141,8 @@ def record(
     try:
         found = None if fresh else _to_take_up(show, venue, path, wall_us, warn)
         if found is not None:
+            from stagectl.live.resume import take_up
+
             taken = take_up(found, show, plan, now, wall_us, tell)
             return Record(recorder=taken.recorder, zero=taken.zero, taken_up=taken)
     except (NightInUse, OtherVenueError):

@@ -12,19 +12,16 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from stagectl.core.events import Event
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-from stagectl.errors import JournalError, NightInUse, StagectlError
+from stagectl.errors import JournalError, StagectlError
 from stagectl.journal.causes import cause
-from stagectl.journal.paths import ordered
-from stagectl.journal.read import events, files_of, night, open_read, sensibly
+from stagectl.journal.read import events, files_of, open_read, sensibly
 from stagectl.journal.record import Recorder, go_on
-from stagectl.journal.schema import Night
-from stagectl.journal.spool import writer_of
+from stagectl.live.broken_off import BrokenOff
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_kept
@@ -32,12 +29,6 @@ from stagectl.story.edits import edited
 from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Desk, Played
 from stagectl.story.retold import Found, Retold
 from stagectl.story.rows import BY_EDIT, Row, stop_names
-
-RESUME_MAX_S: Final = 2 * 3_600
-"""How long ago a night may have been broken off, s. One that was broken off before that was not ended, that is all."""
-
-LOOKED_AT_MAX: Final = 50
-"""Journals that are looked at, the last first, for the one of a setlist."""
 
 UNPLAYABLE: Final = "an event of the journal cannot be played again"
 
@@ -91,60 +82,6 @@ class TakenUp:
         if self.missing:
             out.append(f"the journal lacks {self.missing} lines: the night may go on a little off from where it was")
         return out
-
-
-@dataclass(frozen=True, kw_only=True)
-class BrokenOff:
-    """A night without an end. `at`: its last row, ns since its beginning; `wall_us`: when that was; `heard_at`: the
-    last that came in, or that row; `zero`: the monotonic time that counted as its beginning then, ns."""
-
-    path: Path
-    head: Night
-    at: int
-    wall_us: int
-    heard_at: int
-    zero: int
-
-    def ago_s(self, wall_us: int) -> float:
-        """How long ago it was broken off, by the clock on the wall, s."""
-        return (wall_us - self.wall_us) / 1e6 - (self.heard_at - self.at) / 1e9
-
-
-def last_night(folders: Iterable[Path], setlist: str, warn: Callable[[str], None]) -> Path | None:
-    """The journal of the last night of a setlist, by the path of its file; None where there is none. Where the last of
-    all cannot be read, that is told: it may be this one."""
-    for at, path in enumerate(ordered(*folders)[:LOOKED_AT_MAX]):
-        try:
-            with closing(open_read(path)) as connection:
-                if night(connection).path == setlist:
-                    return path
-        except JournalError as error:
-            if at == 0:
-                warn(f"the last night cannot be taken up again: {error}")
-    return None
-
-
-def broken_off(path: Path) -> BrokenOff | None:
-    """The night of a journal, if it has no end. Raises JournalError where another process plays it, or it cannot be
-    read."""
-    writer = writer_of(path)
-    if writer is not None:
-        raise NightInUse(f"this night is being played by process {writer}: its journal is {path}")
-    with closing(open_read(path)) as connection:
-        head = night(connection)
-        try:
-            last = connection.execute("SELECT kind, wall, at FROM story ORDER BY at DESC, id DESC LIMIT 1").fetchone()
-            again = connection.execute("SELECT number FROM story WHERE kind = 'resumed' ORDER BY id DESC").fetchone()
-            (heard,) = connection.execute("SELECT max(at) FROM heard").fetchone()
-        except sqlite3.Error as error:
-            raise JournalError(f"{path} cannot be read: {cause(error)}.") from error
-    if last is None or last[0] == "end":
-        return None
-    zero = head.zero if again is None else again[0]
-    if not all(isinstance(time, int) for time in (*last[1:], zero, heard or 0)):
-        raise JournalError(f"{path} is damaged: its times are no numbers.")
-    heard_at = max(last[2], heard or 0)
-    return BrokenOff(path=path, head=head, at=last[2], wall_us=last[1], heard_at=heard_at, zero=zero)
 
 
 def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:

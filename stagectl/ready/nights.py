@@ -23,7 +23,7 @@ from stagectl.journal.paths import folders, is_journal, nights, ordered, when
 from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, VERSION, night_unpacked
 from stagectl.journal.spool import on_its_way
 from stagectl.journal.wary import wary
-from stagectl.live.resume import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff
+from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff
 from stagectl.ready.finding import Finding, fine, look, wrong
 from stagectl.ready.room import Machine, Room
 from stagectl.show.clock_values import SECOND_NS, span_text

@@ -25,7 +25,8 @@ from stagectl.core.plan import Plan
 from stagectl.errors import JournalError
 from stagectl.journal.paths import folders, when
 from stagectl.journal.read import events, files_of, night, open_read
-from stagectl.live.resume import chapters, is_as_kept, last_night
+from stagectl.live.broken_off import last_night
+from stagectl.live.resume import chapters, is_as_kept
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Show
 from stagectl.story.heard import event

@@ -21,7 +21,8 @@ from stagectl.journal.query import Asking, last, names
 from stagectl.journal.query import Wanted as Asked
 from stagectl.journal.read import files_of, night, open_read, rows
 from stagectl.keep.nights import lesson_of, night_of
-from stagectl.live.resume import broken_off, take_up
+from stagectl.live.broken_off import broken_off
+from stagectl.live.resume import take_up
 from stagectl.report.listing import one
 from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show

@@ -25,9 +25,10 @@ from stagectl.journal.read import files, open_read
 from stagectl.journal.record import Recorder
 from stagectl.journal.schema import Night as Head
 from stagectl.live import record as recording
+from stagectl.live.broken_off import BrokenOff
 from stagectl.live.going import Going
 from stagectl.live.record import Record, desk_claim, record, venue_again
-from stagectl.live.resume import AGREE_NS, BrokenOff, zero_again
+from stagectl.live.resume import AGREE_NS, zero_again
 from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
 from stagectl.story.heard import heard

@@ -33,7 +33,7 @@ from stagectl.core.events import DeskSaid
 from stagectl.errors import Fault, FileFaults
 from stagectl.journal.record import begin
 from stagectl.journal.schema import APPLICATION_ID, Night
-from stagectl.live.resume import BrokenOff, broken_off
+from stagectl.live.broken_off import BrokenOff, broken_off
 from stagectl.ready import clock, looks, nights
 from stagectl.ready.backups import backups
 from stagectl.ready.battery import battery
