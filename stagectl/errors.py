@@ -15,7 +15,6 @@ shape of a `Fault` and is none: it is told and never raised.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from difflib import get_close_matches
 from typing import NamedTuple
 
 
@@ -78,6 +77,8 @@ class WireError(StagectlError):
 
 def closest(name: str, allowed: Iterable[str]) -> str | None:
     """The name that is close to one, whatever the case; None where none is."""
+    from difflib import get_close_matches
+
     lowered = {known.lower(): known for known in allowed}
     close = get_close_matches(name.lower(), lowered, n=1, cutoff=0.6)
     return lowered[close[0]] if close else None

@@ -13,7 +13,7 @@ PAGE_AT: Final = "127.0.0.1:8480"
 
 PORT_MAX: Final = 65_535
 
-_AT: Final = re.compile(r"(?:(?P<host>\[[0-9a-fA-F:.]+\]|[^\s:/\[\]]+):)?(?P<port>[0-9]{1,5})")
+_AT: Final = r"(?:(?P<host>\[[0-9a-fA-F:.]+\]|[^\s:/\[\]]+):)?(?P<port>[0-9]{1,5})"
 
 
 def host_port(_: click.Context, __: click.Parameter, value: str | None) -> tuple[str, int] | None:
@@ -21,7 +21,7 @@ def host_port(_: click.Context, __: click.Parameter, value: str | None) -> tuple
     stands in brackets, as in addresses (RFC 3986, 3.2.2). Raises BadParameter."""
     if value is None:
         return None
-    found = _AT.fullmatch(value)
+    found = re.fullmatch(_AT, value)
     if found is None:
         raise click.BadParameter(f"`{value}` is no HOST:PORT, such as `{PAGE_AT}` or `[::1]:8480`")
     port = int(found["port"])

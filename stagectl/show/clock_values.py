@@ -7,7 +7,6 @@ import zoneinfo
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from difflib import get_close_matches
 from functools import lru_cache
 from typing import Any, Final
 
@@ -31,8 +30,8 @@ def clock_text(minutes: int) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
-_TIME = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])|(24):(00)")
-_OTHERWISE = re.compile(r"([0-9]{1,2})(?:[:.h]([0-5][0-9])?)?\s*([ap]\.?m\.?)?", re.IGNORECASE)
+_TIME = r"([01]?[0-9]|2[0-3]):([0-5][0-9])|(24):(00)"
+_OTHERWISE = r"([0-9]{1,2})(?:[:.h]([0-5][0-9])?)?\s*([ap]\.?m\.?)?"
 
 
 class ClockText(Typed):
@@ -40,7 +39,7 @@ class ClockText(Typed):
     (ISO 8601:2004)."""
 
     def parse(self, typed: Any) -> int:
-        found = _TIME.fullmatch(plain(typed))
+        found = re.fullmatch(_TIME, plain(typed))
         if found is None:
             raise ValueError(f"{said(typed)} is not a time of day from 0:00 to 24:00, such as `21:00`{_meant(typed)}")
         return int(found[1] or found[3]) * 60 + int(found[2] or found[4])
@@ -54,7 +53,7 @@ class ClockText(Typed):
 
 def _meant(typed: Any) -> str:
     """The time that was meant by `9.30 pm`, `21h` or `21.00`, as a hint."""
-    found = _OTHERWISE.fullmatch(plain(typed))
+    found = re.fullmatch(_OTHERWISE, plain(typed), re.IGNORECASE)
     if found is None or not (found[2] or found[3] or "h" in found[0].lower()):
         return ""
     hour, half = int(found[1]), (found[3] or "")[:1].lower()
@@ -65,7 +64,7 @@ def _meant(typed: Any) -> str:
     return f"; did you mean `{hour}:{found[2] or '00'}`?" if hour < 24 else ""
 
 
-_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 
 
 class DateText(Typed):
@@ -74,7 +73,7 @@ class DateText(Typed):
     def parse(self, typed: Any) -> date:
         text = plain(typed)
         try:
-            day = date.fromisoformat(text) if _DATE.fullmatch(text) else None
+            day = date.fromisoformat(text) if re.fullmatch(_DATE, text) else None
         except ValueError:
             day = None
         if day is None or not DATE_MIN <= day <= DATE_MAX:
@@ -89,16 +88,14 @@ class DateText(Typed):
         return {"type": "string", "format": "date", "pattern": "^20[0-9]{2}-[0-9]{2}-[0-9]{2}$"}
 
 
-_ZONE = re.compile(
-    r"(?!(?:posix|right)/|(?:localtime|posixrules|Factory)$)[A-Za-z][A-Za-z0-9_+-]*(?:/[A-Za-z0-9_+-]+)*"
-)
+_ZONE = r"(?!(?:posix|right)/|(?:localtime|posixrules|Factory)$)[A-Za-z][A-Za-z0-9_+-]*(?:/[A-Za-z0-9_+-]+)*"
 """A name of the time zone database, and none of the files beside them (`right/…` counts leap seconds)."""
 
 
 @lru_cache(maxsize=1)
 def zones() -> tuple[str, ...]:
     """Every time zone of this machine's database, by name. Takes some 60 ms the first time."""
-    return tuple(sorted(filter(_ZONE.fullmatch, zoneinfo.available_timezones())))
+    return tuple(sorted(name for name in zoneinfo.available_timezones() if re.fullmatch(_ZONE, name)))
 
 
 class ZoneText(Typed):
@@ -116,7 +113,7 @@ class ZoneText(Typed):
 
 def _is_zone(name: str) -> bool:
     try:
-        return bool(_ZONE.fullmatch(name)) and zoneinfo.ZoneInfo(name) is not None
+        return bool(re.fullmatch(_ZONE, name)) and zoneinfo.ZoneInfo(name) is not None
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         # A folder of the database, or a file that is no zone.
         return False
@@ -139,13 +136,15 @@ def _nearest_zone(name: str) -> str:
     known = places | {zone.lower(): zone for zone in places.values()}
     meant = {zone.lower(): zone for zone in zones()}.get(typed) or known.get(typed)
     if meant is None and len(typed) > ABBREVIATION_MAX:
+        from difflib import get_close_matches
+
         close = get_close_matches(typed, known, n=1, cutoff=NEAR)
         meant = known[close[0]] if close else None
     return f"; did you mean `{meant}`?" if meant else ", such as `Europe/Lisbon` or `America/New_York`"
 
 
 _NUMBER = r"([0-9]+(?:\.[0-9]*)?|\.[0-9]+) *"
-_SPAN = re.compile(rf"(?:{_NUMBER}h)? *(?:{_NUMBER}min)? *(?:{_NUMBER}s)?")
+_SPAN = rf"(?:{_NUMBER}h)? *(?:{_NUMBER}min)? *(?:{_NUMBER}s)?"
 _UNITS = (HOUR_NS, MINUTE_NS, SECOND_NS)
 
 
@@ -171,7 +170,7 @@ class SpanText(Typed):
         text = plain(typed)
         if self.none and text.lower() in (self.none, "false", "off"):
             return 0
-        found = _SPAN.fullmatch(text) if text and len(text) <= NUMBER_MAX else None
+        found = re.fullmatch(_SPAN, text) if text and len(text) <= NUMBER_MAX else None
         ns = None
         if found is not None:
             ns = int(sum(Decimal(part) * unit for part, unit in zip(found.groups(), _UNITS, strict=True) if part))

@@ -78,7 +78,7 @@ class StepText(_Decibels):
         return {"anyOf": [value, {"type": "string", "pattern": _DB_PATTERN}]}
 
 
-_SHIFT = re.compile(r"(up|down)\s+(.+)", re.IGNORECASE)
+_SHIFT = r"(up|down)\s+(.+)"
 
 
 class LayerText(Typed):
@@ -86,7 +86,7 @@ class LayerText(Typed):
 
     def parse(self, typed: Any) -> SetTo | ShiftBy:
         text = plain(typed)
-        shift = _SHIFT.fullmatch(text)
+        shift = re.fullmatch(_SHIFT, text, re.IGNORECASE)
         if shift is not None:
             by = _db(shift[2], 0, LEVEL_MAX - LEVEL_MIN)
             if by is None or shift[2].startswith(("+", "-")):
@@ -116,7 +116,7 @@ class ChangeText(_Decibels):
 
     def parse(self, typed: Any) -> int:
         text = plain(typed)
-        shift = _SHIFT.fullmatch(text)
+        shift = re.fullmatch(_SHIFT, text, re.IGNORECASE)
         if shift is not None:
             text = ("" if shift[1].lower() == "up" else "-") + shift[2]
         # `-0` alone is a number to every editor.

@@ -38,11 +38,11 @@ def _meant(error: Mapping[str, Any], model: type[BaseModel]) -> str | None:
     """The known key that an unknown one was meant to be: it is not also missing."""
     if error["type"] != "extra_forbidden":
         return None
-    hint = _DID_YOU_MEAN.search(_unknown(error, "", model))
+    hint = re.search(_DID_YOU_MEAN, _unknown(error, "", model))
     return None if hint is None else hint[1]
 
 
-_DID_YOU_MEAN: Final = re.compile("did you mean `(.*)`")
+_DID_YOU_MEAN: Final = "did you mean `(.*)`"
 
 
 class _Slip(NamedTuple):
@@ -52,9 +52,9 @@ class _Slip(NamedTuple):
     says: str
 
 
-_DECIMALS: Final = re.compile(r"[0-9]+( *dB)?", re.IGNORECASE)
-_WHOLE: Final = re.compile(r".*[0-9]")
-_GLUED: Final = re.compile(r"([^:]*[^:\s]):([^:\s].*)")
+_DECIMALS: Final = r"[0-9]+( *dB)?"
+_WHOLE: Final = r".*[0-9]"
+_GLUED: Final = r"([^:]*[^:\s]):([^:\s].*)"
 
 
 def _slip(text: Text, path: Path) -> _Slip | None:
@@ -62,15 +62,15 @@ def _slip(text: Text, path: Path) -> _Slip | None:
     inside, key = _at(text.data, path[:-1]), path[-1] if path else 0
     if not isinstance(inside, dict) or not isinstance(key, str) or inside.get(key, "") is not None:
         return None
-    if _DECIMALS.fullmatch(key):
+    if re.fullmatch(_DECIMALS, key, re.IGNORECASE):
         names = list(inside)
         before = names[names.index(key) - 1] if names[0] != key else ""
         value = inside.get(before)
-        if isinstance(value, str) and _WHOLE.fullmatch(value):
+        if isinstance(value, str) and re.fullmatch(_WHOLE, value):
             typed, meant = shown(f"{before}: {value},{key}"), shown(f"{value}.{key}")
             says = f"`{typed}`: a comma separates entries here; decimals are written with a point: `{meant}`"
             return _Slip(before, says)
-    glued = _GLUED.fullmatch(key)
+    glued = re.fullmatch(_GLUED, key)
     if glued is not None:
         meant = shown(f"{glued[1]}: {glued[2]}")
         return _Slip(glued[1], f"`{shown(key)}`: a space is missing after the colon; write `{meant}`")
@@ -138,7 +138,7 @@ def _no_kind(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
     if not isinstance(typed, dict):
         return f"{key}: {said(typed)} stands where a mapping with one of {some} is needed"
     hints = (nearest(str(name)[:NAME_MAX], words) for name in typed)
-    hint = next((hint for hint in hints if _DID_YOU_MEAN.search(hint)), "")
+    hint = next((hint for hint in hints if re.search(_DID_YOU_MEAN, hint)), "")
     return f"{key}: one of {some} is needed here{hint}"
 
 

@@ -11,10 +11,10 @@ from stagectl.show.values import Typed, plain, said
 HOST_MAX: Final = 253
 """The longest name of a machine, characters (RFC 1035, 2.3.4, without the octets of the wire)."""
 
-_LABEL: Final = re.compile(r"[0-9a-z_]([0-9a-z_-]{0,61}[0-9a-z_])?")
+_LABEL: Final = r"[0-9a-z_]([0-9a-z_-]{0,61}[0-9a-z_])?"
 """A part of a name (RFC 1123, 2.1); the underscore is in many names all the same."""
 
-_DOTTED: Final = re.compile(r"[0-9.]+")
+_DOTTED: Final = r"[0-9.]+"
 
 _ANY: Final = "such as `192.168.1.31`, without a port: a pedal sends from any"
 
@@ -37,9 +37,9 @@ class SenderText(Typed):
             if found.is_multicast or found.is_unspecified or found == IPv4Address("255.255.255.255"):
                 raise ValueError(f"{said(typed)} is not the address of one machine, so no pedal sends from it")
             return host
-        labels = host.split(".")
+        named = all(re.fullmatch(_LABEL, label) for label in host.split("."))
         # What looks like an address has to be one: a last label of digits alone is in no name (RFC 1123, 2.1).
-        if len(host) > HOST_MAX or _DOTTED.fullmatch(host) or not all(map(_LABEL.fullmatch, labels)):
+        if len(host) > HOST_MAX or re.fullmatch(_DOTTED, host) or not named:
             raise ValueError(f"{said(typed)} is not the IPv4 address or the name of a machine, {_ANY}")
         return host
 

@@ -36,14 +36,14 @@ class TempoText(Typed):
         return {"type": "number", "minimum": TEMPO_MIN, "maximum": TEMPO_MAX}
 
 
-_METRE = re.compile(r"([0-9]{1,2})\s*/\s*([0-9]{1,2})")
+_METRE = r"([0-9]{1,2})\s*/\s*([0-9]{1,2})"
 
 
 class MetreText(Typed):
     """Beats in a bar and the note that is a beat: `4/4`, `6/8`."""
 
     def parse(self, typed: Any) -> Metre:
-        found = _METRE.fullmatch(plain(typed))
+        found = re.fullmatch(_METRE, plain(typed))
         if found is None or not 1 <= int(found[1]) <= BEATS_MAX or int(found[2]) not in UNITS:
             units = ", ".join(map(str, UNITS))
             raise ValueError(f"{said(typed)} is not a metre such as `4/4`: 1 to {BEATS_MAX} beats of a note of {units}")
@@ -80,7 +80,7 @@ class AtBar(NamedTuple):
         return tempo.at_bar(self.bar, self.beat)
 
 
-_BAR = re.compile(r"bar\s+([0-9]{1,4})(?:\s*,?\s*beat\s+([0-9]{1,2}))?")
+_BAR = r"bar\s+([0-9]{1,4})(?:\s*,?\s*beat\s+([0-9]{1,2}))?"
 
 
 class PlaceText(Typed):
@@ -91,7 +91,7 @@ class PlaceText(Typed):
     def parse(self, typed: Any) -> AtTime | AtBar:
         text = plain(typed).lower()
         if text.startswith("bar"):
-            found = _BAR.fullmatch(text)
+            found = re.fullmatch(_BAR, text)
             if found is None or int(found[1]) < 1 or not 1 <= int(found[2] or 1) <= BEATS_MAX:
                 raise ValueError(
                     f"{said(typed)} is not a place such as `bar 33` or `bar 33 beat 3` (bar 1 to {BARS_MAX:,})"

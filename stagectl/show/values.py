@@ -183,7 +183,7 @@ class Real(Typed):
         return {"type": "number", "minimum": self.low, "maximum": self.high}
 
 
-_CLOCK = re.compile(r"(?:([0-9]{1,4}):)?([0-9]{1,4}):([0-5]?[0-9](?:\.[0-9]{1,9})?)")
+_CLOCK = r"(?:([0-9]{1,4}):)?([0-9]{1,4}):([0-5]?[0-9](?:\.[0-9]{1,9})?)"
 
 
 @dataclass(frozen=True)
@@ -194,7 +194,7 @@ class Duration(Typed):
 
     def parse(self, typed: Any) -> int:
         text = plain(typed)
-        clock = _CLOCK.fullmatch(text)
+        clock = re.fullmatch(_CLOCK, text)
         if clock is not None:
             seconds: Decimal | None = int(clock[1] or 0) * 3600 + int(clock[2]) * 60 + Decimal(clock[3])
         elif text.endswith("ms"):
