@@ -20,6 +20,7 @@ import pytest
 
 from stagectl.core.events import Event, Moved, Unmapped
 from stagectl.live.hearing import STRANGERS, Hearing
+from stagectl.ports.look_up import Lookup
 from stagectl.ports.osc_senders import LOOK_AGAIN_NS, TOLD_MAX, Host, Senders
 from stagectl.ports.udp import listen
 from stagectl.show.load import load_show
@@ -123,6 +124,13 @@ def test_this_machine_by_its_name() -> None:
     assert "127.0.0.1" in host.addresses
 
 
+@pytest.mark.parametrize("host", ["foot..local", "füß..local"])
+def test_what_can_be_no_name_is_said_to_have_no_address(host: str) -> None:
+    lookup = Lookup(host)
+    lookup.wait(10)
+    assert (lookup.found, bool(lookup.trouble)) == ((), True)
+
+
 class Names:
     """A name server that answers when it may. `asked`: how often it was."""
 
@@ -132,9 +140,9 @@ class Names:
         self.may = threading.Event()
         self.may.set()
 
-    def getaddrinfo(self, name: str, *_: object) -> list[Any]:
+    def getaddrinfo(self, name: bytes, *_: object) -> list[Any]:
         """As `socket.getaddrinfo` answers."""
-        assert name == "board.local"
+        assert name == b"board.local"
         self.asked += 1
         self.may.wait(10)
         if isinstance(self.answer, OSError):
