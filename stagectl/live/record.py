@@ -6,10 +6,9 @@ import os
 import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import stagectl
 from stagectl.core.plan import Plan
@@ -32,8 +31,7 @@ class OtherVenueError(JournalError):
     """A night was broken off at another venue than the one that was asked for."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Record:
+class Record(NamedTuple):
     """The record of the night. `zero`: the monotonic time that counts as its beginning, ns. `taken_up`: how it goes on,
     where it was broken off; `state`: its state then."""
 

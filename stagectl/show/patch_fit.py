@@ -11,8 +11,7 @@ equipment needs phantom power and which is harmed by it, its manual says, and th
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from stagectl.errors import Advice, Fault, nearest
 from stagectl.show.names import twice
@@ -39,8 +38,7 @@ _PLACES: Final[dict[str, tuple[str, ...]]] = {
 """Where the rig says what an end feeds."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Feed:
+class Feed(NamedTuple):
     """The ends that feed an input's line, and those that are switched on but do not reach it. `shared`: whether the
     other desk hears it too."""
 

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Any, Final, Generic, TypeVar
+from typing import Any, Final, Generic, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -38,11 +37,10 @@ was lost, any name may be its name."""
 _HANGS_ON: Final = {"ceilings": "ceiling", **dict.fromkeys(("phantom", "other phantom", "split"), "phantom power")}
 """Parts without which nothing is sure of something else, and what the faults of that say."""
 
-_NAMED: Final = re.compile("`([^`]*)`")
+_NAMED: Final = "`([^`]*)`"
 
 
-@dataclass(frozen=True, kw_only=True)
-class Rest(Generic[ModelT]):
+class Rest(NamedTuple, Generic[ModelT]):
     """What is left of what was written (None where nothing sound is), and every text that was cut out. `text` has the
     lines of what is left."""
 
@@ -54,7 +52,7 @@ class Rest(Generic[ModelT]):
     def hides(self, fault: Fault) -> bool:
         """Could what was cut out be the reason for this fault?"""
         phrases = {phrase for phrase in (*_NAMED_LISTS.values(), *_HANGS_ON.values()) if phrase in fault.text}
-        return not self.lost.isdisjoint(phrases.union(_NAMED.findall(fault.text)))
+        return not self.lost.isdisjoint(phrases.union(re.findall(_NAMED, fault.text)))
 
 
 def salvage(model: type[ModelT], text: Text, error: ValidationError) -> Rest[ModelT]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from stagectl.errors import Advice, Fault
 from stagectl.show.yamltext import Text
 
 
-@dataclass(frozen=True, kw_only=True)
-class Source:
+class Source(NamedTuple):
     """A file's path, and the lines of its values."""
 
     path: Path
