@@ -10,9 +10,8 @@ mapping whose first key is the word and whose value is the main field (`{nudge: 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from stagectl.core.actions import (
     NUDGE_STEP_MAX,
@@ -55,8 +54,7 @@ class Kind(Enum):
     CHOICE = "one of a few words"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Field:
+class Field(NamedTuple):
     """One field of an action. `low` and `high` bound a CHANGE, in hundredths of a dB."""
 
     name: str
@@ -68,8 +66,7 @@ class Field:
     choices: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spec:
+class Spec(NamedTuple):
     """One row of the table. `main`: the field that the word's own value fills. `continuous`: the action
     belongs to `turn`, and only there."""
 
@@ -172,7 +169,7 @@ ACTIONS: Final[Mapping[str, Spec]] = {
             help="move every input of a listener's mix but this one, or this group, by so many dB",
             main="input",
             fields=(
-                replace(_COLUMNS, help="what stays where it is: own, an input, or a group of inputs"),
+                _COLUMNS._replace(help="what stays where it is: own, an input, or a group of inputs"),
                 _change("by", "by how many dB, up or down"),
                 _LISTENER,
                 _LASTS,

@@ -5,13 +5,12 @@ Positions are ns since the track's beginning. A count-in is heard before it, at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from stagectl.core.tempo import TempoMap
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stem:
+class Stem(NamedTuple):
     """A sound file of a track. `path`: where it is; `outputs`: the outputs of the sound device, from 1, to which its
     channels go in their order; a mono file goes to each of several."""
 
@@ -19,8 +18,7 @@ class Stem:
     outputs: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SongTrack:
+class SongTrack(NamedTuple):
     """A song's track. `length`: where it ends, ns, if the setlist says so; else the longest of the stems says it.
     `lead`: how long its count-in is, ns. `click`: the outputs that a click is made for, from the tempo map; they need
     one; `counts`: those of the count-in's click, None where they are the same. A track without stems is a click alone,
@@ -41,8 +39,7 @@ class SongTrack:
         return self.click if self.counts is None else self.counts
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SoundDevice:
+class SoundDevice(NamedTuple):
     """The sound device of a built-in player. `name`: any part of its name, None for the system's default; `outputs`:
     how many of its outputs are used, from the first on; `rate`: frames a second, `frames`: of a buffer, None where the
     device decides."""
