@@ -7,7 +7,7 @@ from enum import Enum
 from typing import Final, NamedTuple, Protocol, TypeAlias
 
 from stagectl.errors import WireError
-from stagectl.show.answers import AnswersModel
+from stagectl.show.answers import NO_ANSWERS
 from stagectl.show.messages import spoken
 from stagectl.show.places import AskByOsc, AskBySysEx, Place
 from stagectl.show.profile import ProfileModel, SendModel
@@ -108,7 +108,7 @@ def packets_of(profile: ProfileModel, spot: Spot, code: Code) -> tuple[bytes, ..
 
 def question_of(profile: ProfileModel, spot: Spot) -> AskBySysEx | AskByOsc | None:
     """How a level is asked for; None where it cannot be asked for by itself."""
-    answers = profile.answers or AnswersModel()
+    answers = profile.answers or NO_ANSWERS
     return answers.ask_whole_mix if spot.socket is None else answers.ask
 
 
@@ -120,6 +120,6 @@ def question_packet(profile: ProfileModel, spot: Spot) -> bytes | None:
 
 def phrases_of(profile: ProfileModel) -> list[tuple[tuple[bytes, ...], Meaning]]:
     """The messages that ask for all levels, and those that subscribe."""
-    answers = profile.answers or AnswersModel()
+    answers = profile.answers or NO_ANSWERS
     said = ((answers.ask_all, AskedAll()), (answers.subscribe, Subscribed()))
     return [(spoken(messages), meaning) for messages, meaning in said if messages is not None]

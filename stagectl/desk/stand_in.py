@@ -13,7 +13,7 @@ from stagectl.core.levels import Level
 from stagectl.desk.faults import Faults, Wire
 from stagectl.desk.meaning import Asked, AskedAll, Part, Spot, Subscribed
 from stagectl.desk.virtual import Brought, Happening, Heard, VirtualDesk
-from stagectl.show.answers import AnswersModel
+from stagectl.show.answers import NO_ANSWERS
 
 CLIENTS_MAX: Final = 64
 """Clients that it knows at once; the one that was heard longest ago is forgotten."""
@@ -61,7 +61,7 @@ class StandIn:
         faults = faults or Faults()
         self.desk = desk
         self.on = True
-        self.answers = desk.profile.answers or AnswersModel()
+        self.answers = desk.profile.answers or NO_ANSWERS
         self.inward: Wire[In] = Wire(faults, f"{seed}, inward")
         self.outward: Wire[Out] = Wire(faults, f"{seed}, outward")
         self._slow_ns = faults.slow_ns

@@ -14,7 +14,7 @@ from stagectl.desk.halves import Halves
 from stagectl.desk.hear import ear_for
 from stagectl.desk.meaning import FINE_ALONE, OTHER, OUT_OF_RANGE, Part, Spot, Told, part_of, question_packet
 from stagectl.errors import WireError
-from stagectl.show.answers import AnswersModel
+from stagectl.show.answers import NO_ANSWERS
 from stagectl.show.load import Show
 from stagectl.show.messages import spoken
 from stagectl.show.profile import ProfileModel
@@ -36,7 +36,7 @@ class DeskTalk:
     """
 
     def __init__(self, profile: ProfileModel, sockets: Sequence[int], mixes: Sequence[int]) -> None:
-        answers = profile.answers or AnswersModel()
+        answers = profile.answers or NO_ANSWERS
         self.can_read = answers.can_read
         self.reports = answers.reports
         self.echoes = answers.echoes

@@ -68,3 +68,7 @@ class AnswersModel(FileModel):
             for at, message in enumerate(messages or ()):
                 if message.is_osc != (over == "osc"):
                     yield key, at
+
+
+NO_ANSWERS: Final = AnswersModel.model_construct()
+"""Of a desk that is only spoken to. Nothing is checked in it, so its model need not be put together."""

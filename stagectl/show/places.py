@@ -142,11 +142,9 @@ class SysExMessage(FileModel):
 
     sysex: Template
     input: Number = Field(
-        Numbering.model_validate({"first": 0, "per input": 1}), description="the number that `{input}` stands for"
+        Numbering.model_construct(first=0, per_input=1), description="the number that `{input}` stands for"
     )
-    mix: Number = Field(
-        Numbering.model_validate({"first": 0, "per mix": 1}), description="the number that `{mix}` stands for"
-    )
+    mix: Number = Field(Numbering.model_construct(first=0, per_mix=1), description="the number that `{mix}` stands for")
 
     def words(self, socket: int, mix: int) -> dict[str, int]:
         """The numbers for an input's socket and a mix, for the words that stand in the template."""
@@ -188,11 +186,9 @@ class OscWords(FileModel):
 
     osc: Annotated[str, AddressTemplate()] = Field(description="the address, with `{input}` and `{mix}` in it")
     input: Number = Field(
-        Numbering.model_validate({"first": 1, "per input": 1}), description="the number that `{input}` stands for"
+        Numbering.model_construct(first=1, per_input=1), description="the number that `{input}` stands for"
     )
-    mix: Number = Field(
-        Numbering.model_validate({"first": 1, "per mix": 1}), description="the number that `{mix}` stands for"
-    )
+    mix: Number = Field(Numbering.model_construct(first=1, per_mix=1), description="the number that `{mix}` stands for")
     digits: Annotated[int, Whole(1, 4)] = Field(
         1, description="how many digits these numbers have in the address at least: 2 for `07`"
     )
