@@ -61,10 +61,10 @@ _UNFIT: Final = (
 )
 """What a row that no table can take raises; a row of sound text and 64-bit numbers never does."""
 
-WAL_MAX: Final = 64 * 2**20
-"""Bytes in the write-ahead file from which a checkpoint empties it. The write after that begins the file anew
-and waits for the disk, which on a slow card is many milliseconds, so a usual night never gets there: a press
-takes 4 to 12 kB."""
+WAL_MAX: Final = 4 * 2**20
+"""Bytes in the write-ahead file from which a checkpoint empties it. A press takes 4 to 12 kB of it, and each answer of
+a desk in silence 4 kB, which is 37 MB an hour: on a small disk that file would be what keeps the night from being
+written. The write after a checkpoint begins the file anew and waits for the disk, as no press does."""
 
 Connect: TypeAlias = Callable[[Path], sqlite3.Connection]
 

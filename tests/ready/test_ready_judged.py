@@ -13,12 +13,15 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from stagectl.core.events import DeskSaid
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.errors import Fault
 from stagectl.journal.schema import Night
+from stagectl.journal.write import WAL_MAX, Journal
+from stagectl.live.desk import PROBE_S
 from stagectl.pedals.keyboard import Keyboard
 from stagectl.ready import clock, desk, files, finding, hosts, keyboards, nights, page, ports, rights, sound
 from stagectl.ready.finding import WORDS, Finding, Word, exit_code, sentence
@@ -27,6 +30,7 @@ from stagectl.ready.proving import Proven
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 from stagectl.show.timetable import TimetableModel, night_of
+from stagectl.story.heard import heard
 from stagectl.where import shipped
 
 
@@ -312,9 +316,25 @@ def test_a_timetable_of_another_day_is_said(day: int, word: str) -> None:
 def test_how_many_nights_there_is_room_for(plan: Plan) -> None:
     night = nights.night_bytes(plan)
     for some, word in ((0, "wrong"), (1, "look"), (9, "look"), (10, "fine"), (10_000, "fine")):
-        found = nights.space_judged(Path("/there"), night * some, night)
+        found = nights.space_judged(Path("/there"), WAL_MAX + night * some, night)
         assert found.word == word and (not some or f" {some:,} night" in found.says)
-    assert nights.space_judged(Path("/there"), night - 1, night).word == "wrong"
+    assert nights.space_judged(Path("/there"), WAL_MAX + night - 1, night).word == "wrong"
+
+
+def test_a_desk_that_only_answers_takes_no_more_than_is_said(plan: Plan, tmp_path: Path) -> None:
+    """Half an hour in which nobody presses: the desk is asked every `PROBE_S`, and each answer is kept."""
+    path, said = tmp_path / "n.night", round(30 * 60 / PROBE_S)
+    of_night = Night(setlist="a set", begun_us=1_790_000_000_000_000, program="0.1.0")
+    most = 0
+    with Journal.create(path, of_night) as journal:
+        for number in range(said):
+            journal.write([], 0, heard(DeskSaid(send=number % 200, level=-600), number * round(PROBE_S * 1e9)))
+            if number % 100 == 0:
+                journal.checkpoint()
+                most = max(most, sum(file.stat().st_size for file in tmp_path.iterdir()))
+    assert most < nights.night_bytes(plan) + WAL_MAX
+    ten_hours = path.stat().st_size * 20
+    assert ten_hours < nights.NIGHT_BYTES
 
 
 def test_the_changes_of_a_set_are_counted_as_they_are_told(plan: Plan) -> None:
