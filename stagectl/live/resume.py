@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from typing import Final
@@ -134,8 +134,14 @@ def take_up(
 
 def is_as_kept(show: Show, kept: dict[int, dict[str, bytes]]) -> bool:
     """Whether the files of a show are those that a night was played by last, as `files` gives them. The same files may
-    be named from another folder."""
-    return [*kept[max(kept)].values()] == [*show.files.values()]
+    be named from another folder, and may have been read in another order."""
+    return _by_names(kept[max(kept)]) == _by_names(show.files)
+
+
+def _by_names(files: Mapping[str, bytes]) -> list[bytes]:
+    """What files hold: the setlist, then the others by their names, and then by the folders that these are in."""
+    paths = sorted([*files][1:], key=lambda path: path.replace("\\", "/").split("/")[::-1])
+    return [files[path] for path in [*files][:1] + paths]
 
 
 def play(connection: sqlite3.Connection, before: Retold, played: Played) -> None:

@@ -28,9 +28,11 @@ from stagectl.live import record as recording
 from stagectl.live.broken_off import BrokenOff
 from stagectl.live.going import Going
 from stagectl.live.record import Record, desk_claim, record, venue_again
-from stagectl.live.resume import AGREE_NS, zero_again
+from stagectl.live.resume import AGREE_NS, is_as_kept, zero_again
 from stagectl.show.compile import Compiled, compile_show
+from stagectl.show.files import Files
 from stagectl.show.load import Show, load_show
+from stagectl.show.sent_to import ports_sent_to
 from stagectl.story.heard import heard
 from stagectl.story.rows import Row, Teller
 from stagectl.story.words import lines, resumed
@@ -275,6 +277,31 @@ def test_a_night_at_no_venue_goes_on_at_none(folder: Path) -> None:
     with pytest.raises(JournalError, match=r"at no venue: without `--venue` goes on with it, `--fresh` begins"):
         begun(folder, venue="The Tin Chapel")
     assert venue_again(loaded(folder)[0], None) is None
+
+
+def test_files_that_were_read_in_another_order_have_not_changed(folder: Path) -> None:
+    """What opens ports early reads the mappings first; whoever looks for the venue of a broken night reads anew."""
+    files = Files()
+    ports_sent_to(folder, files)
+    early, now = load_show(folder, files), load_show(folder)
+    assert early.files == now.files and [*early.files] != [*now.files]
+    compiled = compile_show(early)
+    of = record(early, compiled.plan, None, None, fresh=False, tell=lambda _: None, warn=WARNED.append)
+    player = playing(folder, of)
+    player.press("on")
+    player.killed()
+    again = begun(folder)
+    assert again.taken_up is not None and not again.taken_up.changed and not again.taken_up.warnings()
+    drop(again.recorder)
+
+
+def test_files_that_were_edited_have_changed_whatever_their_order(folder: Path) -> None:
+    kept = load_show(folder).files
+    first, second = [*kept][1:3]
+    swapped = {**kept, first: kept[second], second: kept[first]}
+    assert is_as_kept(load_show(folder), {0: swapped, 1: dict(kept)})
+    assert not is_as_kept(load_show(folder), {0: dict(kept), 1: swapped})
+    assert not is_as_kept(load_show(folder), {0: dict(kept), 1: dict([*kept.items()][:-1])})
 
 
 def test_a_journal_that_was_asked_for_has_its_venue_too(folder: Path, tmp_path: Path) -> None:
