@@ -22,6 +22,7 @@ from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff, bro
 from stagectl.ports.udp import machines
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.load import Show
+from stagectl.typed import typed
 
 if TYPE_CHECKING:
     from stagectl.live.resume import TakenUp
@@ -185,7 +186,7 @@ def venue_again(show: Show, path: Path | None) -> str | None:
 def _elsewhere(found: BrokenOff, path: Path | None, more: str = "") -> OtherVenueError:
     """Both ways on from a night that was broken off elsewhere."""
     there = found.head.venue
-    on = "without `--venue`" if there is None else f'`--venue "{there}"`'
+    on = "without `--venue`" if there is None else f"`--venue {typed(there)}`"
     new = "`--fresh`" if path is None else "another `--journal`"
     says = f"the night of {begun(found.head)} was broken off at {there or 'no venue'}{more}"
     return OtherVenueError(f"{says}: {on} goes on with it, {new} begins a new one")

@@ -30,6 +30,7 @@ from stagectl.ready.room import Machine, Room
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.story.rows import Row
 from stagectl.story.sizes import size_text
+from stagectl.typed import typed
 
 JOURNAL: Final = "journal"
 SPACE: Final = "disk space"
@@ -207,7 +208,7 @@ def last_judged(lies: Lies, venue: str | None, wall_us: int) -> Finding:
     where = lies.head.venue
     if venue not in (None, where):
         says = f"{begun}, broken off {ago} ago at {where or 'no venue'}: `run` at another one refuses"
-        goes_on = f'`--venue "{where}"`' if where is not None else "without `--venue` it"
+        goes_on = f"`--venue {typed(where)}`" if where is not None else "without `--venue` it"
         return look(LAST, says, f"{goes_on} goes on there; `--fresh` begins a new one")
     at = f" at {where}" if where is not None else ""
     says = f"{begun}, broken off {ago} ago{at}: `run` takes it up again where it was, nudges and all"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
 import socket
 import sqlite3
+import subprocess
 import time
 from contextlib import closing
 from pathlib import Path
@@ -268,6 +270,24 @@ def test_a_night_that_was_broken_off_elsewhere_is_not_lost(folder: Path) -> None
     new = begun(folder, venue="The Tin Chapel", fresh=True)
     assert new.taken_up is None
     drop(new.recorder)
+
+
+@pytest.mark.parametrize(
+    "name", ["The Old Sluice", 'Café "Zum Anker"', "Moby's Cellar", "50 $HOME", "`id`", "a\\b", "Hey!"]
+)
+def test_the_venue_to_go_on_at_can_be_typed_as_it_is_said(folder: Path, name: str) -> None:
+    """By a POSIX shell: `sh` prints the word that it was given."""
+    path = folder / "setlist.yaml"
+    path.write_text(f"{path.read_text()}\nvenues: {json.dumps({name: {}})}\n")
+    player = playing(folder, begun(folder, venue=name))
+    player.press("on")
+    player.killed()
+    with pytest.raises(JournalError) as refused:
+        begun(folder)
+    found = re.search(r": `--venue (.*)` goes on with it", str(refused.value))
+    assert found is not None
+    said = subprocess.run(["sh", "-c", f"printf %s {found[1]}"], capture_output=True, text=True, check=True)
+    assert said.stdout == name
 
 
 def test_a_night_at_no_venue_goes_on_at_none(folder: Path) -> None:
