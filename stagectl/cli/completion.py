@@ -36,11 +36,15 @@ HOW: Final = {
 """How to install it, by shell."""
 
 _CHANGES: Final = {
-    # A name with a space is one word: unless it is begun with a quote, it is quoted.
+    # A name is one word whatever is in it: quoted as the quote asks that it was begun with, or as a whole.
     "bash": (
         "COMPREPLY+=($value)",
-        r"""[[ ${COMP_WORDS[COMP_CWORD]} == [\"\']* ]] || printf -v value %%q "$value"; """
-        'COMPREPLY+=("$value")',
+        r"""case ${COMP_WORDS[COMP_CWORD]} in
+            \"*) value=${value//\\/\\\\}; value=${value//\"/\\\"}; value=${value//\$/\\\$}; value=${value//\`/\\\`} ;;
+            \'*) value=${value//\'/\'\\\'\'} ;;
+            *) printf -v value %%q "$value" ;;
+            esac
+            COMPREPLY+=("$value")""",
     ),
     # A name may hold a comma.
     "fish": ('string split "," $completion', 'string split --max 1 "," $completion'),

@@ -155,6 +155,23 @@ def test_the_scripts_say_how_to_install_them() -> None:
     assert 'string split --max 1 "," ' in script("fish")
 
 
+@pytest.mark.parametrize("begun", ["", "'", '"'])
+def test_bash_takes_any_name_back_as_it_was(tmp_path: Path, begun: str) -> None:
+    """What it puts into the line, with the quote that it was begun with and its end, is that name again."""
+    needs("bash")
+    name = 'Café "Zum Anker" & Moby\'s $HOME `id`'
+    (tmp_path / "stagectl.bash").write_text(script("bash"))
+    (tmp_path / "stagectl").write_text(f"#!/bin/sh\nprintf '%s\\n' {shlex.quote('plain,' + name)}\n")
+    (tmp_path / "stagectl").chmod(0o755)
+    ask = (
+        f"source {tmp_path}/stagectl.bash; "
+        f"COMP_WORDS=(stagectl run x --venue {shlex.quote(begun + 'Caf')}); COMP_CWORD=4; "
+        f'_stagectl_completion {tmp_path}/stagectl; printf "%s" "${{COMPREPLY[0]}}"'
+    )
+    offered = shell("bash", "--norc", "-c", ask, home=tmp_path)
+    assert shell("bash", "--norc", "-c", f"printf %s {begun}{offered}{begun}", home=tmp_path) == name
+
+
 def test_bash_makes_one_word_of_a_name(tmp_path: Path) -> None:
     needs("bash")
     if shutil.which("stagectl", path=str(Path(sys.executable).parent)) is None:
