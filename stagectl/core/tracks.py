@@ -28,6 +28,7 @@ from stagectl.core.events import PlayerCame, PlayerEnded, PlayerFailed, PlayerSa
 from stagectl.core.plan import MS
 from stagectl.core.players import CueCall, Then
 from stagectl.core.state import Place, Report, Running, State
+from stagectl.core.touch import take_all
 from stagectl.core.work import Presser, Work, refuse
 
 JUMP_NS: Final = 500 * MS
@@ -96,8 +97,15 @@ def _bring(work: Work, track: Running, what: Track, position: int, stop_: int) -
     if work.state.place.base:
         _note(work, track, Track.HELD, position)
         return
-    by = _note(work, track, what, position)
-    arrive(work, by, Place(stop=stop_), starts=True, remembers=False)
+    _go(work, _note(work, track, what, position), stop_)
+
+
+def _go(work: Work, by: Presser, stop_: int, *, begins: bool = True) -> None:
+    """The night goes to a stop with a track. What hands have moved on the desk until now comes before it. `begins`: as
+    in `arrive`."""
+    if work.state.touches:
+        take_all(work)
+    arrive(work, by, Place(stop=stop_), starts=True, begins=begins, remembers=False)
     work.set(brought=work.at)
 
 
@@ -125,8 +133,7 @@ def _end(work: Work, track: Running, position: int) -> None:
     if place.base:
         _note(work, track, Track.HELD, position)
         return
-    arrive(work, by, Place(stop=first), starts=True, begins=False, remembers=False)
-    work.set(brought=work.at)
+    _go(work, by, first, begins=False)
     then = plan.stops[first].cue
     if then is not None and cue.then is Then.START:
         work.set(starts=work.at + cue.pause_ns)

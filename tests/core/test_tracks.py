@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import pytest
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shows import Ran, Timed, rest, run, small_plan, wish
 
 from stagectl.core.actions import Action, Back, FallBack, GoTo, Next, PauseCue, StartCue, StopCue, Undo
-from stagectl.core.effects import Arrived, Cue, Reason, Refused, Tells, Track, Tracked
+from stagectl.core.effects import Arrived, Ask, Changed, Cue, Reason, Refused, Tells, Track, Tracked
 from stagectl.core.events import (
     DeskCame,
+    DeskSaid,
     Event,
     PlayerCame,
     PlayerEnded,
@@ -26,7 +28,7 @@ from stagectl.core.events import (
     Wake,
 )
 from stagectl.core.limits import Limits
-from stagectl.core.plan import MS, Plan
+from stagectl.core.plan import MS, Answers, Plan
 from stagectl.core.players import CueCall, Player, Then
 from stagectl.core.players import Timed as Section
 from stagectl.core.state import Place
@@ -474,6 +476,23 @@ def test_what_feet_did_before_a_track_brought_the_night_on_is_not_undone() -> No
     ran = night(ONE, (1.2, wish(Next())), (1.3, wish(Back())), (2.5, wish(Undo())))
     assert places(ran)[:4] == [(1, 1), (1.2, 2), (1.3, 1), (2, 2)]
     assert reasons(ran) == [Reason.NOTHING_TO_UNDO]
+
+
+@pytest.mark.parametrize("ends", [False, True])
+def test_a_hand_that_is_under_way_when_a_track_brings_the_night_on_counts_first(ends: bool) -> None:
+    """As with a foot: what the hand has put is a nudge, which the stop keeps that the desk is told then."""
+    cue = timed(length_ns=10 * S, then=Then.NEXT) if ends else timed(10)
+    plan = replace(show(cue, None), answers=Answers(reports=True))
+    start = [*HERE, (S, wish(GoTo(stop=1))), (3 * S, DeskSaid(send=0, level=-400))]
+    ran = run(plan, [*start, (11 * S - 200 * MS, DeskSaid(send=0, level=-600)), (13 * S, Wake())])
+    brought = places(ran)[-1][1]
+    assert brought == (5 if ends else 2)
+    (*_, hand, _) = [one for one in ran.of(Changed) if one.cause in ("hand", "track")]
+    assert (hand.cause, hand.at, hand.moves[0].after) == ("hand", 11 * S, -600)
+    # 5 dB below the song's -1 dB stays 5 dB below the next stop's level.
+    level = -100 * brought - 500
+    assert ran.of(Ask)[-1].levels == ((0, level),)
+    assert ran.state.asked == ran.state.steps == (level, None)
 
 
 def test_a_jump_leaves_a_section_that_has_no_time_alone() -> None:
