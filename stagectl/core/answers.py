@@ -68,7 +68,7 @@ def went(work: Work, _: DeskWent) -> None:
     known any more."""
     if not (work.state.desk_here or work.state.known.reading):
         return
-    take_all(work)
+    take_all(work, goes_on=False)
     _lose(work, NOTHING_KNOWN)
     work.out(Connected(at=work.at, pedal=None, player=None, here=False))
 

@@ -64,8 +64,9 @@ def differing(one: Levels, other: Levels) -> Iterator[int]:
     return compress(count(), map(ne, one, other))
 
 
-def resume(work: Work, *, fade_ns: int) -> None:
-    """Take the desk from what it was last asked for to what is wanted, after it was away."""
+def resume(work: Work, *, fade_ns: int | None) -> None:
+    """Take the desk from what it was last asked for to what is wanted, after it was away, or a hand was on it.
+    `fade_ns`: as in `want`."""
     _plan(work, work.state.presses, fade_ns=fade_ns, first=None, leading=None)
 
 

@@ -5,14 +5,19 @@ something, where it came to is adopted as a nudge by `DESK`, which lasts for the
 the listener whose mix it is can undo it, and the next scene keeps it. Above a ceiling (or below the nudge floor) the
 nudge goes as far as it may, which is recorded with it (`Changed.counts`), and the desk is left as the hand put it until
 something else moves that send, a stop is arrived at, or a desk that cannot be read comes back.
+
+The rest of its mix stays where it is, as near as the desk's steps and the nudge floor let it under the ceiling of the
+mix; what that brings it to is recorded and told. What has waited for the room that a hand took goes on when it rests.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from types import MappingProxyType
 from typing import Final
 
 from stagectl.core.actions import Lasts
+from stagectl.core.asking import resume
 from stagectl.core.doubt import Doubt
 from stagectl.core.effects import Changed, Left, Move
 from stagectl.core.levels import LEVEL_MAX, OFF, Level, Off, height
@@ -29,6 +34,9 @@ DESK: Final = "desk"
 
 HAND: Final = "hand"
 """The cause that is recorded."""
+
+BESIDE: Final = "beside a hand"
+"""The cause that is recorded of what the ceiling of its mix brings others to."""
 
 REST_NS: Final = 250_000_000
 """How long a hand rests until its way counts as one change."""
@@ -59,14 +67,30 @@ def _was_to_be(state: State, send: int) -> Level | None:
 
 def rested(work: Work) -> None:
     """Hands whose time is now or past have come to rest."""
-    for send in sorted(send for send, touch in work.state.touches.items() if touch.due <= work.at):
-        _take(work, send)
+    _take_some(work, [send for send, touch in work.state.touches.items() if touch.due <= work.at])
 
 
-def take_all(work: Work) -> None:
-    """Whatever hands have moved counts now."""
-    for send in sorted(work.state.touches):
+def take_all(work: Work, *, goes_on: bool = True) -> None:
+    """Whatever hands have moved counts now. `goes_on`: whether the desk can be told what waited for them."""
+    _take_some(work, list(work.state.touches), goes_on=goes_on)
+
+
+def _take_some(work: Work, sends: Sequence[int], *, goes_on: bool = True) -> None:
+    for send in sorted(sends):
         _take(work, send)
+    if not goes_on:
+        return
+    mixes = [work.plan.mixes[listener] for listener in dict.fromkeys(map(work.plan.listener_of, sends))]
+    if any(_waits(work.state, send) for mix in mixes for send in range(mix.start, mix.stop)):
+        resume(work, fade_ns=None)
+
+
+def _waits(state: State, send: int) -> bool:
+    """Whether the desk was not told what a send should have, nothing is about to, and no hand has left it."""
+    if state.steps[send] in (None, state.asked[send]) or send in state.left:
+        return False
+    fade = state.fade
+    return fade is None or send in fade.let_be or all(glide.send != send for glide in fade.glides)
 
 
 def _take(work: Work, send: int) -> None:
@@ -86,11 +110,22 @@ def _take(work: Work, send: int) -> None:
 
 def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level) -> None:
     """A hand moved a send from one level to another: from now on, `aim` is what its listener wants there."""
-    press = work.next_press()
+    press, was = work.next_press(), work.state
     counts = _wish_for(work, send, aim)
     why = None if counts is None else _why(work, send, level, counts)
     moves = (Move(send, before, level),)
     work.out(Changed(at=work.at, press=press, who=DESK, cause=HAND, moves=moves, counts=counts, why=why))
+    _tell_others(work, was, send)
+
+
+def _tell_others(work: Work, was: State, send: int) -> None:
+    """Record what the rest of a hand's mix has come to. `was`: the state before the hand counted."""
+    now, mix = work.state, work.plan.mixes[work.plan.listener_of(send)]
+    others = [one for one in range(mix.start, mix.stop) if one != send and was.steps[one] != now.steps[one]]
+    told = [one for one in others if one not in now.left]
+    moves = [Move(one, was.wanted[one], level) for one in told if (level := now.wanted[one]) is not None]
+    if moves:
+        work.out(Changed(at=work.at, press=work.next_press(), who=DESK, cause=BESIDE, moves=tuple(moves)))
 
 
 def _wish_for(work: Work, send: int, aim: Level) -> Level | None:

@@ -23,6 +23,7 @@ HUSH_ENDS: Final = "hush ends"
 
 _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
     ("desk", "hand"): "a hand at the desk: ",
+    ("desk", "beside a hand"): "beside a hand at the desk: ",
     ("desk", "read"): "the desk has: ",
     (BY_FILES, BY_EDIT): "the edited files: ",
 }
