@@ -80,6 +80,8 @@ class DeskMemory:
         self.lost()
         if on:
             self.stands = {Spot(one.mix, one.socket): self._level(one.level) for one in self.world.desk.levels()}
+            # What hands had left there is gone.
+            self._untold = {spot for spot in self._untold if self.stands[spot] == self._moved[spot]}
 
     def lost(self) -> None:
         """What goes there for a while goes nowhere."""

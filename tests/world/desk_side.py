@@ -26,6 +26,9 @@ EXACT: Final = 0.012
 
 SUM_CLOSE: Final = 0.05
 
+NEAR: Final = 0.25
+"""A hand that leaves a level so near to where the night has it, dB, is none: no hand is that fine, and desks round."""
+
 BYTE_NS: Final = 320_000
 """A byte on a DIN link (MIDI 1.0: 31,250 baud, ten bits a byte)."""
 
@@ -175,7 +178,7 @@ class DeskRules(DeskMemory):
         # What was heard last may be an answer that was on its way.
         told = [min(self._told[spot], self._asked.get(spot, self._told[spot])) for spot in sockets]
         powers = sum(0.0 if level == OFF else 10 ** (level / 10) for level in told)
-        whole = self._told.get(Spot(mix, None), 0.0)
+        whole = self._whole(mix, self._told)
         most = self.world.stage.sums[mix]
         if (
             powers
@@ -185,12 +188,18 @@ class DeskRules(DeskMemory):
         ):
             raise Broken(1, f"mix {mix} comes to {10 * math.log10(powers) + whole:.2f} dB; its ceiling is {most:g} dB")
 
+    def _whole(self, mix: int, levels: dict[Spot, float]) -> float:
+        """What a whole mix adds to the sum of its inputs, dB. One that the show does not drive makes no room below
+        0 dB: a hand may bring it back up, and no input is taken down for that."""
+        whole = levels.get(Spot(mix, None), 0.0)
+        return whole if mix in self.world.stage.wholes else max(0.0, whole)
+
     def _has_room(self, spot: Spot, level: float) -> bool:
         """Whether a send may have this level under the ceiling of its mix, with the others as they stand."""
         sockets = [Spot(spot.mix, at + 1) for at in range(len(self.world.stage.inputs))]
         stand = [level if one == spot else self.stands.get(one, OFF) for one in sockets]
         powers = sum(0.0 if one == OFF else 10 ** (one / 10) for one in stand)
-        whole = self.stands.get(Spot(spot.mix, None), 0.0)
+        whole = self._whole(spot.mix, self.stands)
         return not powers or whole == OFF or 10 * math.log10(powers) + whole <= self.world.stage.sums[spot.mix]
 
     def _loud_by_hand(self, mix: int) -> bool:
@@ -294,7 +303,8 @@ class DeskRules(DeskMemory):
             if self.stands[spot] < self._level(step) and not self._has_room(spot, self._level(step)):
                 # A hand takes the room, or what was told in a second that nobody has kept: it waits for the next press.
                 continue
-            if abs_(self.stands[spot], self._level(step)) > CLOSE:
+            apart, by_hand = abs_(self.stands[spot], self._level(step)), self._by_hand(spot, self.stands[spot])
+            if apart > (NEAR + CLOSE if by_hand else CLOSE):
                 raise Broken(
                     2, f"{spot} stands at {self.stands[spot]:.2f} dB, and should be at {self._level(step):.2f}"
                 )

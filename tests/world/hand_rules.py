@@ -81,5 +81,8 @@ def _is_loud(plan: Any, state: Any, listener: int) -> bool:
         return False
     levels = state.asked[plan.send(listener, 0) : plan.send(listener + 1, 0)]
     powers = sum(10 ** (level / 1_000) for level in levels[:-1] if isinstance(level, int))
+    # One that the show does not drive makes no room where it is lower than 0 dB.
     whole = levels[-1] if isinstance(levels[-1], int) else 0
+    if state.steps[plan.send(listener, plan.whole)] is None:
+        whole = max(0, whole)
     return bool(powers) and 1_000 * math.log10(powers) + whole > ceiling - 100

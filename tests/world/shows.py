@@ -72,6 +72,8 @@ class Stage:
     remind: tuple[int, ...] = ()
     stored: tuple[int, ...] = ()
     players: list[str] = field(default_factory=list)
+    wholes: frozenset[int] = frozenset()
+    """The mixes whose whole mix the show drives."""
     edited: dict[str, str] = field(default_factory=dict)
     """The files as somebody leaves them who edits them in mid-show."""
     edited_mixes: frozenset[int] = frozenset()
@@ -266,6 +268,7 @@ def _read(stage: Stage) -> None:
     stage.players = [one["name"] for one in rig.get("players", [])]
     setlist: dict[str, Any] = yaml.load((stage.folder / "setlist.yaml").read_text("utf-8"), yaml.BaseLoader)
     mixes = {one["name"]: one["mix"] for one in rig["listeners"]}
+    stage.wholes = frozenset(mixes[name] for name, levels in setlist["base"].items() if "whole mix" in levels)
     after = yaml.load(stage.edited["setlist.yaml"], yaml.BaseLoader)
     stage.edited_mixes = frozenset(_differ(setlist, after, mixes, frozenset(mixes.values())))
     stage.timetable = {name: at for name, at in setlist.get("timetable", {}).items() if name in NAMED}
