@@ -173,7 +173,9 @@ class DeskRules(DeskMemory):
     def _sum(self, mix: int) -> None:
         """The mix as a sum, as this process has told it: 10·log10 of the sum of powers, and the whole mix on top."""
         sockets = [Spot(mix, at + 1) for at in range(len(self.world.stage.inputs))]
-        if any(spot not in self._told for spot in sockets):
+        # A whole mix that the show drives counts once it was told, as the inputs do.
+        all_of_it = [*sockets, Spot(mix, None)] if mix in self.world.stage.wholes else sockets
+        if any(spot not in self._told for spot in all_of_it):
             return
         # What was heard last may be an answer that was on its way.
         told = [min(self._told[spot], self._asked.get(spot, self._told[spot])) for spot in sockets]

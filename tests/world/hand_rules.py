@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from stagectl.core.effects import Ask, Changed
+from stagectl.core.effects import Ask, Changed, Left
 from stagectl.core.events import DeskWent
 from stagectl.core.targets import scene_levels
 
@@ -24,6 +24,8 @@ class HandRules:
     def __init__(self, world: World) -> None:
         self.world = world
         self._moved: set[Any] = set()
+        self._bounded: set[int] = set()
+        """Sends whose hand counted as far as there was room in the mix then: it is let be, also with room later."""
         self.echoes_lost = False
         """Whether the desk was ever away, or a process: then it may differ from what is known, as if by a hand."""
 
@@ -48,6 +50,8 @@ class HandRules:
                 under = {send for send, _ in one.levels} & before.touches.keys() & after.touches.keys()
                 if under:
                     raise Broken(2, f"sends {sorted(under)} are told something while a hand is on them")
+            if isinstance(one, Changed) and one.cause == "hand":
+                self._counts(one, after)
             if isinstance(one, Changed) and one.cause == "hand" and not self.echoes_lost:
                 spots = [self.world.rules.desk._spot(move.send) for move in one.moves]
                 if not self._moved.issuperset(spots):
@@ -56,6 +60,20 @@ class HandRules:
                 moved = [move for move in one.moves if move.before is not None]
                 if 0 < len(moved) <= min(HANDS_MAX, len(after.known.said) // 2):
                     raise Broken(2, f"hands on a desk that was away are not adopted: {moved}")
+
+    def _counts(self, one: Changed, after: Any) -> None:
+        """What a hand counts as: less than it has put, only where the mix is near its ceiling."""
+        sends = {move.send for move in one.moves}
+        self._bounded -= sends
+        if one.why is not Left.MIX_CEILING:
+            return
+        self._bounded |= sends
+        plan = self.world.compiled.plan
+        for listener in map(plan.listener_of, sends):
+            if not (_is_loud(plan, after, listener) or _is_loud(plan, after._replace(asked=after.steps), listener)):
+                raise Broken(
+                    2, f"the mix of {plan.listeners[listener]} has room, and a hand in it does not count: {one}"
+                )
 
     def settled(self) -> None:
         """Nothing has happened for long: what hands have left counts as what their listener wants, where it may."""
@@ -69,6 +87,8 @@ class HandRules:
         for send in state.left:
             asked, bounds, listener = state.asked[send], plan.bounds[send], plan.listener_of(send)
             if base[send] is None or bounds is None or not isinstance(asked, int) or listener in state.hushed:
+                continue
+            if send in self._bounded:
                 continue
             if bounds.limits.nudge_floor <= asked <= bounds.top and not _is_loud(plan, state, listener):
                 raise Broken(2, f"a hand has put the {plan.send_name(send)} to {asked}, and it is not adopted")
