@@ -38,6 +38,8 @@ class DeskMemory:
         self._unread_ok = False
         self._hands: dict[Spot, float] = {}
         """Levels that hands have left, and the program knows of, while nothing else has happened."""
+        self._heard_at: dict[Spot, int] = {}
+        """When the program was told of them."""
         self._moved: dict[Spot, float] = {}
         """Where hands have left levels, in this night."""
         self._moved_at: dict[Spot, int] = {}

@@ -12,6 +12,7 @@ from stagectl.core.doubt import GRACE_NS
 from stagectl.core.effects import Arrived, Changed, Pressed, Tracked
 from stagectl.core.events import DeskCame
 from stagectl.desk.meaning import Spot
+from stagectl.live.desk import HALF_S
 
 from .clock import MS, SECOND
 from .desk_memory import RESTS_NS, DeskMemory
@@ -46,6 +47,10 @@ PROBE_NS: Final = 600 * MS
 
 APART_NS: Final = 700 * MS
 """How long after a message of its own the program can tell a hand on the way of it from a late message, ns."""
+
+
+HALF_NS: Final = round(HALF_S * SECOND)
+"""So long the program waits for a value's second half, and knows of no hand, ns."""
 
 
 class DeskRules(DeskMemory):
@@ -165,7 +170,8 @@ class DeskRules(DeskMemory):
             raise Broken(10, f"{spot} stood at {self._calm[spot]:.2f} dB, and is told {level:.2f} by the restart alone")
         if self._calm is not None and spot in self._calm and spot in self._read and reads and not self._unread_ok:
             raise Broken(10, f"{spot} is told {level:.2f} dB again by the restart alone, and was read to stand there")
-        if spot in self._hands and abs_(level, self._hands[spot]) > CLOSE:
+        known = self.world.clock.world - self._heard_at.get(spot, 0) > HALF_NS
+        if known and spot in self._hands and abs_(level, self._hands[spot]) > CLOSE:
             raise Broken(2, f"a hand has left {spot} at {self._hands[spot]:.2f} dB, and it is told {level:.2f}")
         self._told[spot] = level
         self._sum(spot.mix)
@@ -265,7 +271,7 @@ class DeskRules(DeskMemory):
                     now = self.world.clock.world
                     apart = now - max(self._told_at.get(spot, -APART_NS), self._faded_at) >= APART_NS
                     if apart and now >= self._unwell and self.world.stand_in.inward.due is None:
-                        self._hands[spot] = one.level
+                        self._hands[spot], self._heard_at[spot] = one.level, now
                 self._told[spot] = one.level
                 if self.world.clock.world - self._scene_at < GRACE_NS:
                     # It counts as what the scene has brought, whether a hand is on it or not.
