@@ -9,8 +9,9 @@ from operator import ne
 from stagectl.core.doubt import Known
 from stagectl.core.effects import Ask, Changed, Move
 from stagectl.core.fade import FRAME_NS, Fade, Glide, plan_fade
-from stagectl.core.levels import Off, height
-from stagectl.core.plan import Levels
+from stagectl.core.levels import Level, Off, height
+from stagectl.core.plan import Levels, Plan
+from stagectl.core.rise import still_paying
 from stagectl.core.targets import Aims
 from stagectl.core.telling import Teller
 from stagectl.core.work import Presser, Work
@@ -142,13 +143,22 @@ def tell_due(work: Work) -> None:
     """Ask for everything whose nominal time is now or past, one bunch of the fade."""
     fade = work.state.fade
     assert fade is not None
+    turn = min(fade.turns)
+    frame, at = divmod(turn, len(fade.bunches))
+    first, end, _ = fade.bunches[at]
     teller = Teller(work)
-    for glide in fade.bunch:
+    next_frame = fade.frames
+    for glide in fade.glides[first:end]:
         if glide.send not in fade.let_be:
-            level = work.plan.in_steps(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))
+            level = work.plan.in_steps(glide.send, fade.exact(glide, frame, work.plan.limits.nudge_floor))
             assert level is not None
             teller.tell(glide.send, level)
-    after, levels = fade.after_bunch(), teller.levels
+            if teller.asked[glide.send] != level:
+                # It has to wait, and may go on in any frame.
+                next_frame = frame + 1
+            elif next_frame > frame + 1:
+                next_frame = min(next_frame, _leaves(work.plan, fade, glide, level))
+    after, levels = fade.after_turn(turn, next_frame), teller.levels
     if levels:
         work.set(
             asked=tuple(teller.asked),
@@ -163,6 +173,34 @@ def tell_due(work: Work) -> None:
         work.set(rising=teller.rising, fade=after)
     if after is None:
         _catch_up(work, fade)
+
+
+def _leaves(plan: Plan, fade: Fade, glide: Glide, step: Level) -> int:
+    """The first frame in which a glide has left the step of the desk's that it is at; the number of frames, where it
+    stays there."""
+    start, grid = glide.start, plan.grids[glide.send]
+    if start is None or isinstance(step, Off) or grid is None:
+        # There is nowhere to go, but for a send that is at its end.
+        return fade.frames
+    up = height(glide.end) > height(start)
+    beyond = grid.beyond(step, up=up)
+    if beyond is None or beyond > plan.ceilings[glide.send]:
+        return fade.frames - 1
+    # Halfway between two steps the nearest one is the lower.
+    return fade.comes_to(start, glide.end, (step + beyond) // 2 + up, plan.limits.nudge_floor)
+
+
+def pass_by(work: Work) -> bool:
+    """Bunches of the fade that have nothing to tell pass by until now. Returns whether one does just now."""
+    fade = work.state.fade
+    if fade is None or not work.state.desk_here:
+        return False
+    after = fade.passed(work.at)
+    if after is fade:
+        return False
+    passed_at = fade.time_of(after.done - 1)
+    work.set(fade=after, rising=still_paying(work.state.rising, passed_at))
+    return passed_at == work.at
 
 
 def _told(work: Work, teller: Teller) -> Known:

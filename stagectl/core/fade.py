@@ -12,6 +12,11 @@ it (the *lead*) and its turn: after what was nudged, the frame goes on with the 
 no amount of nudging hurries, holds up or starves the others. Of a treadle that says more than the wire can carry,
 every other message goes to somebody else.
 
+A glide whose level stays within one of the desk's steps has nothing to tell. So each bunch that was told knows the
+next frame in which one of its glides may have something (the bunch's *turn*), and until the first of the turns time
+goes by without anybody being woken. A turn may come too early, and then nothing is told; it never comes too late. The
+last bunch of all always has its turn, since there the fade ends.
+
 Nothing is queued: the fade stands in the core's state, its messages leave when their time has come, and a
 new press replaces the plan, from the levels that the desk was last asked for. The times are nominal: late
 wake-ups give the same levels and the same state, only later.
@@ -19,6 +24,7 @@ wake-ups give the same levels and the same state, only later.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
@@ -49,9 +55,10 @@ class Bunch(NamedTuple):
 
 
 class Fade(NamedTuple):
-    """What is still to be told. `due`: when the next messages leave, ns; `lead_ns`: how much of the way, in time, is
-    gone in the first frame. `done`: bunches whose time has passed, counted over all frames; `last`: the send that was
-    told last; `let_be`: sends that a hand has taken over; `catches_up`: it follows one in which some had to wait."""
+    """What is still to be told. `due`: when messages may leave next, ns; `lead_ns`: how much of the way, in time, is
+    gone in the first frame. `turns`: of each bunch, when it may have something to tell next, as a number of bunches
+    over all frames; `done`: bunches whose time has passed, counted in the same way. `last`: the send whose time passed
+    last; `let_be`: sends that a hand has taken over; `catches_up`: it follows one in which some had to wait."""
 
     due: int
     begun: int
@@ -61,6 +68,7 @@ class Fade(NamedTuple):
     press: int
     glides: tuple[Glide, ...]
     bunches: tuple[Bunch, ...]
+    turns: tuple[int, ...]
     done: int = 0
     last: int | None = None
     let_be: frozenset[int] = frozenset()
@@ -77,30 +85,60 @@ class Fade(NamedTuple):
         return self.last_frame + self.bunches[-1].after_ns
 
     @property
-    def bunch(self) -> tuple[Glide, ...]:
-        """The glides that are told next."""
-        first, end, _ = self.bunches[self.done % len(self.bunches)]
-        return self.glides[first:end]
-
-    @property
     def in_turn(self) -> tuple[Glide, ...]:
         """All glides: those that the frame has still to come to, then those that it has told."""
         at = self.bunches[self.done % len(self.bunches)].first
         return self.glides[at:] + self.glides[:at]
 
-    def exact(self, glide: Glide, floor: int) -> Level:
-        """Where a glide stands in the present frame."""
-        gone = self.lead_ns + self.done // len(self.bunches) * self.frame_ns
-        return along(glide, gone, self.lead_ns + (self.frames - 1) * self.frame_ns, floor)
+    def exact(self, glide: Glide, frame: int, floor: int) -> Level:
+        """Where a glide stands in a frame."""
+        lead, frame_ns = self.lead_ns, self.frame_ns
+        return along(glide, lead + frame * frame_ns, lead + (self.frames - 1) * frame_ns, floor)
 
-    def after_bunch(self) -> Fade | None:
-        """The fade when the next messages have left; None when that was all."""
-        done = self.done + 1
-        frame, at = divmod(done, len(self.bunches))
-        if frame >= self.frames:
+    def comes_to(self, start: Level, end: Level, edge: int, floor: int) -> int:
+        """The first frame in which a glide between these levels that was not yet at a level has come to it, or passed
+        it; the number of frames, where it does not. (It is `along`, solved for the time, in whole numbers.)"""
+        # What ends `off` gets there at one go, in the last frame.
+        never = self.frames - 1 if isinstance(end, Off) else self.frames
+        start, end = _ends(start, end, floor)
+        if isinstance(start, Off) or isinstance(end, Off) or start == end:
+            return never
+        way = self.lead_ns + (self.frames - 1) * self.frame_ns
+        if end > start:
+            gone = -((start - edge) * way // (end - start))
+        else:
+            gone = (edge + 1 - start) * way // (end - start) + 1
+        return min(-((self.lead_ns - gone) // self.frame_ns), never)
+
+    def time_of(self, turn: int) -> int:
+        """When the time of a bunch is, ns."""
+        frame, at = divmod(turn, len(self.bunches))
+        return self.begun + frame * self.frame_ns + self.bunches[at].after_ns
+
+    def after_turn(self, turn: int, frame: int) -> Fade | None:
+        """The fade when a bunch has had its turn, and has its next one in a frame (or, where there is none, at the end
+        of all); None when that was all."""
+        count = len(self.bunches)
+        at, ends = turn % count, self.frames * count - 1
+        if turn == ends:
             return None
-        due = self.begun + frame * self.frame_ns + self.bunches[at].after_ns
-        return self._replace(due=due, done=done, last=self.bunch[-1].send)
+        turns = (*self.turns[:at], min(frame * count + at, ends), *self.turns[at + 1 :])
+        return self._replace(due=self.time_of(min(turns)), turns=turns, done=turn + 1, last=self._last(turn + 1))
+
+    def passed(self, at: int) -> Fade:
+        """The fade at a time (ns) before the next turn, when bunches have passed that have nothing to tell."""
+        if at < self.time_of(self.done):
+            return self
+        gone = at - self.begun
+        # The bunches of the only frame may take longer than it is said to.
+        frame = min(gone // self.frame_ns, self.frames - 1) if self.frames > 1 else 0
+        into = bisect_right(self.bunches, gone - frame * self.frame_ns, key=_after)
+        done = frame * len(self.bunches) + into
+        return self._replace(done=done, last=self._last(done))
+
+    def _last(self, done: int) -> int:
+        """The send whose time passed last when so many bunches have passed."""
+        return self.glides[self.bunches[(done - 1) % len(self.bunches)].end - 1].send
 
     def without(self, send: int) -> Fade | None:
         """The same fade, in which one send is let be; None where nothing is left of it."""
@@ -150,6 +188,7 @@ def plan_fade(
         press=press,
         glides=ordered,
         bunches=bunches,
+        turns=tuple(range(len(bunches))),
         last=None if running is None else running.last,
         catches_up=catches_up,
     )
@@ -204,13 +243,27 @@ def _bunches(takes: Sequence[int], burst_ns: int) -> tuple[tuple[Bunch, ...], in
     return tuple(bunches), max(most, now - begins)
 
 
+def _after(bunch: Bunch) -> int:
+    return bunch.after_ns
+
+
 def along(glide: Glide, gone: int, way: int, floor: int) -> Level:
     """The exact level of a glide when `gone` of the `way` is gone, linear in dB. From `off` it starts at
     `floor`; to `off` it ends there."""
-    if gone >= way or glide.start is None:
-        return glide.end
-    start = min(floor, glide.end) if isinstance(glide.start, Off) and not isinstance(glide.end, Off) else glide.start
-    end = min(floor, start) if isinstance(glide.end, Off) and not isinstance(start, Off) else glide.end
+    start, end = glide.start, glide.end
+    if gone >= way or start is None:
+        return end
     if isinstance(start, Off) or isinstance(end, Off):
-        return OFF
+        start, end = _ends(start, end, floor)
+        if isinstance(start, Off) or isinstance(end, Off):
+            return OFF
     return start + (end - start) * gone // way
+
+
+def _ends(start: Level, end: Level, floor: int) -> tuple[Level, Level]:
+    """Between which levels a glide goes: `off` counts as `floor`, unless it is at both ends."""
+    if isinstance(start, Off) and not isinstance(end, Off):
+        return min(floor, end), end
+    if isinstance(end, Off) and not isinstance(start, Off):
+        return start, min(floor, start)
+    return start, end

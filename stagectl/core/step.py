@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 from stagectl.core.act import act
 from stagectl.core.actions import Action, Ride
 from stagectl.core.answers import came, hears, look_into, went
-from stagectl.core.asking import tell_due
+from stagectl.core.asking import pass_by, tell_due
 from stagectl.core.contacts import Contact, Kind, shut
 from stagectl.core.contacts import edge as hear_edge
 from stagectl.core.effects import Connected, Effect, Reason, Refused
@@ -102,6 +102,9 @@ def _advance(work: Work, now: int) -> None:
         fade = work.state.fade
         if fade is not None and work.state.desk_here and fade.due == due:
             tell_due(work)
+        elif fade is not None and pass_by(work):
+            # Something else is due just now; first come the lamps, as after any bunch.
+            pass
         elif work.state.known.due == due:
             look_into(work)
         elif work.state.touches and any(touch.due == due for touch in work.state.touches.values()):
@@ -112,6 +115,9 @@ def _advance(work: Work, now: int) -> None:
             _due(work, due)
         if work.state.lights:
             light(work)
+    if work.state.fade is not None:
+        work.at = now
+        pass_by(work)
 
 
 def _due(work: Work, due: int) -> None:

@@ -18,8 +18,8 @@ OF_LEVELS: Final = (
         "ceiling skipped in a fade's frame",
         1,
         "core/asking.py",
-        "            level = work.plan.in_steps(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))\n",
-        "            level = work.plan.standing(glide.send, fade.exact(glide, work.plan.limits.nudge_floor))\n",
+        "            level = work.plan.in_steps(glide.send, fade.exact(glide, frame, work.plan.limits.nudge_floor))\n",
+        "            level = work.plan.standing(glide.send, fade.exact(glide, frame, work.plan.limits.nudge_floor))\n",
     ),
     Bug(
         "mix ceiling not applied",
