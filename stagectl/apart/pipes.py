@@ -3,7 +3,6 @@ nobody at their other end holds up what the process is there for."""
 
 from __future__ import annotations
 
-import asyncio
 import json
 import os
 import queue
@@ -11,10 +10,16 @@ import sys
 import threading
 from collections.abc import Mapping
 from contextlib import suppress
-from typing import IO, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    import asyncio
 
 ENDED: Final = 0
 """The exit code where standard input has ended, or nobody reads what is said any more."""
+
+NONSENSE: Final = (ValueError, TypeError, LookupError, ArithmeticError)
+"""What values that make no sense raise: of another kind, missing, without end, or in no form that is known."""
 
 WAITING_MAX: Final = 1_024
 """Messages that may wait on either way: one more that comes in stays in its pipe, one more that goes out is lost."""
@@ -23,6 +28,15 @@ WAITING_MAX: Final = 1_024
 def line(message: Mapping[str, object]) -> bytes:
     """A message as it goes through the pipe."""
     return json.dumps(message, separators=(",", ":")).encode() + b"\n"
+
+
+def parsed(text: bytes) -> dict[str, Any] | None:
+    """The message of a line; None where it is none."""
+    with suppress(ValueError, RecursionError):
+        message = json.loads(text)
+        if isinstance(message, dict):
+            return message
+    return None
 
 
 async def next_line(reader: asyncio.StreamReader) -> bytes:

@@ -15,6 +15,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from operator import index
 from typing import Any, Final, NamedTuple
 
 MINUTE_NS: Final = 60 * 1_000_000_000
@@ -205,11 +206,14 @@ def _check_lasts(lasts: Fraction) -> None:
 
 
 def from_plain(data: dict[str, Any]) -> TempoMap:
-    """The map that `plain` gave."""
+    """The map that `plain` gave. Raises KeyError, TypeError, ValueError or ZeroDivisionError where it is none."""
     return TempoMap(
         tempos=tuple(Tempo(Fraction(a, b), Fraction(c, d)) for a, b, c, d in data["tempos"]),
-        bars=tuple(Bars(bar, Fraction(a, b), Metre(beats, unit)) for bar, a, b, beats, unit in data["bars"]),
-        begins=data["begins"],
+        bars=tuple(
+            Bars(index(bar), Fraction(a, b), Metre(index(beats), index(unit)))
+            for bar, a, b, beats, unit in data["bars"]
+        ),
+        begins=index(data["begins"]),
     )
 
 

@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, Final, NamedTuple
 
+from stagectl.apart.pipes import NONSENSE, parsed
 from stagectl.apart.python import runs
 from stagectl.core.tempo import TempoMap
 
@@ -183,14 +184,19 @@ class _Output:
             _, port, clock, time_code = self._out
             self.say(_line({"port": port, "api": self._api, "clock": clock, "time_code": time_code}) + self._running())
             async for line in self._process.stdout:
-                with suppress(ValueError, TypeError, KeyError):
-                    self._heard(json.loads(line))
+                self._hear(line)
             await self._process.wait()
         finally:
             await _end(self._process, killed=self._hangs)
 
+    def _hear(self, text: bytes) -> None:
+        """A line of the process; one that is none costs that line."""
+        if (said := parsed(text)) is not None:
+            with suppress(*NONSENSE):
+                self._heard(said)
+
     def _heard(self, said: dict[str, Any]) -> None:
-        """A line of the process. Raises ValueError, TypeError or KeyError where it is none."""
+        """What the process says. Raises `NONSENSE`."""
         if "here" in said:
             self._told = False
             self._is_here(said["here"])

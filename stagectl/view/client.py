@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from stagectl.apart.kept import Kept, Program
-from stagectl.view.lines import BEAT_S, BOARD_NAME, BOARDS_MAX, LATE_S, LINE_MAX, Open, line, parsed
+from stagectl.apart.pipes import parsed
+from stagectl.view.lines import BEAT_S, BOARD_NAME, BOARDS_MAX, LATE_S, LINE_MAX, Open, line
 
 PROGRAM: Final = Program(
     module="stagectl.view.process",

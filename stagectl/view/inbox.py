@@ -10,8 +10,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any, Final
 
-from stagectl.apart.pipes import end_after
-from stagectl.view.lines import BOARDS_MAX, Cutter, Open, parsed
+from stagectl.apart.pipes import end_after, parsed
+from stagectl.view.lines import BOARDS_MAX, Cutter, Open
 
 LAST_S: Final = 0.3
 """How long clients have to be told that it is over, s."""
@@ -68,7 +68,10 @@ class Inbox:
             waiting, self._waiting = self._waiting, {}
         if self._take is None:
             first = waiting.pop("open", None)
-            self.opened.set_result(None if first is None else _opened(first))
+            try:
+                self.opened.set_result(None if first is None else _opened(first))
+            except TypeError as error:
+                self.opened.set_exception(error)
             with self._lock:
                 self._waiting = waiting | self._waiting
             return

@@ -24,8 +24,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
-from typing import Any, Final, Literal, NamedTuple, TypeAlias
+from typing import Final, Literal, NamedTuple, TypeAlias
 
 LINE_MAX: Final = 1_000_000
 """Bytes of a line; a longer one is passed over."""
@@ -67,15 +66,6 @@ def line(message: Mapping[str, object]) -> bytes:
     if len(text) > LINE_MAX:
         raise ValueError(f"a line of {len(text):,} bytes is too long; up to {LINE_MAX:,} go through")
     return text
-
-
-def parsed(text: bytes) -> dict[str, Any] | None:
-    """The message of a line; None where it is none."""
-    with suppress(ValueError, RecursionError):
-        message = json.loads(text)
-        if isinstance(message, dict):
-            return message
-    return None
 
 
 class Cutter:

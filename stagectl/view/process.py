@@ -151,7 +151,7 @@ class _Process:
     def _beat(self, at: int) -> None:
         """The program's heart has beaten. Clients hear of it as long as it does; a beat that has waited in its pipe
         says nothing of now."""
-        self._beat_ns = max(self._beat_ns, at)
+        self._beat_ns = max(self._beat_ns, min(at, time.monotonic_ns()))
         if self._silent_s() is None:
             self.audience.put("beat", {"now": time.time_ns() // 1_000_000})
 
@@ -161,7 +161,9 @@ class _Process:
         if isinstance(beat, int):
             self._beat(beat)
         elif isinstance(board, str) and BOARD_NAME.fullmatch(board) and isinstance(is_, dict):
-            self.audience.put(board, is_)
+            # What JSON has no word for, or is nested too deep, is passed over: others wait to be taken after it.
+            with suppress(ValueError, RecursionError):
+                self.audience.put(board, is_)
         elif "gone" in message:
             self.audience.end(str(message["gone"]))
             self.over.set()

@@ -15,9 +15,12 @@ from __future__ import annotations
 import argparse
 import hashlib
 import importlib
+import resource
 import sys
 import tempfile
+import time
 import traceback
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,11 +30,18 @@ MISSING: Final = """atheris is not installed here. In an environment of its own:
     python -m venv /tmp/fuzzing && /tmp/fuzzing/bin/pip install atheris -e .
     /tmp/fuzzing/bin/python tests/fuzz/hunt.py TARGET --minutes M"""
 
-SLOW_S: Final = 20
-"""An input that takes longer is a finding, s."""
+SLOW_S: Final = 1.0
+"""An input that takes this much CPU time more than none at all is a finding, s. What is searched runs some times slower
+than it does by itself: try it again without the search."""
+
+LARGE_MB: Final = 100
+"""An input that takes more memory is a finding, MB."""
+
+STANDS_S: Final = 20
+"""A search stops where an input takes longer, s."""
 
 MEMORY_MB: Final = 2_000
-"""A target that comes to more is a finding, MB."""
+"""A search stops where it comes to more, MB."""
 
 
 def main() -> int:
@@ -51,6 +61,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Search one target for inputs that break it.")
     parser.add_argument("target", choices=sorted(targets.TARGETS))
     parser.add_argument("--minutes", type=float, default=5.0)
+    parser.add_argument("--seed", type=int, default=0, help="0: a new one each time")
     parser.add_argument("--keep", type=Path, default=Path(tempfile.gettempdir()) / "fuzz-kept")
     parser.add_argument("--found", type=Path, default=Path(tempfile.gettempdir()) / "fuzz-found")
     asked = parser.parse_args()
@@ -60,6 +71,16 @@ def main() -> int:
 def _escaped(word: bytes) -> str:
     """A word as libFuzzer's dictionaries have it."""
     return "".join(f"\\x{byte:02x}" for byte in word)
+
+
+def _taken(run: Callable[[], object]) -> tuple[float, float]:
+    """The CPU time that something takes, s, and the memory, MB; 0 where less was in use at its height than before."""
+    page_kb = resource.getpagesize() / 1024
+    before_kb = int(Path("/proc/self/statm").read_text().split()[1]) * page_kb
+    height_kb, begun = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
+    run()
+    spent, now_kb = time.process_time() - begun, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return spent, (now_kb - before_kb) / 1024 if now_kb > height_kb else 0.0
 
 
 def _search(atheris: Any, targets: Any, asked: argparse.Namespace) -> int:
@@ -74,23 +95,34 @@ def _search(atheris: Any, targets: Any, asked: argparse.Namespace) -> int:
     words.write_text("".join(f'"{_escaped(word)}"\n' for word in fuzzed.words))
     seen: set[tuple[str, ...]] = set()
 
+    def tell(kind: tuple[str, ...], data: bytes, said: str) -> None:
+        if kind not in seen:
+            seen.add(kind)
+            (found / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
+            print(f"FOUND {data!r}\n{said}", file=sys.stderr, flush=True)
+
+    # The first run loads what is loaded once; the second is the measure.
+    fuzzed.run(b"")
+    usual, _ = _taken(lambda: fuzzed.run(b""))
+
     def run(data: bytes) -> None:
         try:
-            fuzzed.run(data)
+            spent, grown = _taken(lambda: fuzzed.run(data))
         except Exception as error:  # noqa: BLE001 - whatever it is, it is told, and the search goes on behind it
             place = tuple(f"{one.filename}:{one.lineno}" for one in traceback.extract_tb(error.__traceback__)[-2:])
-            kind = (type(error).__name__, *place)
-            if kind not in seen:
-                seen.add(kind)
-                (found / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
-                print(f"FOUND {data!r}\n{traceback.format_exc(limit=-4)}", file=sys.stderr, flush=True)
+            tell((type(error).__name__, *place), data, traceback.format_exc(limit=-4))
+            return
+        if spent > usual + SLOW_S:
+            tell(("slow",), data, f"took {spent:.1f} s of CPU time, where nothing takes {usual:.1f} s")
+        if grown > LARGE_MB:
+            tell(("large",), data, f"took {grown:.0f} MB")
 
     options = [
-        *(sys.argv[0], str(kept), f"-max_total_time={int(asked.minutes * 60)}", f"-timeout={SLOW_S}"),
+        *(sys.argv[0], str(kept), f"-max_total_time={int(asked.minutes * 60)}", f"-timeout={STANDS_S}"),
         *(f"-max_len={max(fuzzed.longest * 4, 4096)}", f"-rss_limit_mb={MEMORY_MB}", f"-artifact_prefix={found}/"),
         # An empty dictionary is refused.
         *([f"-dict={words}"] if fuzzed.words else []),
-        *("-print_final_stats=1", "-verbosity=1"),
+        *(f"-seed={asked.seed}", "-print_final_stats=1", "-verbosity=1"),
     ]
     atheris.Setup(options, run)
     atheris.Fuzz()

@@ -3,11 +3,12 @@ declares, which it catches itself, so that whatever comes out of it is a finding
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final, NamedTuple, TypeAlias
 
-from fuzz import files, journals, texts, webs, wires, words
+from fuzz import files, journals, pipes, texts, webs, wires, words
 from fuzz.drawn import Drawn
 from stagectl.where import shipped
 
@@ -54,6 +55,11 @@ TARGETS: Final[dict[str, Fuzzed]] = {
     "request": Fuzzed(webs.request, words.HTTP, 1_000, tries=45),
     "headers": Fuzzed(webs.headers, words.HEADERS),
     "pipe lines": Fuzzed(webs.pipe_lines, words.JSON),
+    "pulse lines": Fuzzed(pipes.pulse_lines, words.ORDERS),
+    "pulse says": Fuzzed(pipes.pulse_says, words.ORDERS),
+    "player lines": Fuzzed(pipes.player_lines, words.ORDERS, 1_000),
+    "page lines": Fuzzed(pipes.page_lines, words.ORDERS, tries=30),
+    "made lines": Fuzzed(pipes.made_lines, tries=30),
 }
 
 
@@ -136,4 +142,13 @@ _SOUND: Final[dict[str, Callable[[], list[bytes]]]] = {
     "spool": lambda: [b'[[1,1,1,{"bytes":"00"}],[1,2]]\n', b'[[9,1,2,0,0,127,{"bytes":"b01000"}]]\n'],
     "headers": lambda: [b"localhost:8480\nhttp://localhost:8480", b"[::1]\nhttp://[::1]:80"],
     "pipe lines": lambda: [b'{"is":"here"}\n[]\n'],
+    "pulse lines": lambda: [
+        json.dumps({"run": {"tempo": pipes.TEMPO, "zero": 0, "position": 0, "code_at": 0}}).encode(),
+        b'{"moved":5}\n{"halt":true}',
+    ],
+    "pulse says": lambda: [b'{"here":true}\n{"trouble":"x"}\n{"sent":99,"late":50,"worst":2000000}\n{"here":false}'],
+    "player lines": lambda: [json.dumps({"do": "keep", "songs": [pipes.TRACK]}).encode()],
+    "page lines": lambda: [
+        b'{"open":{"host":"127.0.0.1","port":0,"title":"A show"}}\n{"board":"show","is":{"a":1.5}}\n{"beat":1}'
+    ],
 }

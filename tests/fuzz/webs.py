@@ -17,6 +17,7 @@ from uvicorn.server import ServerState
 
 from fuzz.drawn import Drawn
 from fuzz.texts import demo, sentence
+from stagectl.apart.pipes import parsed
 from stagectl.core.actions import Nudge
 from stagectl.core.state import begin
 from stagectl.core.step import step
@@ -28,7 +29,7 @@ from stagectl.view.asked import STEPS, asked
 from stagectl.view.audience import Audience
 from stagectl.view.connections import Connection
 from stagectl.view.guard import Hosts, Keys, host_name, same_origin, seal, whose
-from stagectl.view.lines import Cutter, parsed
+from stagectl.view.lines import Cutter
 from stagectl.view.process import config_of
 from stagectl.view.site import HEADERS, Site
 from stagectl.view.wants import NUMBER_MAX, TEXT_MAX, want_from

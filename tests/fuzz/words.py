@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from fuzz import webs
+from fuzz import pipes, webs
 
 
 def _hex(text: str) -> tuple[bytes, ...]:
@@ -83,4 +83,10 @@ HEADERS: Final = (b"localhost", b"[::1]", b"http://", b":80", b"\n", b"[::ffff:1
 JSON: Final = (
     *(b'{"do":"', b'","by":', b"NaN", b"1e999", b"-0", b"[[[[", b'"\\ud800"', b'"\\u0000"', b"true", b"null"),
     *(b'"bytes":"00"', b"\xef\xbb\xbf", b"9" * 30, b'"":', b"}\n{"),
+)
+
+ORDERS: Final = (
+    *JSON,
+    *(b'"%s":' % name.encode() for name in (*pipes.ORDERS, *pipes.WITHIN)),
+    *(b"1e309", b"\n", b"[" * 200, b'{"a":' * 200, b"]" * 200, b"}" * 200),
 )

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stagectl.view.lines import LINE_MAX, Cutter, line, parsed
+from stagectl.apart.pipes import parsed
+from stagectl.view.lines import LINE_MAX, Cutter, line
 
 
 @given(st.lists(st.binary(max_size=12), max_size=12))

@@ -12,9 +12,10 @@ import json
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
+from stagectl.apart.pipes import parsed
 from stagectl.live.page import Served
 from stagectl.view.audience import Audience
-from stagectl.view.lines import SILENT_S, Cutter, line, parsed
+from stagectl.view.lines import SILENT_S, Cutter, line
 
 from .clock import MS, SECOND
 

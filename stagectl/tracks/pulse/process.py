@@ -33,6 +33,7 @@ from functools import partial
 from queue import Full, Queue
 from typing import Any, Final, NamedTuple
 
+from stagectl.apart.pipes import NONSENSE, parsed
 from stagectl.core.tempo import TempoMap, from_plain
 from stagectl.errors import DeviceError
 from stagectl.ports.midi import MidiOut, MidiSystem
@@ -247,9 +248,17 @@ def read(sender: Sender) -> None:
     """Orders from standard input, until it ends. A line that is none costs that line."""
     with suppress(OSError):
         for line in sys.stdin.buffer:
-            with suppress(ValueError, TypeError, KeyError, AttributeError):
-                sender.put(_order(sender, json.loads(line)))
+            if (order := order_of(sender, line)) is not None:
+                sender.put(order)
     sender.put(sender.end)
+
+
+def order_of(sender: Sender, line: bytes) -> Callable[[], None] | None:
+    """The order of a line; None where it is none."""
+    if (said := parsed(line)) is not None:
+        with suppress(*NONSENSE):
+            return _order(sender, said)
+    return None
 
 
 def _order(sender: Sender, said: dict[str, Any]) -> Callable[[], None]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import os
 import queue
 import threading
 from contextlib import suppress
 from typing import Any, Final
 
-from stagectl.apart.pipes import ENDED, end_after
+from stagectl.apart.pipes import ENDED, end_after, parsed
 from stagectl.tracks.sound.orders import LINE_MAX
 
 ENDS_S: Final = 0.6
@@ -23,10 +22,8 @@ def read_orders(inbox: queue.Queue[Any], opened: threading.Event) -> None:
         while data := os.read(0, 65_536):
             *lines, left = (left + data).split(b"\n")
             for order in lines:
-                with suppress(ValueError):
-                    parsed = json.loads(order)
-                    if isinstance(parsed, dict):
-                        inbox.put(parsed)
+                if (said := parsed(order)) is not None:
+                    inbox.put(said)
             if len(left) > LINE_MAX:
                 break
     if not opened.is_set():

@@ -18,7 +18,7 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, NoReturn
 
-from stagectl.apart.pipes import ENDED, WAITING_MAX, Out, own_output
+from stagectl.apart.pipes import ENDED, NONSENSE, WAITING_MAX, Out, own_output
 from stagectl.errors import DeviceError
 from stagectl.tracks.sound.inbox import read_orders
 from stagectl.tracks.sound.needed import library
@@ -89,8 +89,8 @@ class _Player:
     # -- orders -----------------------------------------------------------------------------------------------
 
     def take(self, order: dict[str, Any]) -> None:
-        """Do what is asked for. Raises DeviceError when the device has gone, KeyError, TypeError or ValueError where an
-        order makes no sense."""
+        """Do what is asked for. Raises DeviceError when the device has gone, and `NONSENSE` where an order makes no
+        sense."""
         match order["do"]:
             case "start":
                 asked = int(order.get("asked", time.monotonic_ns()))
@@ -249,7 +249,7 @@ def _run(out: Out, inbox: queue.Queue[Any], opened: threading.Event) -> int:
         if isinstance(order, dict):
             try:
                 player.take(order)
-            except (KeyError, TypeError, ValueError) as error:
+            except NONSENSE as error:
                 out.say("trouble", text=f"an order made no sense to the player: {type(error).__name__}: {error}")
         else:
             player.made(order)

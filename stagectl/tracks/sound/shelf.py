@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import tempfile
@@ -15,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stagectl.apart.pipes import line
+from stagectl.apart.pipes import line, parsed
 from stagectl.apart.python import runs
 from stagectl.tracks.song import SongTrack
 from stagectl.tracks.sound.orders import KEPT_MAX, plain_track
@@ -152,9 +151,7 @@ class Shelf:
                 process.stdin.flush()
             for said in process.stderr:
                 # Libraries may have their own things to say there.
-                with suppress(ValueError):
-                    told = json.loads(said)
-                    last = told if isinstance(told, dict) else last
+                last = parsed(said) or last
         return last
 
     def _drop(self, making: Making) -> None:
