@@ -116,7 +116,7 @@ class _Reader:
         if not self.parts:
             # What stands above the first move was said before any.
             self.parts.append((Move(Way.NOTHING), []))
-        self.parts[-1][1].append((at, bytes.fromhex(found[2])))
+        self.parts[-1][1].append((at, bytes.fromhex("".join(found[2].split()))))
 
     def end(self) -> list[Part]:
         """The moves. Raises FileFaults."""

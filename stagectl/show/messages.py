@@ -47,7 +47,7 @@ class HexText(Typed):
         if not re.fullmatch(r"([0-9A-Fa-f]{2}\s*)+", text):
             raise ValueError(f"{said(typed)} is not SysEx in hexadecimal, such as `F0 7D 01 F7`")
         try:
-            return midi.sysex(bytes.fromhex(text))
+            return midi.sysex(bytes.fromhex("".join(text.split())))
         except WireError as error:
             raise ValueError(f"{said(typed)}: {error}") from error
 

@@ -14,7 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from stagectl.core.tempo import BarChange, Metre, TempoMap, by_bars
 from stagectl.errors import WireError
-from stagectl.show.messages import ANY_TRACK, AnySay, Numbers, Say, track_numbers
+from stagectl.show.messages import ANY_TRACK, AnySay, HexText, Numbers, Say, track_numbers
 from stagectl.wire.osc import build, parse
 from stagectl.wire.show_control import MACHINE_COMMANDS, SHOW_COMMANDS, SHOW_FORMATS, machine_locate
 from stagectl.wire.time_code import RATES, SONG_POSITION_MAX
@@ -165,3 +165,9 @@ def test_a_position_stands_for_a_number_only_where_a_track_is_told_of(message: d
 def test_what_a_message_cannot_hold_is_refused(message: dict[str, Any], says: str) -> None:
     with pytest.raises(ValidationError, match=re.escape(says)):
         say(**message)
+
+
+@pytest.mark.parametrize("space", [" ", "", "\t", "\u00a0", "\u3000", "\x1e"])
+def test_bytes_may_be_apart_by_whatever_unicode_takes_for_space(space: str) -> None:
+    """As they are pasted from a page: `bytes.fromhex` knows the spaces of ASCII alone."""
+    assert HexText().parse(space.join(("F0", "7D", "01", "F7"))) == bytes((0xF0, 0x7D, 0x01, 0xF7))
