@@ -95,6 +95,7 @@ class Window:
 
 def _leave(context: BrowserContext, page: Page) -> None:
     """Leave nothing for whoever comes next."""
+    page.unroute_all()
     page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
     page.goto("about:blank")
     page.mouse.move(0, 0)
