@@ -53,6 +53,7 @@ BEGINS = 12
 def nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder of nights, and a spare one, of their own."""
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    (tmp_path / "spare").mkdir()
     monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path / "spare"))
     return tmp_path / "state" / "nights"
 
@@ -367,7 +368,7 @@ def test_a_night_that_cannot_be_read_or_copied_is_left_out_and_said(tmp_path: Pa
     # Where no copy can be written, that is said of the first, and nothing is left out one by one.
     with pytest.raises(JournalError, match=r"cannot be opened\. `--nights 0`"):
         list(night_pieces("nine songs", [broken.path], 9, tmp_path / "no folder", print, print))
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "c.zip", "state"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "c.zip", "spare", "state"]
 
 
 def test_levels_that_cannot_be_read_and_a_row_of_no_time_keep_back_nothing_else(tmp_path: Path, nights: Path) -> None:

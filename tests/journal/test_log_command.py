@@ -26,6 +26,7 @@ _HEADING = "Harbour set, Small club, 2026-11-25 20:30 CET"
 @pytest.fixture(autouse=True)
 def spare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder of its own for the nights that could not be kept in the other one."""
+    (tmp_path / "spare").mkdir()
     monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path / "spare"))
     return spare_nights()
 

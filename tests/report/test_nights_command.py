@@ -24,6 +24,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path / "spare"))
     (tmp_path / "state" / "nights").mkdir(parents=True)
+    (tmp_path / "spare").mkdir()
     return tmp_path / "state" / "nights"
 
 
