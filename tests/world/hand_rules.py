@@ -45,13 +45,15 @@ class HandRules:
             rests = send not in after.touches and touch.level != touch.before
             if rests and send not in by_hand and getattr(event, "send", None) != send:
                 raise Broken(2, f"a hand has put send {send} to {touch.level}, and it is not adopted")
+        # What follows in the same step may make room that there was not.
+        alone = all(one.who == "desk" for one in effects if isinstance(one, Changed))
         for one in effects:
             if isinstance(one, Ask):
                 under = {send for send, _ in one.levels} & before.touches.keys() & after.touches.keys()
                 if under:
                     raise Broken(2, f"sends {sorted(under)} are told something while a hand is on them")
             if isinstance(one, Changed) and one.cause == "hand":
-                self._counts(one, after)
+                self._counts(one, after if alone else None)
             if isinstance(one, Changed) and one.cause == "hand" and not self.echoes_lost:
                 spots = [self.world.rules.desk._spot(move.send) for move in one.moves]
                 if not self._moved.issuperset(spots):
@@ -61,16 +63,19 @@ class HandRules:
                 if 0 < len(moved) <= min(HANDS_MAX, len(after.known.said) // 2):
                     raise Broken(2, f"hands on a desk that was away are not adopted: {moved}")
 
-    def _counts(self, one: Changed, after: Any) -> None:
-        """What a hand counts as: less than it has put, only where the mix is near its ceiling."""
+    def _counts(self, one: Changed, then: Any) -> None:
+        """What a hand counts as: less than it has put, only where the mix is near its ceiling. `then`: the state when
+        it counted, or None where that is not to be seen."""
         sends = {move.send for move in one.moves}
         self._bounded -= sends
         if one.why is not Left.MIX_CEILING:
             return
         self._bounded |= sends
+        if then is None:
+            return
         plan = self.world.compiled.plan
         for listener in map(plan.listener_of, sends):
-            if not (_is_loud(plan, after, listener) or _is_loud(plan, after._replace(asked=after.steps), listener)):
+            if not (_is_loud(plan, then, listener) or _is_loud(plan, then._replace(asked=then.steps), listener)):
                 raise Broken(
                     2, f"the mix of {plan.listeners[listener]} has room, and a hand in it does not count: {one}"
                 )
