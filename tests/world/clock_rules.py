@@ -20,6 +20,9 @@ CLOCK: Final = 15
 GRACE_S: Final = 30
 """A reminder that is later than this is missed, s."""
 
+NOTICED_S: Final = 5
+"""How soon a clock that was set is noticed, s."""
+
 SLACK_S: Final = 3
 """How soon something comes by that clock, s; so much it may be early where the clock was set meanwhile."""
 
@@ -61,12 +64,16 @@ class ClockRules:
     def begins(self) -> None:
         """A process begins: it reminds of what is still to come."""
         self._told: set[Due] = set()
+        self._gone: set[Due] = set()
+        """What was told as missed: set back, the clock may say it after all."""
         self._since = self.world.clock.utc()
         self._stepped = self.world.clock.world
 
-    def set_(self) -> None:
-        """Somebody has set the clock; that is noticed soon."""
+    def set_(self, by_ns: int) -> None:
+        """Somebody sets the clock; that is noticed soon. What is to come by it then is missed no more."""
         self._stepped = self.world.clock.world
+        soon = self.world.clock.utc() + timedelta(microseconds=by_ns // 1_000, seconds=NOTICED_S)
+        self._gone = {one for one in self._gone if one.at <= soon}
 
     def said(self, sentence: str) -> None:
         """People are reminded of something."""
@@ -108,7 +115,7 @@ class ClockRules:
             minutes = round(_minutes(before)) if before else 0
             if not any((one.name, one.before) == (name.strip(), minutes) for one in late):
                 raise Broken(CLOCK, f"`{name} {before}` is told as missed at {now:%H:%M:%S}, and was not due")
-        self._told.update(late)
+        self._gone.update(late)
 
     def settled(self) -> None:
         """Nothing has happened for long: what the clock has gone over was said, or told as missed."""
@@ -118,7 +125,7 @@ class ClockRules:
         now = self.world.clock.utc()
         for one in self._all:
             gone = self._since + timedelta(seconds=SLACK_S) < one.at < now - timedelta(seconds=SLACK_S)
-            if gone and one not in self._told and self.world.clock.world - life.began > 4 * 10**9:
+            if gone and one not in self._told | self._gone and self.world.clock.world - life.began > 4 * 10**9:
                 raise Broken(CLOCK, f"nobody was told `{one.name}` {one.before} min before, at {one.at:%H:%M:%S}")
 
 

@@ -71,7 +71,7 @@ class Rules:
         """Something happens."""
         self.inputs += 1
         if one.kind == "clock step":
-            self.clock.set_()
+            self.clock.set_(one.what[0])
         elif one.kind not in QUIET:
             self.desk.stir(one.kind)
 
