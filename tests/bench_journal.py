@@ -19,11 +19,10 @@ from typing import Any, Final, NamedTuple
 
 from bench_latency import row, write_show
 from bench_parts.figures import median, p99
-from inside import NoRecord, in_turns
+from inside import HEAD, NoRecord, in_turns
 from recorded import Recorded
 
 from stagectl.journal.record import Recorder, begin
-from stagectl.journal.schema import Night
 from stagectl.journal.write import BUSY_S, connect
 from stagectl.rehearse.script import read_script
 from stagectl.show.compile import compile_show
@@ -31,7 +30,6 @@ from stagectl.show.load import load_show
 from stagectl.where import shipped
 
 SLOW_S: Final = 0.05
-HEAD: Final = Night(setlist="bench", begun_us=0, program="bench")
 
 
 class SlowDisk(sqlite3.Connection):

@@ -193,16 +193,14 @@ def flooded(presses: int) -> None:
 
 def inside(presses: int) -> None:
     """From the driver's callback to the desk's port, in this process, with a journal on disk."""
-    from inside import in_turns
+    from inside import HEAD, in_turns
 
     from stagectl.journal.record import begin
-    from stagectl.journal.schema import Night
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_show(folder)
-        head = Night(setlist="bench", begun_us=0, program="bench")
-        [taken] = in_turns(folder, "switch-pair", [lambda: begin(folder / "bench.night", head, print)], presses)
+        [taken] = in_turns(folder, "switch-pair", [lambda: begin(folder / "bench.night", HEAD, print)], presses)
     print(f"inside the program, callback → desk's port with the journal written, {presses} presses")
     print(row("stagectl", taken))
 

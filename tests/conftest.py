@@ -6,8 +6,10 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
 import signal
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -45,6 +47,16 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
         from cores import shared_out
 
         shared_out(config)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """What a worker's programs leave in memory is not beside what the user's own nights and earlier tests left."""
+    from stagectl.journal.claim import RUNNING, running
+
+    os.environ.pop(RUNNING, None)
+    folder = tempfile.mkdtemp(prefix="stagectl-tests-", dir=running().parent)
+    os.environ[RUNNING] = folder
+    config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
 
 
 @pytest.hookimpl(optionalhook=True)

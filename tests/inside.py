@@ -10,10 +10,11 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from queue import Queue
-from typing import Any
+from typing import Any, Final
 
 from stagectl.core.events import DeskCame
 from stagectl.desk.talk import DeskTalk
+from stagectl.journal.schema import Night as Head
 from stagectl.live.inbox import Inbox
 from stagectl.live.links import OutLink
 from stagectl.live.night import Night, Outs
@@ -27,6 +28,10 @@ WARM = 20
 
 PAUSE_S = 0.002
 """A foot is not a flood: the loop goes back to waiting, as it does on the night."""
+
+
+HEAD: Final = Head(setlist="bench", begun_us=0, program="bench", zero=time.monotonic_ns())
+"""A night like no other: what a bench that was killed leaves in memory is nobody else's."""
 
 
 class NoRecord:

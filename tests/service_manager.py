@@ -17,6 +17,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
+from stagectl.journal.claim import RUNNING
+
 ROOT: Final = Path(__file__).resolve().parents[1]
 SYSTEMD: Final = "/usr/lib/systemd/systemd"
 NOBODY: Final = 65_534
@@ -45,7 +47,9 @@ def in_a_corner(program: str, arguments: Sequence[str]) -> int:
         apart = ("unshare", "--mount", "--pid", "--ipc", "--fork", "--kill-child", "--mount-proc")
         enter = f"echo 0 > '{own}/cgroup.procs' && exec unshare --cgroup \"$@\""
         command = (*apart, "sh", "-c", enter, "sh", sys.executable, program, *arguments)
-        return subprocess.run(command, check=False, env=os.environ | {INSIDE: "1"}).returncode
+        # In there a shell and a service share the folder of what runs that every user has.
+        env = {name: value for name, value in os.environ.items() if name != RUNNING}
+        return subprocess.run(command, check=False, env=env | {INSIDE: "1"}).returncode
     finally:
         for folder in sorted(own.rglob("*"), reverse=True):
             with suppress(OSError):

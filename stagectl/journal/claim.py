@@ -44,9 +44,15 @@ class ClaimedError(StagectlError):
         super().__init__("another process" if holder is None else f"process {holder}")
 
 
+RUNNING: Final = "STAGECTL_RUNNING"
+"""The variable that names another folder of what runs, for whoever tests beside the user's own nights."""
+
+
 def running() -> Path:
     """The user's own folder of what runs, which need not exist: where it can be, one that the system keeps in memory.
     It is the same for a shell, a service and whatever else the user starts."""
+    if given := os.environ.get(RUNNING):
+        return Path(given)
     memory = Path("/dev/shm")
     folder = memory if memory.is_dir() else Path(tempfile.gettempdir())
     return folder / f"stagectl-{_user()}"

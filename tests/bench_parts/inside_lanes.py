@@ -9,15 +9,12 @@ import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from queue import Queue
-from typing import Final, Protocol
+from typing import Protocol
 
 from bench_latency import write_show
-from inside import PAUSE_S, WARM, Lane, NoRecord
+from inside import HEAD, PAUSE_S, WARM, Lane, NoRecord
 
 from stagectl.journal.record import begin
-from stagectl.journal.schema import Night
-
-HEAD: Final = Night(setlist="bench", begun_us=0, program="bench")
 
 
 class Takes(Protocol):

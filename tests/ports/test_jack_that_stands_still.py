@@ -13,7 +13,7 @@ import pytest
 from jackd import jackd
 from needs import needs
 
-from stagectl.ports.jack import is_there, why_silent
+from stagectl.ports.jack import is_there, server_socket, why_silent
 
 LISTENS = """
 import signal, socket, sys
@@ -136,6 +136,10 @@ def test_ports_says_so_instead_of_hanging(monkeypatch: pytest.MonkeyPatch) -> No
 def test_one_that_begins_while_it_is_reached_can_die(monkeypatch: pytest.MonkeyPatch) -> None:
     needs("jackd", "jack_wait")
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "begins")
+    # One that was killed, as here in the end, leaves its socket behind.
+    left = server_socket()
+    assert left is not None
+    Path(left).unlink(missing_ok=True)
     tests = Path(__file__).resolve().parents[1]
     env = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (tests, tests.parent)))}
     command = [sys.executable, "-c", BEGINS, "begins"]
