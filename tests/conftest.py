@@ -55,7 +55,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
     os.environ.pop(RUNNING, None)
     folder = tempfile.mkdtemp(prefix="stagectl-tests-", dir=running().parent)
-    os.environ[RUNNING] = folder
+    os.environ[RUNNING] = os.path.join(folder, running().name)
     config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
 
 

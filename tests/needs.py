@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+from importlib import import_module
+from types import ModuleType
 from typing import Final, NoReturn
 
 import pytest
@@ -24,6 +26,14 @@ def needs(*programs: str) -> None:
     missing = [program for program in programs if shutil.which(program) is None]
     if missing:
         unavailable(f"not installed here: {', '.join(missing)}")
+
+
+def needs_module(name: str) -> ModuleType:
+    """A module; skip the test, with the reason, where it or a library of the system that it loads is missing."""
+    try:
+        return import_module(name)
+    except (ImportError, OSError) as error:
+        unavailable(f"`{name}` cannot be loaded here: {error}")
 
 
 def unavailable(reason: str) -> NoReturn:

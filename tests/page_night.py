@@ -17,6 +17,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from processes import PROC, children
+
 ROOT: Final = Path(__file__).resolve().parent.parent
 
 RIG: Final = """
@@ -144,11 +146,9 @@ class PageNight:
     @property
     def page_process(self) -> int | None:
         """The number of the page's process, where the system says it."""
-        run = subprocess.run(
-            ["ps", "-o", "pid=,args=", "--ppid", str(self.daemon.pid)], capture_output=True, text=True, check=False
-        )
-        found = re.search(r"(\d+) .*view\.process", run.stdout)
-        return None if found is None else int(found[1])
+        if not PROC.exists():
+            return None
+        return next((pid for pid, command in children(self.daemon.pid).items() if "view.process" in command), None)
 
     def close(self) -> None:
         """End everything."""

@@ -16,7 +16,7 @@ from stagectl.live.desk import DeskSide
 from stagectl.live.followed import FollowLink
 from stagectl.live.going import Going
 from stagectl.live.hearing import Hearing
-from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink
+from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink, VoiceLink, lamp_links
 from stagectl.live.loop import set_by_signals
 from stagectl.live.night import Night, Outs
 from stagectl.live.notify import Notify
@@ -135,7 +135,7 @@ class _Daemon:
             elif pedal.keyboard is not None:
                 heard = self.hearing.heard_keys(at, self._keyboard_gone)
                 self.links.append(KeyboardLink(pedal.name, pedal.keyboard, heard))
-        self.lamps = outs.lamps = self._lamps()
+        self.lamps = outs.lamps = lamp_links(show, self.links)
         self.links += [*outs.all, *self.tracks.links]
         if self.side.voice is not None:
             self.links.append(self.side.voice)
@@ -202,20 +202,6 @@ class _Daemon:
 
     def _say(self, line: str) -> None:
         self.printer.say([line])
-
-    def _lamps(self) -> list[LampLink | None]:
-        """The way back to each pedal that has lamps."""
-        feet = {link.name: link for link in self.links if isinstance(link, PedalLink)}
-        out: list[LampLink | None] = []
-        for at, pedal in enumerate(self.show.rig.pedals):
-            if not self.show.mappings[pedal.mapping].lamps or pedal.lamps_end is None:
-                out.append(None)
-                continue
-            own_port = pedal.lamps_port is None and pedal.lamps_host is None
-            which = sum(other.port == pedal.port for other in self.show.rig.pedals[:at])
-            beside = feet[pedal.name] if own_port else None
-            out.append(LampLink(f"lamps of {pedal.name}", pedal.lamps_end, beside, which))
-        return out
 
     # -- the journal --------------------------------------------------------------------------------------
 
@@ -349,9 +335,9 @@ class _Daemon:
             await self.jobs.close()
             for transport in transports:
                 transport.close()
-            self.watch.close()
             self.hearing.close()
             self.side.close()
+            self.watch.drop()
             self.night.end()
             self._write_counts()
             if stop.is_set():
@@ -363,6 +349,8 @@ class _Daemon:
             self.journal.close()
             unwritten = self.journal.unwritten
             self.printer.close()
+            # The last of all: whatever a driver does while it lets go, the night is kept and told.
+            self.watch.close()
         if unwritten:
             why = self.journal.trouble or "the disk takes too long"
             raise DeviceError(f"{unwritten} lines of the night are not in the journal: {why}")

@@ -56,8 +56,8 @@ class DeskSide:
         self._says = says
         self._loop = asyncio.get_running_loop()
         if show.rig.desk.port is not None and (self.talk.can_read or self.talk.reports):
-            inbox = Inbox(self._loop, self._from_voice, says)
-            self.voice = VoiceLink("desk", show.rig.desk.port, lambda packet, at: inbox.put(0, packet, at))
+            self._inbox = Inbox(self._loop, self._from_voice, says)
+            self.voice = VoiceLink("desk", show.rig.desk.port, lambda packet, at: self._inbox.put(0, packet, at))
         self._in_two_parts = any(
             part is not None and part.say.codes.in_two_parts for part in (show.profile.send, show.profile.whole_mix)
         )
@@ -183,5 +183,7 @@ class DeskSide:
 
     def close(self) -> None:
         """Hear no more."""
+        if self.voice is not None:
+            self._inbox.close()
         if self._timer is not None:
             self._timer.cancel()

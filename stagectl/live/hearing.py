@@ -205,6 +205,7 @@ class Hearing:
         return [sentence for senders in self._senders for sentence in senders.troubles()]
 
     def close(self) -> None:
-        """No more looking."""
+        """Hear no more."""
+        self._inbox.close()
         for timer in (*self._timers.values(), *self._halves.values()):
             timer.cancel()

@@ -26,10 +26,13 @@ class Inbox:
         self._trouble = trouble
         self._waiting: deque[tuple[int, bytes, int]] = deque()
         self._called = False
+        self._closed = False
         self.lost = 0
 
     def put(self, source: int, packet: bytes, at: int) -> None:
         """Hand over a message."""
+        if self._closed:
+            return
         if len(self._waiting) >= INBOX_MAX:
             self.lost += 1
             return
@@ -42,6 +45,11 @@ class Inbox:
             except RuntimeError:
                 # The loop has ended: the night is over.
                 self._called = False
+
+    def close(self) -> None:
+        """Take no more: what waits now, and whatever a driver still has, is nobody's. Called in the loop."""
+        self._closed = True
+        self._waiting.clear()
 
     def _drain(self) -> None:
         self._called = False

@@ -17,6 +17,7 @@ from stagectl.pedals.keyboard import KeyboardPort, find_keyboard, keyboards, ope
 from stagectl.ports.look_up import Lookup
 from stagectl.ports.midi import InPort, MidiSystem, OutPort, find_all
 from stagectl.ports.udp import UdpOut
+from stagectl.show.load import Show
 from stagectl.show.rig import LinkedModel
 
 LOOK_UP_S: Final = 0.02
@@ -307,3 +308,18 @@ class KeyboardLink(Holds[KeyboardPort]):
         if self._port is not None:
             asyncio.get_running_loop().remove_reader(self._port.fileno())
         return super().drop()
+
+
+def lamp_links(show: Show, links: Sequence[Link]) -> list[LampLink | None]:
+    """The way back to each pedal that has lamps; None for one without. `links`: the pedals' own are among them."""
+    feet = {link.name: link for link in links if isinstance(link, PedalLink)}
+    out: list[LampLink | None] = []
+    for at, pedal in enumerate(show.rig.pedals):
+        if not show.mappings[pedal.mapping].lamps or pedal.lamps_end is None:
+            out.append(None)
+            continue
+        own_port = pedal.lamps_port is None and pedal.lamps_host is None
+        which = sum(other.port == pedal.port for other in show.rig.pedals[:at])
+        beside = feet[pedal.name] if own_port else None
+        out.append(LampLink(f"lamps of {pedal.name}", pedal.lamps_end, beside, which))
+    return out

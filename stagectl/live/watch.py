@@ -9,12 +9,12 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Final, NamedTuple
 
 from stagectl.errors import DeviceError, closest
 from stagectl.live.links import GONE, Gone, Link, Port
-from stagectl.ports.midi import MidiOut, MidiSystem, find_all, open_system
+from stagectl.ports.midi import InPort, MidiOut, MidiSystem, find_all, open_system
 
 LOOK_S: Final = 0.1
 """Seconds between two looks."""
@@ -76,10 +76,15 @@ class Watch:
         self._dead = False
         self._midi_trouble: str | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="watch")
+        self._looking: Future[Look] | None = None
+        """A look whose ports nobody has taken yet."""
+        self._dropped: list[Port] = []
 
     async def look(self) -> None:
         """One look through the ports."""
-        look = await asyncio.get_running_loop().run_in_executor(self._thread, self._look)
+        self._looking = self._thread.submit(self._look)
+        look = await asyncio.wrap_future(self._looking)
+        self._looking = None
         for trouble in look.troubles:
             if trouble not in self._told:
                 self._trouble(trouble)
@@ -193,10 +198,25 @@ class Watch:
                 out.append(f"`{wants}` fits {len(ports)} ports: {said}; they are taken in this order")
         return out
 
+    def drop(self) -> None:
+        """Nothing is sent any more. The ports are closed by `close`: drivers take their time, and may stumble."""
+        self._dropped += [port for port in (link.drop() for link in self._links) if port is not None]
+
     def close(self) -> None:
-        """Let go of every link and of the system."""
-        for link in self._links:
-            self.lost(link)
+        """Let go of every port and of the system."""
+        self.drop()
+        closed = self._thread.submit(self._close)
         self._thread.shutdown(wait=True)
+        closed.result()
+
+    def _close(self) -> None:
+        # The last look may have been given up before anybody took what it had opened.
+        if self._looking is not None and not self._looking.cancelled() and self._looking.exception() is None:
+            self._dropped += [port for _, port in self._looking.result().found if not isinstance(port, Gone)]
+        for port in self._dropped:
+            if self._system is None and isinstance(port, InPort | MidiOut):
+                _GRAVEYARD.append(port)
+            else:
+                port.close()
         if self._system is not None:
             self._system.close()

@@ -88,10 +88,16 @@ def quiet() -> Iterator[None]:
 def _rtmidi() -> Any:
     try:
         import rtmidi
-    except ImportError as error:
+    except ModuleNotFoundError as error:
         raise DeviceError(
             "python-rtmidi is not installed for this Python; `pip install 'stagectl[midi]'` builds it "
             "(on Linux it needs a C++ compiler and the ALSA headers, libasound2-dev)"
+        ) from error
+    except ImportError as error:
+        # It is there, and a library of the system that it loads is not.
+        raise DeviceError(
+            f"python-rtmidi needs a library of the system that is missing ({error}); on Linux it is ALSA's (Debian: "
+            "libasound2)"
         ) from error
     return rtmidi
 

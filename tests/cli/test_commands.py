@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from forked import stagectl
+from needs import needs_module
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "setlists" / "nine-songs"
@@ -172,6 +173,7 @@ def test_a_reader_that_goes_away_is_no_traceback() -> None:
 
 
 def test_ports_shows_what_the_last_night_counted(tmp_path: Path) -> None:
+    needs_module("rtmidi")
     from stagectl.journal.paths import new_path
     from stagectl.journal.schema import Night
     from stagectl.journal.write import Journal

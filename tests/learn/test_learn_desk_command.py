@@ -23,6 +23,7 @@ from forked import Forked, begun, stagectl
 from hands import Hand, same_law, save
 from jack import jack_server as jack_server
 from lines import LIMIT_S
+from needs import needs_module
 
 from stagectl.cli.main import main
 from stagectl.learn.desk_moves import Part
@@ -95,13 +96,19 @@ def test_what_is_refused(tmp_path: Path) -> None:
         (("--take", tmp_path / "none.txt"), 1, "there is no such file"),
         (("--take", tmp_path / "quiet.txt"), 1, "nothing was said"),
         (("--take", tmp_path / "notes.txt"), 1, "notes: no profile can be written: no message followed the hand"),
-        (("--midi-api", "windows" if sys.platform != "win32" else "alsa"), 3, "no MIDI system"),
     ):
         run = learn(*arguments)
         assert (run.exit_code, run.stdout) == (code, ""), (arguments, run.output)
         assert says in run.stderr, (arguments, run.stderr)
     assert (tmp_path / "desk.yaml").read_text() == "mine"
     assert {path.name for path in tmp_path.iterdir()} == {"heard.txt", "desk.yaml", "quiet.txt", "notes.txt"}
+
+
+def test_a_midi_system_that_is_not_here() -> None:
+    needs_module("rtmidi")
+    run = learn("--midi-api", "windows" if sys.platform != "win32" else "alsa")
+    assert (run.exit_code, run.stdout) == (3, "")
+    assert "no MIDI system" in run.stderr
 
 
 def test_two_links_that_say_the_same_are_told_apart_by_port(tmp_path: Path) -> None:

@@ -12,8 +12,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-import rtmidi
 from jack import jack_server as jack_server
+from needs import needs_module
 from nights import STAGECTL
 
 from stagectl.errors import DeviceError
@@ -82,6 +82,7 @@ def test_what_is_not_there_is_left_to_the_watch(tmp_path: Path, monkeypatch: pyt
 @contextmanager
 def boxes(*names: str) -> Iterator[None]:
     """Ports that others can send to."""
+    rtmidi = needs_module("rtmidi")
     made = [rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=name) for name in names]
     try:
         for one in made:

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,8 @@ from jackd import jackd
 from lines import Program, running
 from needs import needs
 from nights import playing, quick_copy
+
+from stagectl.journal.read import open_read, rows
 
 pytestmark = [pytest.mark.ports, pytest.mark.slow]
 
@@ -84,3 +86,26 @@ def test_a_server_that_dies_and_comes_back(tmp_path: Path, monkeypatch: pytest.M
             press(foot, daemon, "last chorus")
             daemon.process.send_signal(signal.SIGTERM)
             assert daemon.process.wait(10) == 0
+
+
+def test_a_night_that_ends_before_a_server_that_stands_still_is_kept_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who lets go of a client waits for its server; nothing else of the end does."""
+    needs("jackd", "jack_wait", "jack_midi_dump", "stdbuf")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "mortal")
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    show, night = quick_copy("nine-songs", tmp_path, **{"port: desk": "port: mortal-desk"}), tmp_path / "n.night"
+    with server() as jack, stage() as (foot, _), playing(show, night, "--midi-api", "jack") as daemon:
+        daemon.until(lambda line: "desk is at" in line)
+        press(foot, daemon, "80 levels of 5 listeners")
+        jack.send_signal(signal.SIGSTOP)
+        try:
+            daemon.process.send_signal(signal.SIGTERM)
+            daemon.until(lambda line: "`stagectl log` tells it" in line)
+            with closing(open_read(night)) as journal:
+                *_, (_, _, last) = rows(journal)
+            assert last.kind == "end"
+        finally:
+            jack.send_signal(signal.SIGCONT)
+        assert daemon.process.wait(10) == 0

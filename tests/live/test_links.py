@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 
 import pytest
 from hypothesis import given
@@ -128,6 +129,35 @@ def test_ports_that_come_and_go(looks: list[set[str]]) -> None:
             assert any("fits 2 ports" in line or "fits 3 ports" in line for line in said) or len(feet) < 2
         watch.close()
         assert [port for port in system.opened if port.open] == []
+
+    asyncio.run(live())
+
+
+def test_what_a_look_opened_that_was_given_up_is_closed_in_the_end() -> None:
+    """A night may end while the watching thread is opening a port."""
+    begun, goes_on = threading.Event(), threading.Event()
+
+    class Slow(FakePedal):
+        def seek(self, system: object, names: list[str]) -> FakePort | Gone | None:
+            begun.set()
+            assert goes_on.wait(10)
+            return super().seek(system, names)
+
+    async def live() -> None:
+        system = FakeSystem()
+        system.names = ["foot"]
+        pedal = Slow("left", "foot", system)
+        watch = Watch([pedal], "auto", lambda *_: None, pytest.fail)  # type: ignore[list-item]
+        watch._system = system  # type: ignore[assignment]
+        looking = asyncio.ensure_future(watch.look())
+        await asyncio.to_thread(begun.wait, 10)
+        looking.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await looking
+        goes_on.set()
+        watch.close()
+        assert pedal.port is None
+        assert [port.open for port in system.opened] == [False]
 
     asyncio.run(live())
 

@@ -15,14 +15,13 @@ import re
 import shutil
 import subprocess
 import sys
-import tarfile
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from archives import ROOT, copied
+from archives import ROOT, copied, unpack
 
 LOWEST: Final = (3, 11)
 """The lowest Python that `pyproject.toml` allows."""
@@ -125,8 +124,7 @@ def archives(tried: Tried, tools: Path) -> tuple[Path, Path]:
 
 def lowest(tried: Tried, tools: Path, python: Path, sdist: Path) -> None:
     """The quick part of the suite, from the sdist, on the lowest versions of what `pyproject.toml` names."""
-    with tarfile.open(sdist) as archive:
-        archive.extractall(tried.folder, filter="data")
+    unpack(sdist, tried.folder)
     tree = tried.folder / sdist.name.removesuffix(".tar.gz")
     env, uv = tried.folder / "lowest", tools / "uv"
     into: list[str | Path] = ["--python", env / "bin" / "python"]

@@ -11,12 +11,11 @@ import json
 import re
 import subprocess
 import sys
-import tarfile
 import zipfile
 from pathlib import Path
 
 import pytest
-from archives import ROOT, built, called, copied, installed, sources
+from archives import ROOT, built, called, copied, installed, sources, unpack
 
 import stagectl
 
@@ -46,8 +45,7 @@ def tree(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def sdist(tree: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sdist, unpacked."""
     folder = tmp_path_factory.mktemp("sdist")
-    with tarfile.open(built(tree, "sdist", folder)) as archive:
-        archive.extractall(folder, filter="data")
+    unpack(built(tree, "sdist", folder), folder)
     (unpacked,) = (path for path in folder.iterdir() if path.is_dir())
     return unpacked
 

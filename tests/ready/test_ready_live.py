@@ -439,6 +439,7 @@ def test_struct_timex_is_laid_out_as_the_compiler_lays_it_out(tmp_path: Path) ->
 def test_the_kernels_clock_is_read_and_not_touched() -> None:
     if not sys.platform.startswith("linux"):
         unavailable("only Linux has adjtimex")
+    needs("timedatectl")
     before = clock.kernel()
     assert before is not None and before.error_us >= 0
     said = subprocess.run(

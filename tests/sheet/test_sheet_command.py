@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from needs import needs_module
 
 from stagectl.cli.main import main
 from stagectl.cli.sheet import command
@@ -93,6 +94,7 @@ def test_a_show_with_faults_is_not_put_on_paper(show: Path) -> None:
 
 
 def test_nothing_of_others_is_written_over(show: Path) -> None:
+    needs_module("weasyprint")
     for name, theirs in (("a.html", b"<!DOCTYPE html>my page"), ("a.pdf", b"%PDF-1.4\nmy score\n%%EOF\n")):
         Path(name).write_bytes(theirs)
         code, out, err = run(show, "-o", name)
@@ -111,6 +113,7 @@ def test_nothing_of_others_is_written_over(show: Path) -> None:
 
 
 def test_a_pdf_of_this_program_is_known_again(show: Path) -> None:
+    needs_module("weasyprint")
     for _ in range(2):
         assert run(show, "--only", "inputs", "-o", "a.pdf") == (0, "wrote a.pdf\n", "")
         assert is_ours(Path("a.pdf"))

@@ -50,7 +50,7 @@ def jack_server(
     os.environ.update(JACK_DEFAULT_SERVER=name, JACK_NO_START_SERVER="1")
     try:
         urgent = may_be_urgent() if realtime is None else realtime
-        with jackd(name, frames=frames, rate=RATE, realtime=urgent, more=("-P", "8")) as process:
+        with jackd(name, frames=frames, rate=RATE, realtime=urgent, waits=False, more=("-P", "8")) as process:
             yield process
             # A server that is told to end while it still tidies up behind a client takes seconds for it.
             limit = time.monotonic() + 3

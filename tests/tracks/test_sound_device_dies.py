@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from needs import needs_module
 from sound_stage import RATE, jack_server, player, stem
 
 from stagectl.tracks.song import SongTrack
@@ -35,6 +36,7 @@ def test_a_server_that_dies_ends_it_in_a_moment(tmp_path: Path) -> None:
 
 
 def test_without_a_server_and_a_sound_card_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    needs_module("rtmixer")
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "nobody")
     with player() as other:
         told = json.loads(other.line())

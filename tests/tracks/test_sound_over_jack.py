@@ -4,7 +4,6 @@ own clock."""
 from __future__ import annotations
 
 import signal
-import subprocess
 import time
 from collections.abc import Iterator
 from fractions import Fraction
@@ -14,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from processes import children
 from sound_stage import OUTPUTS, RATE, Player, S, jack_server, player, stem, takes
 
 from stagectl.core.tempo import BarChange, by_bars
@@ -214,10 +214,10 @@ def test_what_is_wanted_first_waits_for_nothing_else(process: Player, tmp_path: 
     process.order(do="keep", songs=[])
     limit = time.monotonic() + 10
     while time.monotonic() < limit:
-        children = subprocess.run(("ps", "-o", "args=", "--ppid", str(process.process.pid)), capture_output=True)
-        if b"prepare" not in children.stdout:
+        at_work = children(process.process.pid)
+        if not any("prepare" in command for command in at_work.values()):
             return
-    raise AssertionError(children.stdout)
+    raise AssertionError(at_work)
 
 
 def test_a_device_that_is_not_there(process: Player) -> None:

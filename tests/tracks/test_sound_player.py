@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from processes import children
 from sound_stage import RATE, S, clients, jack_server, stem
 
 from stagectl.live import sound
@@ -82,9 +83,8 @@ def night(tracks: dict[int, SongTrack], goes: Callable[[Night], Awaitable[None]]
 
 def pid_of_player() -> int:
     """The process of the one player that this process has."""
-    listed = subprocess.run(("ps", "-o", "pid=,args=", "--ppid", str(os.getpid())), capture_output=True, text=True)
-    (found,) = [line.split()[0] for line in listed.stdout.splitlines() if "stagectl.tracks.sound.process" in line]
-    return int(found)
+    (found,) = [pid for pid, command in children(os.getpid()).items() if "stagectl.tracks.sound.process" in command]
+    return found
 
 
 def songs(folder: Path) -> dict[int, SongTrack]:
@@ -253,8 +253,7 @@ def test_it_never_outlives_the_daemon(tmp_path: Path) -> None:
     with daemon.stdout:
         while "the built-in player is at" not in daemon.stdout.readline():
             pass
-        listed = subprocess.run(("ps", "-o", "pid=", "--ppid", str(daemon.pid)), capture_output=True, text=True)
-        (player,) = [int(pid) for pid in listed.stdout.split()]
+        (player,) = children(daemon.pid)
         watched = os.pidfd_open(player)
         daemon.kill()
         daemon.wait(LIMIT_S)

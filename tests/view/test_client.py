@@ -5,10 +5,8 @@ from __future__ import annotations
 
 import asyncio
 import os
-import re
 import signal
 import socket
-import subprocess
 import time
 from collections.abc import Callable, Coroutine
 from typing import Any
@@ -16,6 +14,7 @@ from typing import Any
 import httpx
 import pytest
 from httpx_sse import aconnect_sse
+from processes import children
 
 from stagectl.view.client import WAITING_MAX, Page, PageHeard
 from stagectl.view.lines import BOARDS_MAX, LATE_S, LINE_MAX, Open, line
@@ -66,12 +65,9 @@ def played(open_: Open, test: Callable[[Kept], Coroutine[Any, Any, None]]) -> No
     asyncio.run(run())
 
 
-def children() -> list[int]:
-    """The processes that this one has started, by their numbers."""
-    run = subprocess.run(
-        ["ps", "-o", "pid=,args=", "--ppid", str(os.getpid())], capture_output=True, text=True, check=True
-    )
-    return [int(found[1]) for line in run.stdout.splitlines() if (found := re.match(r"\s*(\d+) .*view\.process", line))]
+def pages() -> list[int]:
+    """The processes of pages that this one has started, by their numbers."""
+    return [pid for pid, command in children(os.getpid()).items() if "view.process" in command]
 
 
 def test_a_process_that_was_killed_comes_back_where_it_was_with_its_boards() -> None:
@@ -79,7 +75,7 @@ def test_a_process_that_was_killed_comes_back_where_it_was_with_its_boards() -> 
         kept.page.put("stage", {"now": 1})
         first = await kept.comes()
         assert await kept.board(first) == {"now": 1}
-        [number] = children()
+        [number] = pages()
         os.kill(number, signal.SIGKILL)
         assert await asyncio.wait_for(kept.said.get(), LIMIT_S) == (False, "the page's process has ended (-9)")
         kept.page.put("stage", {"now": 2})
@@ -87,7 +83,7 @@ def test_a_process_that_was_killed_comes_back_where_it_was_with_its_boards() -> 
         assert await kept.board(first) == {"now": 2}
 
     played(Open("127.0.0.1", 0, "t"), test)
-    assert children() == []
+    assert pages() == []
 
 
 def test_a_port_that_is_taken_is_said_once_and_the_program_goes_on() -> None:
@@ -106,7 +102,7 @@ def test_a_port_that_is_taken_is_said_once_and_the_program_goes_on() -> None:
 def test_a_process_that_hangs_holds_nothing_up_and_fills_no_memory() -> None:
     async def test(kept: Kept) -> None:
         url = await kept.comes()
-        [number] = children()
+        [number] = pages()
         os.kill(number, signal.SIGSTOP)
         try:
             for at in range(200):
