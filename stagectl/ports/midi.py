@@ -11,6 +11,7 @@ import os
 import re
 import sys
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any, Final, Protocol, TypeAlias
@@ -42,8 +43,12 @@ writes into a full one waits until the server has read from it: a period, or for
 IN_FLIGHT_S: Final = 0.005
 """How long a call of the driver's that has begun may still take, s."""
 
-_PAIRS: Final[list[object]] = []
-"""What drivers may still point at; some hundred bytes for each port that was ever closed."""
+PAIRS_MAX: Final = 1_000
+"""Closed ports of which a pair is kept. To open and close as many takes a driver 20 s at least, and a call that has
+begun ends within milliseconds; they are some 400 kB. A cable with a loose contact closes more in a night."""
+
+_PAIRS: Final[deque[object]] = deque(maxlen=PAIRS_MAX)
+"""What drivers may still point at."""
 
 Heard: TypeAlias = Callable[[bytes, int], None]
 """Takes a message's bytes and the monotonic time of its arrival, ns. Called on the driver's thread."""
@@ -249,8 +254,8 @@ class InPort:
     The driver's thread calls by a pointer to the pair of our function and its data, and waits for Python before it
     looks there (from python-rtmidi's source, 1.5). Who takes the function back frees the pair at once, under a call
     that has begun; and who closes the port then ends the thread while it waits for Python, which never gets its lock
-    back. So the pair outlives the port, and a call that has begun may end first. It is looked for while it is new: what
-    a night has frozen (`gc.freeze`) is not looked through.
+    back. So the pair outlives the port by PAIRS_MAX others, and a call that has begun may end first. It is looked for
+    while it is new: what a night has frozen (`gc.freeze`) is not looked through.
     """
 
     def __init__(self, client: Any, name: str, heard: Heard) -> None:
