@@ -60,7 +60,6 @@ def step(plan: Plan, state: State, event: Event, now: int) -> Stepped:
         now = state.now
     work = Work(plan, state, now)
     _advance(work, now)
-    work.at = now
     if state.now != now:
         work.set(now=now)
     HANDLE[type(event)](work, event)
@@ -96,7 +95,7 @@ def next_wake(state: State) -> int | None:
 
 
 def _advance(work: Work, now: int) -> None:
-    """Do all that is due up to `now`, in the order of its nominal times."""
+    """Do all that is due up to `now`, in the order of its nominal times; then it is `now`."""
     while (due := next_wake(work.state)) is not None and due <= now:
         work.at = due
         fade = work.state.fade
@@ -115,8 +114,8 @@ def _advance(work: Work, now: int) -> None:
             _due(work, due)
         if work.state.lights:
             light(work)
+    work.at = now
     if work.state.fade is not None:
-        work.at = now
         pass_by(work)
 
 

@@ -11,8 +11,8 @@ OF_FEET: Final = (
         "an event overtakes what was due before it",
         5,
         "core/step.py",
-        "    _advance(work, now)\n    work.at = now\n",
-        "    if type(event) is Wake:\n        _advance(work, now)\n    work.at = now\n",
+        "    _advance(work, now)\n    if state.now != now:\n",
+        "    if type(event) is Wake:\n        _advance(work, now)\n    if state.now != now:\n",
     ),
     Bug(
         "settle time ignored",
