@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import timedelta, timezone
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
@@ -21,8 +20,6 @@ if TYPE_CHECKING:
     Lines: TypeAlias = Callable[[Sequence[Written]], str]
     """From some rows, which begin and end with whole presses, to what is printed of them, ends of lines included."""
 
-WALL: Final = len("00:00:00 ")
-
 AT_ONCE: Final = 1_000
 """Rows from which on they are printed, before more are read."""
 
@@ -30,33 +27,35 @@ AT_ONCE: Final = 1_000
 def heading(night: Night) -> str:
     """The setlist, the venue, and when the night began, in its own zone."""
     from stagectl.journal.paths import when
+    from stagectl.journal.zone import called, zone_of
     from stagectl.story.words import plainly
 
-    begun = when(night.begun_us).astimezone(_zone(night))
-    parts = (night.setlist, night.venue, f"{begun:%Y-%m-%d %H:%M} {night.zone}")
+    begun = when(night.begun_us).astimezone(zone_of(night))
+    parts = (night.setlist, night.venue, f"{begun:%Y-%m-%d %H:%M} {called(night)}")
     return plainly(", ".join(part for part in parts if part))
 
 
-def for_people(night: Night, clock: bool, pen: Pen = str) -> Lines:
-    """One line a change of the night; the changes of one press share a line, and so do the steps of a sweep. `clock`:
+def for_people(night: Night, on_wall: bool, pen: Pen = str) -> Lines:
+    """One line a change of the night; the changes of one press share a line, and so do the steps of a sweep. `on_wall`:
     the time on the wall, in the night's own zone, before the time of the night. `pen`: what lines look like."""
-    from stagectl.journal.paths import when
+    from stagectl.journal.zone import clock
     from stagectl.story.sweeps import swept
     from stagectl.story.told import Told
     from stagectl.story.words import lines, meant
 
-    zone = _zone(night)
+    shown = clock(night)
 
     def said(rows: Sequence[Written]) -> str:
         rows = [(*rows[at][:2], row) for at, row in swept([row for _, _, row in rows])]
-        if not clock:
+        if not on_wall:
             told = lines([row for _, _, row in rows])
         else:
             called = meant([row for _, _, row in rows])
             rows = [(number, wall, row) for (number, wall, _), row in zip(rows, called, strict=True)]
             told = [
-                Told(f"{when(some[0][1]).astimezone(zone):%H:%M:%S} {line}", line.kind, WALL + line.head)
+                Told(f"{wall} {line}", line.kind, len(wall) + 1 + line.head)
                 for some in _pressed(rows)
+                for wall in (shown(some[0][1]),)
                 for line in lines([row for _, _, row in some])
             ]
         return "".join(f"{pen(line)}\n" for line in told)
@@ -92,8 +91,10 @@ def as_json(connection: sqlite3.Connection) -> Lines:
 def as_csv(night: Night) -> Lines:
     """One line of CSV a row, without the header."""
     from stagectl.journal.csv_rows import csv_text
+    from stagectl.journal.zone import zone_of
 
-    return lambda rows: csv_text(((wall_us, row) for _, wall_us, row in rows), night.zone_seconds)
+    zone = zone_of(night)
+    return lambda rows: csv_text(((wall_us, row) for _, wall_us, row in rows), zone)
 
 
 def whole_presses(rows: Iterable[Written]) -> Iterator[list[Written]]:
@@ -112,7 +113,3 @@ def _pressed(rows: Iterable[Written]) -> Iterator[list[Written]]:
     """The rows that share a line."""
     for _, some in groupby(rows, key=lambda written: (written[2].kind, written[2].at, written[2].press)):
         yield list(some)
-
-
-def _zone(night: Night) -> timezone:
-    return timezone(timedelta(seconds=night.zone_seconds))

@@ -12,7 +12,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from datetime import timedelta, timezone
+from datetime import tzinfo
 from decimal import Decimal
 from typing import Final
 
@@ -32,8 +32,8 @@ COLUMNS: Final = (
     "late (ms)",
     "number",
 )
-"""The header. `time`: when it was written, ISO 8601 with its zone; `seconds` since the night began; `late (ms)`: from a
-press to the first byte that left for it, or from a section's time in its track to when it came."""
+"""The header. `time`: when it was written, ISO 8601 with its offset from UTC; `seconds` since the night began;
+`late (ms)`: from a press to the first byte that left for it, or from a section's time in its track to when it came."""
 
 GUARDED: Final = tuple("=+-@\t\r\n'＝＋－＠")
 """How a text begins that has an apostrophe put before it. The last four are the wide forms of the first four, which
@@ -47,9 +47,8 @@ def header() -> str:
     return _lines([COLUMNS])
 
 
-def csv_text(rows: Iterable[tuple[int, Row]], zone_offset: int) -> str:
-    """The lines of some rows with their wall times, µs since 1970, in a zone so many seconds east of UTC."""
-    zone = timezone(timedelta(seconds=zone_offset))
+def csv_text(rows: Iterable[tuple[int, Row]], zone: tzinfo) -> str:
+    """The lines of some rows with their wall times, µs since 1970, in a zone."""
     return _lines(_fields(wall_us, row, zone) for wall_us, row in rows)
 
 
@@ -64,7 +63,7 @@ def _lines(lines: Iterable[Sequence[str]]) -> str:
     return out.getvalue()
 
 
-def _fields(wall_us: int, row: Row, zone: timezone) -> list[str]:
+def _fields(wall_us: int, row: Row, zone: tzinfo) -> list[str]:
     late = row.kind in _LATE and row.number is not None
     said = [when(wall_us).astimezone(zone).isoformat(timespec="microseconds"), f"{Decimal(row.at).scaleb(-9):f}"]
     # Of what the desk has said or a hand has done, nothing was sent.

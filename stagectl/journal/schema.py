@@ -114,10 +114,11 @@ write may be repeated where its outcome is not known."""
 class Night:
     """What a journal is the record of.
 
-    `begun_us`: wall time, UTC, microseconds since 1970. `zone`, `zone_offset`: the local zone's name and its
-    seconds east of UTC. `program`: the program's version. `zero`: the monotonic clock at `begun_us`, ns. `path`: the
-    setlist's file. `files`: what the show's files held, by their paths, the setlist first; they are not read with the
-    rest (`read.files`).
+    `begun_us`: wall time, UTC, microseconds since 1970. `zone`: the local zone's name in the IANA time zone database,
+    or, where that is not known, what its clocks were called then; `zone_offset`: its seconds east of UTC then.
+    `program`: the program's version. `zero`: the monotonic clock at `begun_us`, ns. `path`: the setlist's file.
+    `files`: what the show's files held, by their paths, the setlist first; they are not read with the rest
+    (`read.files`).
     """
 
     setlist: str
@@ -129,11 +130,6 @@ class Night:
     zero: int = 0
     path: str = ""
     files: Mapping[str, bytes] = field(default_factory=dict)
-
-    @property
-    def zone_seconds(self) -> int:
-        """The local zone's seconds east of UTC; 0 where the journal names none that can be (a day or more)."""
-        return self.zone_offset if abs(self.zone_offset) < 24 * 3_600 else 0
 
 
 _AS_ADDRESS: Final = "file://"

@@ -2,18 +2,19 @@
 
 `0:44` may be either of the first two, since the log shows both like that. It is taken for the clock where the night
 had come to that time on the wall; where it had not, the clock would leave nothing of it, and it is taken for minutes
-and seconds into the night, if it got that far.
+and seconds into the night, if it got that far. Of a time that comes twice, as clocks are put back, the first is meant.
 """
 
 from __future__ import annotations
 
 import re
-from datetime import timedelta, timezone
+from datetime import datetime, time, timedelta
 from typing import Final
 
 from stagectl.journal.paths import EPOCH, when
 from stagectl.journal.query import Last, Wanted
 from stagectl.journal.schema import Night
+from stagectl.journal.zone import moments, zone_of
 
 EARLY: Final = timedelta(hours=1)
 """A clock time up to so long before the night began is taken to be before it; any other, to be the next one after."""
@@ -71,10 +72,8 @@ def _until(now_us: int, last: Last) -> int:
 def _by_the_clock(text: str, hour: int, minute: int, night: Night) -> int:
     if minute > 59:
         raise ValueError(f"`{text}` is no time of the day, which go from `0:00` to `23:59`")
-    begun = when(night.begun_us).astimezone(timezone(timedelta(seconds=night.zone_seconds)))
-    found = begun.replace(hour=hour, minute=minute, second=0, microsecond=0)
-    while found - begun < -EARLY:
-        found += _DAY
-    while found - begun >= _DAY - EARLY:
-        found -= _DAY
+    begun, zone = when(night.begun_us), zone_of(night)
+    day = begun.astimezone(zone).date()
+    days = (datetime.combine(day + ahead * _DAY, time(hour, minute)) for ahead in (-1, 0, 1, 2))
+    found = next(at for shown in days for at in moments(shown, zone) if at - begun >= -EARLY)
     return (found - EPOCH) // timedelta(microseconds=1)

@@ -6,9 +6,10 @@ import os
 import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
+from zoneinfo import ZoneInfo
 
 import stagectl
 from stagectl.core.plan import Plan
@@ -19,10 +20,13 @@ from stagectl.journal.paths import folders, new_path, ordered
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
 from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff, broken_off, last_night
+from stagectl.live.own_zone import own_zone
 from stagectl.ports.udp import machines
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.load import Show
+from stagectl.show.timetable import timetable_at
 from stagectl.typed import typed
+from stagectl.zones import kept_zone
 
 if TYPE_CHECKING:
     from stagectl.live.resume import TakenUp
@@ -232,6 +236,19 @@ def _setlist(show: Show) -> Path:
     return show.sources["setlist"].path.resolve()
 
 
+def _zone(show: Show, venue: str | None, wall_us: int) -> tuple[str, int]:
+    """What the journal's head says of the night's zone, which is the timetable's, or else this machine's: its name, or
+    what its clocks are called now where it has none to keep; and its seconds east of UTC."""
+    timetable = timetable_at(show.setlist, venue)
+    if timetable is None or timetable.zone is None:
+        zone = here = own_zone(wall_us / 1e6)
+    else:
+        zone, here = kept_zone(timetable.zone), ZoneInfo(timetable.zone)
+    local = datetime.fromtimestamp(wall_us / 1e6, UTC).astimezone(here)
+    offset = local.utcoffset() or timedelta()
+    return (local.tzname() or "UTC") if zone is None else zone.key, offset // timedelta(seconds=1)
+
+
 def _new(
     show: Show,
     venue: str | None,
@@ -241,14 +258,13 @@ def _new(
     tell: Callable[[str | None], None],
     warn: Callable[[str], None],
 ) -> Recorder:
-    local = datetime.now().astimezone()
-    offset = local.utcoffset()
+    zone, zone_offset = _zone(show, venue, wall_us)
     head = Night(
         setlist=show.setlist.title,
         venue=venue,
         begun_us=wall_us,
-        zone=local.tzname() or "UTC",
-        zone_offset=0 if offset is None else int(offset.total_seconds()),
+        zone=zone,
+        zone_offset=zone_offset,
         program=stagectl.__version__,
         zero=now,
         path=str(_setlist(show)),

@@ -11,13 +11,14 @@ from stagectl.ears.report import figures
 from stagectl.errors import JournalError
 from stagectl.journal.read import night
 from stagectl.journal.schema import Night
+from stagectl.journal.zone import zone_of
 from stagectl.report.figures import Exposure, Report, Song, Times
 from stagectl.report.gather import Story
 from stagectl.report.hearing import Hearing
 from stagectl.report.levels import Levels
 from stagectl.report.planned import NO_SHOW, Planned, planned
 from stagectl.report.visits import is_played, stayed_of
-from stagectl.report.wall import Wall, zone_of
+from stagectl.report.wall import Wall
 
 if TYPE_CHECKING:
     from stagectl.show.compile import Compiled

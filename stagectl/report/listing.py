@@ -16,7 +16,8 @@ from stagectl.journal.causes import cause
 from stagectl.journal.paths import SUFFIX
 from stagectl.journal.read import night, open_read
 from stagectl.journal.schema import Night
-from stagectl.report.wall import Wall, zone_of
+from stagectl.journal.zone import zone_of
+from stagectl.report.wall import Wall
 
 _SUMS: Final = """
 SELECT max(at), total(kind = 'press'), total(kind = 'change' AND what IS NOT :read), total(kind = 'refusal'),

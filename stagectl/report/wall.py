@@ -3,31 +3,22 @@
 Everything of a night is ordered by the clock that nobody sets: ns since the night began. Times of day are counted from
 where the clock on the wall stood at the end, since a clock that is set during a night was wrong before it.
 
-The journal keeps the offset from UTC that counted when the night began. Only a timetable that names its zone knows of a
-change of the clocks within it; then each time says which of the two offsets it is of.
+Where the clocks are changed in the night, each time says by which of the two it is told. A journal that has no zone's
+name knows of no change (`journal/zone.py`), unless the show's timetable does.
 """
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Final
 
 from stagectl.errors import JournalError
 from stagectl.journal.paths import when
-from stagectl.journal.schema import Night
 
 SECOND_NS: Final = 1_000_000_000
 
 WALL_MAX_US: Final = 7_258_118_400_000_000
 """The year 2200: a wall time beyond it, or before 1970, is no time of a night, µs."""
-
-
-def zone_of(night: Night) -> tzinfo:
-    """The zone that the journal names: its name and a fixed offset; UTC where the offset is none (over 24 hours)."""
-    if abs(night.zone_offset) >= 24 * 3600:
-        return UTC
-    offset = timedelta(seconds=night.zone_offset)
-    return timezone(offset, night.zone) if night.zone else timezone(offset)
 
 
 class Wall:

@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import Any, Final
 
 from stagectl.show.values import NUMBER_MAX, Typed, plain, said, shortest
+from stagectl.zones import PATTERN, zone_named
 
 DAY_MIN: Final = 24 * 60
 """Minutes of a day on the clock, whatever a change of the clocks makes of it."""
@@ -88,14 +89,10 @@ class DateText(Typed):
         return {"type": "string", "format": "date", "pattern": "^20[0-9]{2}-[0-9]{2}-[0-9]{2}$"}
 
 
-_ZONE = r"(?!(?:posix|right)/|(?:localtime|posixrules|Factory)$)[A-Za-z][A-Za-z0-9_+-]*(?:/[A-Za-z0-9_+-]+)*"
-"""A name of the time zone database, and none of the files beside them (`right/…` counts leap seconds)."""
-
-
 @lru_cache(maxsize=1)
 def zones() -> tuple[str, ...]:
     """Every time zone of this machine's database, by name. Takes some 60 ms the first time."""
-    return tuple(sorted(name for name in zoneinfo.available_timezones() if re.fullmatch(_ZONE, name)))
+    return tuple(sorted(name for name in zoneinfo.available_timezones() if re.fullmatch(PATTERN, name)))
 
 
 class ZoneText(Typed):
@@ -103,20 +100,12 @@ class ZoneText(Typed):
 
     def parse(self, typed: Any) -> str:
         name = plain(typed)
-        if not _is_zone(name):
+        if zone_named(name) is None:
             raise ValueError(f"{said(typed)} is not a time zone of the IANA database{_nearest_zone(name)}")
         return name
 
     def schema(self) -> dict[str, Any]:
         return {"enum": list(zones())}
-
-
-def _is_zone(name: str) -> bool:
-    try:
-        return bool(re.fullmatch(_ZONE, name)) and zoneinfo.ZoneInfo(name) is not None
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        # A folder of the database, or a file that is no zone.
-        return False
 
 
 NEAR: Final = 0.75

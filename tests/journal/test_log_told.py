@@ -13,7 +13,7 @@ import re
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -249,7 +249,7 @@ _TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12) | st.samp
     st.lists(st.builds(Row, st.integers(0, 10**14), st.just("press"), who=_TEXT, what=_TEXT, detail=_TEXT), max_size=5)
 )
 def test_any_text_comes_through_csv(rows: Sequence[Row]) -> None:
-    text = header() + csv_text([(WALL, row) for row in rows], 0)
+    text = header() + csv_text([(WALL, row) for row in rows], UTC)
     assert RFC_4180.fullmatch(text)
     back = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
     for line, row in zip(back, rows, strict=True):
