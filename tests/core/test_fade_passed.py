@@ -126,3 +126,11 @@ def test_a_level_is_come_to_in_the_frame_in_which_the_way_has_gone_so_far(
         )
         # What was there when the fade began has come to it in no later frame.
         assert max(0, fade.comes_to(start, end, edge, FLOOR)) == found, (edge, tells)
+
+
+def test_the_only_frame_of_a_fade_that_goes_on_at_its_end_takes_no_time() -> None:
+    """A nudge in the last frame plans one frame of 0 ns, whose bunches pass one by one all the same."""
+    only = drawn(0)._replace(
+        frames=1, frame_ns=0, bunches=(Bunch(0, 1, 0), Bunch(1, 2, 40)), glides=(Glide(5, 0, 0), Glide(6, 0, 0))
+    )
+    assert [only.passed(only.begun + after).done for after in (-1, 0, 39)] == [0, 1, 1]
