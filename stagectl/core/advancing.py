@@ -11,6 +11,7 @@ from stagectl.core.effects import Arrived, Reason, RecallStored, Told
 from stagectl.core.nudges import Nudges, no_nudges
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place, Wishes
+from stagectl.core.whole_mixes import above_now
 from stagectl.core.work import Presser, Work, refuse
 
 
@@ -89,8 +90,10 @@ def _change(work: Work, by: Presser, wishes: Wishes) -> None:
 
 
 def settle(work: Work, by: Presser, wishes: Wishes) -> None:
-    """Be at a place with these nudges: what the desk should have follows from it."""
+    """Be at a place with these nudges: what the desk should have follows from it, and from where it has whole mixes
+    that the show leaves alone."""
     plan, was, place = work.plan, work.state.place, wishes.place
+    wishes = wishes._replace(above=above_now(plan, work.state))
     old, new = plan.stops[was.stop], plan.stops[place.stop]
     work.set(**wishes._asdict(), recalled=True, left=frozenset())
     if was != place:
@@ -104,7 +107,7 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
             work.carries(plan.link.recall_ns)
-            work.set(known=work.state.known._replace(stored=work.at))
+            work.set(known=work.state.known._replace(stored=work.at, before=MappingProxyType({})))
     want(work, by, work.aims(), fade_ns=_fade(plan, was, place))
 
 
@@ -132,7 +135,7 @@ def fall_back(work: Work, by: Presser, _: FallBack) -> None:
     """To the levels of the base, with nobody's nudges and rides; what is hushed stays so."""
     state = work.state
     place = Place(stop=state.place.stop, base=state.place.stop > 0)
-    fallen = Wishes(place=place, nudges=no_nudges(), rides=MappingProxyType({}), hushed=state.hushed)
+    fallen = Wishes(place=place, nudges=no_nudges(), rides=MappingProxyType({}), hushed=state.hushed, above=state.above)
     if fallen == state.wishes and not state.left:
         refuse(work, by, Reason.ALREADY_THERE)
         return

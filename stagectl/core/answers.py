@@ -33,7 +33,7 @@ from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, Kno
 from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent
 from stagectl.core.levels import Level, Off, height
-from stagectl.core.touch import DESK, adopt, feel, take_all
+from stagectl.core.touch import DESK, adopt, feel, found_above, take_all
 from stagectl.core.work import Work
 
 READ: Final = "read"
@@ -82,10 +82,14 @@ def _lose(work: Work, known: Known) -> None:
 
 
 def _had(work: Work) -> Mapping[int, Level]:
-    """The levels that the desk had for sure when it was last here."""
+    """The levels that the desk had for sure when it was last here. Of one that cannot be read, those that it was told
+    last: it has them still, unless it was switched off."""
     state = work.state
-    if not state.desk_here or not work.plan.answers.reads:
+    if not state.desk_here:
         return state.known.before
+    if not work.plan.answers.reads:
+        told = {send: level for send, level in enumerate(state.asked) if level is not None}
+        return MappingProxyType({**state.known.before, **told})
     said = state.known.said
     unsure = {send for send, doubt in state.known.doubts.items() if not (doubt.was or (doubt.sure and send in said))}
     if state.fade is not None:
@@ -127,6 +131,7 @@ def _was_read(work: Work) -> None:
         work.out(Changed(at=work.at, press=work.next_press(), who=DESK, cause=READ, moves=moves))
     for send in hands:
         _moved_meanwhile(work, send, known.before[send], known.said[send])
+    found_above(work)
     _ready(work)
 
 

@@ -92,13 +92,18 @@ def _plan(
     if running is not None:
         ways = {glide.send: glide for glide in running.glides if glide.send not in running.let_be}
     glides = []
-    asked, steps, left = state.asked, state.steps, state.left
+    ahead: set[int] = set()
+    asked, steps, left, had = state.asked, state.steps, state.left, state.known.before
     for send in sorted(state.retell.union(differing(asked, steps))):
         if steps[send] is not None and send not in left:
             end = state.wanted[send]
             assert end is not None
             glide = Glide(send, asked[send], end)
-            if hushed and work.plan.listener_of(send) in hushed:
+            if asked[send] is None and send % work.plan.width == work.plan.whole:
+                # Before the inputs that may rise under it, and no higher than it may be while others have to fall.
+                ahead.add(send)
+                glides.append(glide._replace(end=min(end, had.get(send, end), key=height)))
+            elif hushed and work.plan.listener_of(send) in hushed:
                 glides.append(_hushed(glide, running))
             else:
                 glides.append(glide if running is None else _gone_on(ways.get(send), glide))
@@ -115,6 +120,8 @@ def _plan(
         first=first,
         leading=leading,
         running=running,
+        ahead=frozenset(ahead),
+        had={send: level for send, level in had.items() if asked[send] is None},
     )
     work.set(fade=fade)
 

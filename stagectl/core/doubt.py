@@ -71,8 +71,9 @@ def pause(tries: int) -> int:
 
 class Known(NamedTuple):
     """What is known of the desk's levels. `said`: what it said of a send since it was last told something; `doubts`, by
-    send, and when the first of them is `due`; `before`: what it had when it went; `reading`: whether it is being read;
-    `stored`: when it was last told to recall a scene of its own, ns."""
+    send, and when the first of them is `due`; `before`: what it had when it went, or was told last
+    where it cannot be read; `reading`: whether it is being read; `stored`: when it was last told to recall a scene of
+    its own, ns."""
 
     said: MappingProxyType[int, Level] = MappingProxyType({})
     doubts: MappingProxyType[int, Doubt] = MappingProxyType({})

@@ -3,9 +3,10 @@
 A fade is a list of glides and a number of frames. In frame k (from 0) of n, each glide stands at the
 fraction (k+1)/n of its way, linear in dB, so that the first message leaves at once and the last frame is
 the target itself. Within a frame everything that goes down goes first, the presser's mix before the
-others. The frames are spread evenly over the fade, as many as the wire can carry, and never closer than
-`FRAME_NS`; a cut is one frame. Within a frame the messages leave in bunches, each as soon as the wire has carried
-what went before it; a bunch is what may be handed over at once, and never less than one message.
+others; whole mixes whose levels are not known go before all that may rise. The frames are spread evenly over the
+fade, as many as the wire can carry, and never closer than `FRAME_NS`; a cut is one frame. Within a frame the messages
+leave in bunches, each as soon as the wire has carried what went before it; a bunch is what may be handed over at once,
+and never less than one message.
 
 A nudge in mid-fade makes a new plan with the same end, in which every glide keeps its way, the time that is gone of
 it (the *lead*) and its turn: after what was nudged, the frame goes on with the glides that it had not come to yet. So
@@ -25,7 +26,8 @@ wake-ups give the same levels and the same state, only later.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from stagectl.core.levels import OFF, Level, Off, height
@@ -36,6 +38,8 @@ FRAME_NS: Final = 20_000_000
 
 FRAMES_MAX: Final = 3_000
 """A minute of frames; longer fades have frames further apart."""
+
+NOTHING: Final[Mapping[int, Level]] = MappingProxyType({})
 
 
 class Glide(NamedTuple):
@@ -158,14 +162,18 @@ def plan_fade(
     leading: int | None = None,
     running: Fade | None = None,
     catches_up: bool = False,
+    ahead: frozenset[int] = frozenset(),
+    had: Mapping[int, Level] = NOTHING,
 ) -> Fade:
     """A fade over about `fade_ns` from time `at`, in as many frames as the plan's link can carry.
 
     `wire_free`: when the link has carried what it was given. `first`: the listener whose mix leads. `leading`: a send
     that goes before everything (the one nudged). `running`: the fade that goes on in this one; then its end counts, and
-    not `fade_ns`.
+    not `fade_ns`. `ahead`: whole mixes whose levels are not known, which go before all that may rise; `had`: what the
+    desk was told last of sends whose levels are not known now: those of them that fall by that go before those that
+    rise.
     """
-    ordered = _in_order(glides, plan.width, first, leading, running)
+    ordered = _in_order(glides, plan.width, first, leading, running, ahead, had)
     takes, burst_ns = [plan.takes_ns[glide.send] for glide in ordered], plan.link.burst_ns
     bunches, most = _bunches(takes, burst_ns)
     # With any of its bunches, the link has no more to carry than may be handed over at once.
@@ -209,7 +217,13 @@ def frames_of(fade_ns: int, wire_ns: int) -> Frames:
 
 
 def _in_order(
-    glides: Sequence[Glide], width: int, first: int | None, leading: int | None, running: Fade | None
+    glides: Sequence[Glide],
+    width: int,
+    first: int | None,
+    leading: int | None,
+    running: Fade | None,
+    ahead: frozenset[int],
+    had: Mapping[int, Level],
 ) -> tuple[Glide, ...]:
     """The glides in the order in which a frame tells them. In a fade that goes on, what got another end goes ahead,
     and the others keep their turns."""
@@ -217,15 +231,22 @@ def _in_order(
         return tuple(glides)
     turns = {} if running is None else {(one.send, one.end): turn for turn, one in enumerate(running.in_turn)}
 
-    def order(glide: Glide) -> tuple[int, bool, bool, int]:
-        rises = glide.start is None or height(glide.end) > height(glide.start)
-        return (turns.get((glide.send, glide.end), -1), rises, glide.send // width != first, glide.send)
+    def rank(glide: Glide) -> int:
+        # What is known to fall does no harm, whatever the whole mixes are.
+        falls = glide.start is not None and height(glide.end) < height(glide.start)
+        return 0 if falls or not ahead else 1 if glide.send in ahead else 2
+
+    def order(glide: Glide) -> tuple[int, int, bool, bool, int]:
+        send, start = glide.send, had.get(glide.send) if glide.start is None else glide.start
+        rises = start is None or height(glide.end) > height(start)
+        return (rank(glide), turns.get((send, glide.end), -1), rises, send // width != first, send)
 
     ordered = sorted(glides, key=order)
     lead = next((glide for glide in ordered if glide.send == leading), None)
-    if lead is not None:
+    if lead is not None and rank(lead) != 1:
         ordered.remove(lead)
-        ordered.insert(1 if running is not None and running.last == leading else 0, lead)
+        before = sum(rank(glide) < rank(lead) for glide in ordered)
+        ordered.insert(before + (running is not None and running.last == leading), lead)
     return tuple(ordered)
 
 

@@ -12,7 +12,7 @@ from stagectl.core.plan import Levels
 
 def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
     """The orders of a step, with only the last level of each send, and only the last value of each lamp. `asked`: what
-    the desk was asked for before it.
+    the desk was asked for before it. What nobody knew is told in its own turn as well: others wait for it.
 
     Each bunch of a fade fits under the ceiling of its mix by itself; what is left of several does so where everything
     that falls is told first.
@@ -26,8 +26,9 @@ def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
     if len(asks) < 2:
         return orders
     last = {send: at for at, ask in enumerate(asks) for send, _ in ask.levels}
+    first_of = {send: at for at, ask in [*enumerate(asks)][::-1] for send, _ in ask.levels if asked[send] is None}
     kept = [
-        ask._replace(levels=tuple((send, level) for send, level in ask.levels if last[send] == at))
+        ask._replace(levels=tuple(one for one in ask.levels if at in (last[one[0]], first_of.get(one[0]))))
         for at, ask in enumerate(asks)
     ]
     # A scene of the desk's own brings other levels, which nobody knows yet.

@@ -1,7 +1,8 @@
 """A mix as a sum: its ceiling, and room for one input in it.
 
 What a listener hears of n inputs that play at once is their uncorrelated sum, 10·log10 Σ 10^(L/10): powers add. The
-level of the whole mix, where the desk has one and the show drives it, moves that sum by its own dB.
+level of the whole mix, where the desk has one and the show drives it, moves that sum by its own dB. One that the show
+leaves alone counts as 0 dB, or as what the desk says that it is above that (`whole_mixes.py`).
 
 - *Ceiling.* Where the desk's steps of a mix come to more than the mix's ceiling, all of its inputs are held lower by
   the same number of dB, so that the balance stays. It is worked out anew from scene and nudges each time, so that
@@ -60,7 +61,7 @@ def highest(most: Power) -> Level:
 
 def most_of(ceiling: int | None, whole: Level | None) -> Power | None:
     """What the inputs of a mix may come to under the mix's ceiling, hundredths of a dB, when the whole mix is at that
-    level (None: it is not driven, and counts as 0 dB). None: nothing bounds them."""
+    level (None: it counts as 0 dB). None: nothing bounds them."""
     if ceiling is None or isinstance(whole, Off):
         return None
     return max(1, power(ceiling - (whole or 0)))

@@ -25,11 +25,12 @@ class Mix(NamedTuple):
     most: Power | None
 
 
-def mix_of(plan: Plan, listener: int, row: Row) -> Mix:
-    """A mix with these levels, each at or below its own ceiling, under the ceiling of the mix."""
+def mix_of(plan: Plan, listener: int, row: Row, above: int = 0) -> Mix:
+    """A mix with these levels, each at or below its own ceiling, under the ceiling of the mix. `above`: how far its
+    whole mix is above 0 dB where the show does not drive it."""
     first = plan.send(listener, 0)
     steps: Row = [plan.in_steps(first + column, level) for column, level in enumerate(row)]
-    most = most_of(plan.mix_ceilings[listener], steps[-1])
+    most = most_of(plan.mix_ceilings[listener], above if steps[-1] is None else steps[-1])
     power = total(steps[:-1])
     if most is None or power <= most:
         return Mix(row, row, steps, 0, power, most)
@@ -44,13 +45,13 @@ def mix_of(plan: Plan, listener: int, row: Row) -> Mix:
     return Mix(row, [*wanted, whole], [*told, whole_step], held, total(told), most)
 
 
-def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | None]) -> Mix:
-    """A mix in which some columns have other levels."""
+def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | None], above: int = 0) -> Mix:
+    """A mix in which some columns have other levels. `above`: as in `mix_of`; `mix` has it at 0."""
     row = list(mix.row)
     for column, level in levels.items():
         row[column] = level
-    if mix.held or len(row) - 1 in levels:
-        return mix_of(plan, listener, row)
+    if mix.held or above or len(row) - 1 in levels:
+        return mix_of(plan, listener, row, above)
     steps, power, first = list(mix.steps), mix.power, plan.mixes[listener].start
     for column, level in levels.items():
         step = plan.in_steps(first + column, level)

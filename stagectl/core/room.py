@@ -80,11 +80,12 @@ def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
         return out
 
     low, high = 0, limits.room
-    if not fits(asks, mix_of(plan, asks.listener, down(high))):
+    above = work.state.above.get(asks.listener, 0)
+    if not fits(asks, mix_of(plan, asks.listener, down(high), above)):
         return None
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if fits(asks, mix_of(plan, asks.listener, down(middle))) else (middle, high)
+        low, high = (low, middle) if fits(asks, mix_of(plan, asks.listener, down(middle), above)) else (middle, high)
     found = {}
     for column, level in enumerate(down(high)[:-1]):
         was, send = row[column], first + column

@@ -34,16 +34,18 @@ class Place(NamedTuple):
 
 class Wishes(NamedTuple):
     """What people have asked for: all that an undo can take back. `rides`: shifts by treadles, by send; `hushed`: the
-    listeners whose mixes are taken down."""
+    listeners whose mixes are taken down; `above`: by listener, how far a whole mix that the show does not drive is
+    above 0 dB at the desk, as far as that counts here, hundredths of a dB (no undo takes it back)."""
 
     place: Place
     nudges: Nudges
     rides: MappingProxyType[int, int]
     hushed: frozenset[int]
+    above: Mapping[int, int] = MappingProxyType({})
 
     def nudged(self, nudges: Nudges) -> Wishes:
         """The same with other nudges."""
-        return Wishes(self.place, nudges, self.rides, self.hushed)
+        return Wishes(self.place, nudges, self.rides, self.hushed, self.above)
 
 
 def differ(before: Mapping[int, object], after: Mapping[int, object]) -> list[int]:
@@ -149,8 +151,8 @@ Key: TypeAlias = tuple[int, int]
 class State(NamedTuple):
     """Everything that the core remembers. Built by `begin`, changed only by `step`.
 
-    `place`, `nudges`, `rides`, `hushed`: what people have asked for, as in `Wishes`. `wanted`: exact levels that
-    follow from it; `held`: the listeners whose mixes their ceilings hold lower; `steps`: the levels in the desk's
+    `place`, `nudges`, `rides`, `hushed`, `above`: what people have asked for, as in `Wishes`. `wanted`: exact levels
+    that follow from it; `held`: the listeners whose mixes their ceilings hold lower; `steps`: the levels in the desk's
     own steps; `asked`: what the desk was told last; `retell`: sends that it is told again, though they stand so.
     `rising`: of sends that rose, until when that was too fast to go on at once (`rise.py`). `wire_free`: when the
     link has carried what it was given. `contacts`: of every switch that said something since its pedal came;
@@ -199,11 +201,12 @@ class State(NamedTuple):
     brought: int | None = None
     report: Report | None = None
     owed: frozenset[Running] = frozenset()
+    above: Mapping[int, int] = MappingProxyType({})
 
     @property
     def wishes(self) -> Wishes:
         """What people have asked for."""
-        return Wishes(self.place, self.nudges, self.rides, self.hushed)
+        return Wishes(self.place, self.nudges, self.rides, self.hushed, self.above)
 
 
 def begin(plan: Plan, now: int) -> State:

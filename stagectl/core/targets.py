@@ -66,7 +66,8 @@ class Aimed(NamedTuple):
 def aimed(plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int]) -> Aimed:
     """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes."""
     first = plan.mixes[listener].start
-    mix = changed(plan, listener, rest, {send - first: target_of(plan, send, wishes, base) for send in sends})
+    levels = {send - first: target_of(plan, send, wishes, base) for send in sends}
+    mix = changed(plan, listener, rest, levels, wishes.above.get(listener, 0))
     if listener not in wishes.hushed:
         return Aimed(mix, mix.wanted, mix.steps)
     wanted = hushed(mix.wanted, plan.limits.hush)
@@ -113,7 +114,7 @@ class Aims(NamedTuple):
 def aims(plan: Plan, wishes: Wishes) -> Aims:
     """What the desk should have."""
     rest = rest_at(plan, wishes.place)
-    whose = sorted(wishes.hushed.union(send // plan.width for send in touched(wishes)))
+    whose = sorted(wishes.hushed.union(wishes.above, (send // plan.width for send in touched(wishes))))
     return aims_with(plan, Aims(rest.wanted, rest.steps, rest.held), mixes_at(plan, whose, wishes))
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from stagectl.core.levels import Level, Off, height
 from stagectl.core.mixes import Power, highest, highest_whole, most_of, power, power_of, total
 from stagectl.core.rise import as_far_as, begins_at, paid_at, still_paying
+from stagectl.core.whole_mixes import above_zero
 from stagectl.core.work import Work
 
 
@@ -19,6 +20,7 @@ class Teller:
     def __init__(self, work: Work) -> None:
         self.work = work
         self.was = work.state.asked
+        self.had = work.state.known.before
         self.asked = list(self.was)
         self.retell = set(work.state.retell)
         self.rising = still_paying(work.state.rising, work.at)
@@ -30,7 +32,8 @@ class Teller:
         now = self.asked[send]
         if level == now and send not in self.retell:
             return
-        if isinstance(level, int) and (not isinstance(now, int) or level > now):
+        was = self.had.get(send) if now is None else now
+        if isinstance(level, int) and (not isinstance(was, int) or level > was):
             may = self._rise(send, now, level)
             if may is None or may == now:
                 return
@@ -49,7 +52,8 @@ class Teller:
         most = self._most(send, aim)
         if most is not None and (isinstance(most, Off) or aim > most):
             step = grid.nearest(most, min(plan.ceilings[send], height(most)))
-            if now is not None and height(step) <= height(now):
+            was = self.had.get(send) if now is None else now
+            if was is not None and height(step) <= height(was):
                 return None
         rise = plan.limits.rise
         if rise is None or now is None or not isinstance(step, int):
@@ -62,8 +66,8 @@ class Teller:
 
     def _most(self, send: int, aim: int) -> Level | None:
         """The highest level that a send may have under the ceiling of its mix, with the others as they are; None where
-        it may have `aim`. A level that is not known counts as the one that it will get; an input that is not driven
-        here, as what it was told before."""
+        it may have `aim`. A level that is not known counts as the one that it will get, or as what the desk was told
+        last, if that is louder; an input that is not driven here, as what it was told before."""
         plan = self.work.plan
         listener, column = divmod(send, plan.width)
         ceiling = plan.mix_ceilings[listener]
@@ -80,15 +84,18 @@ class Teller:
 
     def _now(self, send: int) -> Level | None:
         step, asked = self.work.state.steps[send], self.asked[send]
-        never_told = step is None and send % self.work.plan.width == self.work.plan.whole
-        return step if asked is None or never_told else asked
+        if step is None and send % self.work.plan.width == self.work.plan.whole:
+            # Nobody tells it: where it is lower than 0 dB, a hand may bring it back up.
+            above = self.work.state.above.get(self.work.plan.listener_of(send), 0)
+            return above if asked is None else above_zero(asked)
+        return _louder(step, self.had.get(send)) if asked is None else asked
 
     def _power(self, listener: int) -> Power:
         """What the inputs of a mix come to now."""
         if listener not in self._inputs:
             mix = self.work.plan.mixes[listener]
-            both = zip(self.asked[mix], self.work.state.steps[mix], strict=True)
-            *inputs, _ = [step if asked is None else asked for asked, step in both]
+            asked = self.asked[mix.start : mix.stop - 1]
+            inputs = map(self._now, range(mix.start, mix.stop - 1)) if None in asked else asked
             self._inputs[listener] = total(inputs)
         return self._inputs[listener]
 
@@ -98,3 +105,7 @@ class Teller:
         listener, column = divmod(send, self.work.plan.width)
         if listener in self._inputs and column != self.work.plan.whole:
             self._inputs[listener] += power_of(level) - power_of(self._now(send))
+
+
+def _louder(one: Level | None, other: Level | None) -> Level | None:
+    return max((level for level in (one, other) if level is not None), key=height, default=None)

@@ -7,7 +7,8 @@ nudge goes as far as it may, which is recorded with it (`Changed.counts`), and t
 something else moves that send, a stop is arrived at, or a desk that cannot be read comes back.
 
 The rest of its mix stays where it is, as near as the desk's steps and the nudge floor let it under the ceiling of the
-mix; what that brings it to is recorded and told. What has waited for the room that a hand took goes on when it rests.
+mix; what that brings it to is recorded and told. So is what the mix is held lower by where a hand has put a whole mix
+above 0 dB that the show does not drive. What has waited for the room that a hand took goes on when it rests.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from stagectl.core.rest import Mix
 from stagectl.core.room import as_heard
 from stagectl.core.state import State, Touch
 from stagectl.core.targets import Aimed, mix_at
+from stagectl.core.whole_mixes import above_zero, is_left_alone
 from stagectl.core.work import Work
 
 DESK: Final = "desk"
@@ -115,7 +117,28 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     why = None if counts is None else _why(work, send, level, counts)
     moves = (Move(send, before, level),)
     work.out(Changed(at=work.at, press=press, who=DESK, cause=HAND, moves=moves, counts=counts, why=why))
+    _count_whole(work, send)
     _tell_others(work, was, send)
+
+
+def found_above(work: Work) -> None:
+    """The desk was read: whole mixes that the show does not drive count where they are louder than was known."""
+    for mix in work.plan.mixes:
+        was = work.state
+        _count_whole(work, mix.stop - 1)
+        if work.state is not was:
+            _tell_others(work, was, mix.stop - 1)
+
+
+def _count_whole(work: Work, send: int) -> None:
+    """If a send is such a whole mix, hold its mix lower by as much as it is louder than was known."""
+    state, listener = work.state, work.plan.listener_of(send)
+    by = above_zero(state.asked[send])
+    if by <= state.above.get(listener, 0) or not (state.recalled and is_left_alone(work.plan, send)):
+        return
+    work.set(above=MappingProxyType({**state.above, listener: by}))
+    aims = work.aims_of((send,))
+    work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
 
 
 def _tell_others(work: Work, was: State, send: int) -> None:

@@ -93,6 +93,7 @@ def taken_back(plan: Plan, now: Wishes, entry: Change) -> Wishes | None:
         nudges=tuple(nudges),
         rides=_put_back(now.rides, before.rides, after.rides),
         hushed=now.hushed ^ hushed,
+        above=now.above,
     )
     return None if wishes == now else wishes
 

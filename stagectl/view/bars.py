@@ -152,7 +152,8 @@ class Bars:
         """How far the sum of a mix is below its ceiling, hundredths of a dB."""
         plan = self._plan
         first, whole = plan.send(listener, 0), plan.send(listener, plan.whole)
-        most = most_of(plan.mix_ceilings[listener], state.steps[whole])
+        step = state.steps[whole]
+        most = most_of(plan.mix_ceilings[listener], state.above.get(listener) if step is None else step)
         if most is None:
             return None
         top, now = highest(most), highest(total(state.steps[first:whole]))
