@@ -112,7 +112,7 @@ class _Daemon:
         self.going = Going(show, compiled.plan)
         if self.taken_up is not None:
             self.going.take_up(self.taken_up.state, self.zero, self.journal.path)
-        self.whole_mixes = WholeMixes(compiled.plan, self._warn)
+        self.whole_mixes = WholeMixes(compiled.plan, self._warn, show.rig)
         self.night.watchers += [self.tracks.look, self.going.look, self.whole_mixes.look]
         self.jobs = night_jobs(
             show,

@@ -19,6 +19,7 @@ from stagectl.live.watch import Watch
 from stagectl.live.whole_mixes import off_at_the_desk
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
+from stagectl.show.whole_mix_fit import counted_as_0_db
 from stagectl.story.rows import stop_names
 from stagectl.story.words import place
 
@@ -37,7 +38,9 @@ async def look(show: Show, compiled: Compiled, api: str) -> tuple[bool, list[str
     try:
         if not side.talk.can_read:
             levels = sum(level is not None for level in first)
-            return True, [f"This desk cannot be read: the first `next` asserts all {levels} levels."]
+            lines = [f"This desk cannot be read: the first `next` asserts all {levels} levels."]
+            counted = counted_as_0_db(show.rig, plan)
+            return True, lines if counted is None else [*lines, f"Warning: {counted}."]
         known = await reader.read(FOUND_S, READ_S)
         if side.waits:
             return False, [*reader.troubles, f"The desk at `{side.link.wants}` does not answer."]

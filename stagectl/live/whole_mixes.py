@@ -7,14 +7,13 @@ the desk has been read: in the line that says that everything is ready, and afte
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
 
 from stagectl.core.levels import Level, Off, text
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-
-NAMED_MAX: Final = 4
-"""Listeners that are named one by one; more are counted."""
+from stagectl.show.rig import RigModel
+from stagectl.show.whole_mix_fit import counted_as_0_db
+from stagectl.show.whole_mix_fit import names as named
 
 
 def off_at_the_desk(plan: Plan, state: State) -> str | None:
@@ -39,18 +38,19 @@ def _is_silent(plan: Plan, level: Level | None) -> bool:
 
 
 def _sentence(names: list[str], level: str) -> str:
-    listed = names if len(names) <= NAMED_MAX else [*names[: NAMED_MAX - 1], f"{len(names) - NAMED_MAX + 1} more"]
-    whose = listed[0] if len(listed) == 1 else f"{', '.join(listed[:-1])} and {listed[-1]}"
-    mixes = "whole mix of {} is" if len(names) == 1 else "whole mixes of {} are"
+    whose = named(names)
+    mixes = f"whole mix of {whose} is" if len(names) == 1 else f"whole mixes of {whose} are"
     at = "off" if level == "off" else f"at {level}"
-    return f"the {mixes.format(whose)} {at} at the desk, and the show leaves {'it' if len(names) == 1 else 'them'} so"
+    return f"the {mixes} {at} at the desk, and the show leaves {'it' if len(names) == 1 else 'them'} so"
 
 
 class WholeMixes:
-    """Looks at every state. `warn` is told what is off whenever the desk has been read, once `begin` was called."""
+    """Looks at every state. `warn` is told what is off whenever the desk has been read, once `begin` was called; and
+    then of what a ceiling of the `rig` counts as 0 dB and nothing reads."""
 
-    def __init__(self, plan: Plan, warn: Callable[[str], None]) -> None:
+    def __init__(self, plan: Plan, warn: Callable[[str], None], rig: RigModel) -> None:
         self._plan = plan
+        self._counted = counted_as_0_db(rig, plan)
         self._warn = warn
         self._was_read = False
         self._begun = False
@@ -70,4 +70,6 @@ class WholeMixes:
     def begin(self, state: State) -> str | None:
         """Everything is ready: what is off now, as far as the desk has been read. From now on it is told by itself."""
         self._begun = True
+        if self._counted is not None:
+            self._warn(self._counted)
         return off_at_the_desk(self._plan, state) if state.desk_here else None

@@ -22,6 +22,7 @@ from stagectl.live.whole_mixes import off_at_the_desk
 from stagectl.ready.finding import Finding, fine, look, unknown, wrong
 from stagectl.ready.ports import apart
 from stagectl.ready.room import Room
+from stagectl.show.whole_mix_fit import counted_as_0_db
 
 DESK: Final = "desk"
 WHOLE_MIXES: Final = "whole mixes"
@@ -59,13 +60,16 @@ class Read(NamedTuple):
 
 def desk(room: Room) -> list[Finding]:
     """The desk, its whole mixes and its levels."""
+    counted = counted_as_0_db(room.show.rig, room.plan)
+    by_hand = [] if counted is None else [look(WHOLE_MIXES, counted, "look at them at the desk itself")]
     driver = desk_driver(room.show)
     if driver is not None:
-        return [look(DESK, f"process {driver} drives it: it is not asked", "look at what that night says of the desk")]
+        says, do = f"process {driver} drives it: it is not asked", "look at what that night says of the desk"
+        return [look(DESK, says, do), *by_hand]
     ends = time.monotonic() + ALL_S
     with room.midi if room.show.rig.desk.port is not None else nullcontext():
         read, state = asyncio.run(_read(room, ends))
-    return list(judged(room.plan, read, state))
+    return [*judged(room.plan, read, state), *by_hand]
 
 
 async def _read(room: Room, ends: float) -> tuple[Read, State]:

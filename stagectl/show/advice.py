@@ -11,6 +11,7 @@ from stagectl.show.patch_fit import patch_advice
 from stagectl.show.set_length import set_length_advice
 from stagectl.show.timetable_fit import timetable_advice
 from stagectl.show.track_fit import track_advice
+from stagectl.show.whole_mix_fit import whole_mix_advice
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -22,6 +23,7 @@ Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 ADVISERS: Final[tuple[Adviser, ...]] = (
     patch_advice,
     clarity_advice,
+    whole_mix_advice,
     track_advice,
     timetable_advice,
     set_length_advice,

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from forked import stagectl
 from lines import Program
-from nights import playing, quick_copy
+from nights import deaf, playing, quick_copy
 from test_night_over_osc import free_port
 from test_two_way_over_osc import Desk, end
 
@@ -22,9 +22,10 @@ from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
-from stagectl.live.whole_mixes import NAMED_MAX, WholeMixes, off_at_the_desk
+from stagectl.live.whole_mixes import WholeMixes, off_at_the_desk
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
+from stagectl.show.whole_mix_fit import NAMED_MAX
 from stagectl.where import shipped
 
 SINGER = "the whole mix of singer is off at the desk, and the show leaves it so"
@@ -100,7 +101,7 @@ def test_one_that_the_first_song_brings_up_is_not_said(plan: Plan, level: Level,
 
 def test_it_is_said_once_each_time_that_the_desk_was_read(plan: Plan) -> None:
     said: list[str] = []
-    looks = WholeMixes(plan, said.append)
+    looks = WholeMixes(plan, said.append, load_show(shipped("setlists") / "three-songs").rig)
     assert looks.can_read
     state = read(plan, {0: OFF})
     looks.look(state)
@@ -140,6 +141,25 @@ def test_a_dry_run_and_the_ready_line_say_it(tmp_path: Path) -> None:
         assert [one["what"] for one in story if one["kind"] == "trouble"] == [SINGER]
     finally:
         desk.close()
+
+
+@pytest.mark.ports
+def test_of_a_desk_that_cannot_be_read_it_is_said_what_the_ceiling_counts(tmp_path: Path) -> None:
+    """By `ready`, a dry run and the start; where the rig says no ceiling of a mix, by none."""
+    ports = {"9000": str(free_port()), "9010": str(free_port())}
+    show = deaf(quick_copy("three-songs", tmp_path, **ports))
+    says = "nothing tells or reads the whole mixes of singer, fiddler and accordionist, and the ceilings of these mixes"
+    assert says not in stagectl("run", str(show), "--dry").stdout
+    rig = show / "rig.yaml"
+    rig.write_text(rig.read_text() + "\nmix ceiling: 3\n")
+    dry = stagectl("run", str(show), "--dry")
+    assert (dry.returncode, dry.stdout.splitlines()[-1].startswith(f"Warning: {says}")) == (0, True)
+    assert says in " ".join(stagectl("ready", str(show)).stdout.split())
+    journal = tmp_path / "deaf.night"
+    with playing(show, journal) as daemon:
+        _ready(daemon)
+        story = end(daemon, journal)
+    assert [one["what"].startswith(says) for one in story if one["kind"] == "trouble"] == [True]
 
 
 def _ready(daemon: Program) -> str:
