@@ -150,7 +150,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
 def _in_mix(work: Work, asks: Asks, asked: _Asked, now: Wishes, moved: Mapping[int, Nudged]) -> _Given | None:
     """What is asked for with the nudges that are wished for, if the mix allows it, or the rest can make room for it."""
     wishes = now.nudged(_with(work, asked, now.nudges, moved))
-    mix = mix_at(work.plan, asked.listener, wishes)
+    mix = mix_at(work.plan, asked.listener, wishes, recalled=work.state.recalled)
     if fits(asks, mix.mix):
         return _Given(wishes, mix)
     if not asked.may_room:

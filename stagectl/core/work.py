@@ -92,7 +92,8 @@ class Work:
         state, plan = self.state, self.plan
         now = Aims(state.wanted, state.steps, state.held)
         if mix is None:
-            mixes = mixes_at(plan, dict.fromkeys(map(plan.listener_of, sends)), state.wishes)
+            whose = dict.fromkeys(map(plan.listener_of, sends))
+            mixes = mixes_at(plan, whose, state.wishes, recalled=state.recalled)
         else:
             mixes = {plan.listener_of(sends[0]): mix}
         then = aims_with(plan, now, mixes, tuple(mixes))

@@ -111,7 +111,7 @@ class Account:
         """What the mix as a whole does to the level: the ceiling of the sum, a hush."""
         plan = self.plan
         listener, column = divmod(send, plan.width)
-        aimed = mix_at(plan, listener, state.wishes)
+        aimed = mix_at(plan, listener, state.wishes, recalled=state.recalled)
         if aimed.mix.wanted[column] != alone:
             did = f"{_lower(alone, aimed.mix.wanted[column])} with all inputs: the mix comes to"
             is_theirs = self.rig.listeners[listener].mix_ceiling is not None

@@ -245,6 +245,16 @@ def test_what_is_known_to_fall_goes_before_a_whole_mix_that_is_not_known() -> No
     assert [send for _, send, _ in desk.told] == [0, 0, WHOLE, 1]
 
 
+def test_until_a_scene_was_recalled_a_whole_mix_counts_as_0_db() -> None:
+    """The base will have it at -8 dB. Nothing has told the desk so: a nudge comes to the ceiling, and says so."""
+    desk = Watched(plan=show((-400, OFF), (-400, OFF), wholes=(-800, -800)))
+    desk.levels[WHOLE] = 0
+    desk.do((0, DeskCame()), (SECOND, wish(Nudge(by=300, column=0))))
+    desk.until(9 * SECOND)
+    assert desk.most <= CEILING / 100 + 1e-6
+    assert desk.differs == {} and desk.levels[0] == CEILING
+
+
 LOUD: Final = st.one_of(st.integers(-180, 90).map(lambda tenths: 10 * tenths), st.just(OFF))
 WHOLES: Final = st.integers(-150, 60).map(lambda tenths: 10 * tenths)
 STOP: Final = st.tuples(LOUD, LOUD, WHOLES)
