@@ -53,8 +53,8 @@ OF_LEVELS: Final = (
         "ups before downs",
         "scene changes",
         "core/fade.py",
-        "turns.get((glide.send, glide.end), -1), rises, glide.send // width",
-        "turns.get((glide.send, glide.end), -1), not rises, glide.send // width",
+        "turns.get((send, glide.end), -1), rises, send // width",
+        "turns.get((send, glide.end), -1), not rises, send // width",
     ),
     Bug(
         "a press waits for the fade before it",

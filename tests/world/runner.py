@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, TextIO
 from .clock import SECOND
 from .faults import drawn
 from .inputs import Broken, Input
-from .shows import SHOWS, Stage, write_show
+from .shows import DRIVEN, SHOWS, Stage, write_show
 from .trace import Trace
 
 if TYPE_CHECKING:
@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 A_RUN: Final = 5
 """Shows that the nights of one seed are played with: each takes a while to be read."""
+
+DRIVEN_EVERY: Final = 11
+DRIVEN_AT: Final = dict(zip((6, 8), DRIVEN, strict=True))
+"""Which of so many nights are played with shows that drive whole mixes, whatever the seed."""
 
 
 class Failure(NamedTuple):
@@ -103,7 +107,8 @@ class Nights:
 
     def show_of(self, night: int) -> Any:
         """The show of a night."""
-        return self.show(self.shows[night % A_RUN])
+        driven = DRIVEN_AT.get(night % DRIVEN_EVERY)
+        return self.show(self.shows[night % A_RUN] if driven is None else driven)
 
     def inputs_of(self, night: int) -> list[Input]:
         """What a night brings."""

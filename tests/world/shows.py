@@ -31,7 +31,10 @@ INPUTS: Final = ("voice", "fiddle", "bass", "drum", "click", "keys")
 PLAYERS: Final = ("singer", "fiddler", "drummer")
 
 SHOWS: Final = 14
-"""How many shows there are; each is read once."""
+"""How many shows the seeds draw theirs from; each is read once."""
+
+DRIVEN: Final = (14, 15)
+"""Shows beside them that drive whole mixes: on a desk that can be read, and on one that cannot."""
 
 TIMES: Final = (
     {"load in": "18:35", "doors": "18:52", "set": "19:01", "curfew": "19:24"},
@@ -131,6 +134,9 @@ class _Draw:
         self.feet += ["keys"] if more.random() < 0.5 else []
         self.timetable = TIMES[number % len(TIMES)] if more.random() < 0.4 else {}
         self.stored = STORED if self.profile in ("control-change", "nrpn") and more.random() < 0.7 else ()
+        self.whole = random.Random(f"whole mixes of show {number}")
+        # The last listener's is left alone.
+        self.driven = self.players[:-1] if number in DRIVEN else []
 
     def stage(self) -> Stage:
         rides = self.inputs[1]
@@ -189,7 +195,8 @@ class _Draw:
         rows = [f"title: set {self.number}", "rig: rig.yaml", f"fade: {chance.choice((0, 0.15, 0.4))}", "base:"]
         for name in self.players:
             levels = ", ".join(f"{one}: {self._level(one)}" for one in self.inputs)
-            rows.append(f"  {name}: {{{levels}}}")
+            whole = f", whole mix: {self._whole()}" if name in self.driven else ""
+            rows.append(f"  {name}: {{{levels}{whole}}}")
         if self.timetable:
             times = ", ".join(f"{name}: {at}" for name, at in self.timetable.items())
             rows.append(f"timetable: {{zone: UTC, {times}, remind: [{', '.join(f'{one} min' for one in REMIND)}]}}")
@@ -226,8 +233,14 @@ class _Draw:
                 one: chance.choice(("up 3", "up 3", "down 4", self._level(one)))
                 for one in chance.sample(self.inputs, 2)
             }
+            if name in self.driven and self.whole.random() < 0.7:
+                over["whole mix"] = self.whole.choice(("up 3", "up 6", "down 4", self._whole()))
             rows.append(f"{indent}{name}: {{{', '.join(f'{one}: {change}' for one, change in over.items())}}}")
         return rows
+
+    def _whole(self) -> str:
+        """The level of a whole mix: far enough apart that inputs and it make room for one another."""
+        return self.whole.choice(("-3", "-4", "-8", "-12", "-16"))
 
 
 def _later(setlist: str) -> str:

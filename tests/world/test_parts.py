@@ -19,7 +19,7 @@ from .keyboards import DOWN, EVENT, KEYS, UP
 from .page_end import WAITING_BYTES, SimPipe
 from .people import edge, key
 from .runner import Nights
-from .shows import SHOWS, Stage
+from .shows import DRIVEN, SHOWS, Stage
 
 
 @pytest.fixture(scope="module")
@@ -46,6 +46,15 @@ def played(nights: Nights, show: int, *inputs: Input) -> dict[str, int]:
     failure = nights.play_again(show, sorted(inputs))
     assert failure is None, failure.says
     return dict(nights.seen)
+
+
+def test_nights_of_every_seed_drive_whole_mixes_and_leave_some_alone(nights: Nights) -> None:
+    """At a desk that can be read, and at one that cannot."""
+    shows = [nights.show_of(night) for night in range(11)]
+    driven = [show for show in shows if show.stage.wholes]
+    assert driven == [nights.show(number) for number in DRIVEN]
+    assert all(0 < len(show.stage.wholes) < len(show.stage.listeners) for show in driven)
+    assert [show.compiled.plan.answers.reads for show in driven] == [True, False]
 
 
 def test_an_agenda_does_what_is_first_and_counts_what_is_under_way() -> None:
