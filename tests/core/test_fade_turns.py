@@ -106,7 +106,7 @@ def test_any_night_is_the_same_as_if_it_were_woken_at_every_bunch(night: Night) 
 @settings(max_examples=examples(9, least=3))
 @given(st.integers(0, 10_000), st.integers(3, 5))
 def test_after_its_first_frame_a_fade_wakes_the_core_where_it_tells_something(seed: int, seconds: int) -> None:
-    """On a DIN link each bunch is one message. The end of the fade is looked at in any case."""
+    """On a DIN link each bunch is one message. The first frame and the end are looked at in any case."""
     some = Random(seed)
     first, second = ([some.randint(-4_000, 900) for _ in range(32)] for _ in range(2))
     plan = small_plan(first, second, grid=COARSE, ceiling=1_000, link=DIN, fade_ns=seconds * SECOND)
@@ -117,7 +117,7 @@ def test_after_its_first_frame_a_fade_wakes_the_core_where_it_tells_something(se
     frames = frames_of(seconds * SECOND, moved * DIN.message_ns).frames
     # The first message leaves with the press.
     assert stepped.wakes == frames * moved - 1
-    assert told - 1 <= ours.wakes <= told + moved
+    assert told - 1 <= ours.wakes <= told + 2 * moved
     assert ours.wakes < stepped.wakes // 2
 
 
