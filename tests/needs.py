@@ -36,6 +36,15 @@ def needs_module(name: str) -> ModuleType:
         unavailable(f"`{name}` cannot be loaded here: {error}")
 
 
+def loads(name: str) -> bool:
+    """Whether a module, and what it loads of the system, is here; with STAGECTL_ALL_PORTS=1 it must be."""
+    try:
+        import_module(name)
+    except (ImportError, OSError):
+        return os.environ.get(ALL_PORTS) == "1"
+    return True
+
+
 def unavailable(reason: str) -> NoReturn:
     """Skip the test with its reason; with STAGECTL_ALL_PORTS=1 it fails."""
     if os.environ.get(ALL_PORTS) == "1":
