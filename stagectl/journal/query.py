@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from stagectl.errors import JournalError, nearest
@@ -179,16 +179,21 @@ class Asking:
 
     def _pages(self, spans: Sequence[Span]) -> Iterator[tuple[int, int, Row]]:
         question = f"SELECT story.* {_OF_SPANS} {' AND '.join(['1', *self._where])} ORDER BY id"
-        for some in _batches(spans):
+        for some in _batches(spans, self._from):
             yield from map(unpacked, fetch(self._connection, question, self._values | {"spans": json.dumps(some)}))
 
     def _wait_for(self, spans: Sequence[Span]) -> None:
         """Remember presses of some spans whose first byte has not left yet, as far as is known."""
         where = [said for said in self._where if said != CONDITIONS["slow_us"]]
         question = f"SELECT id {_OF_SPANS} {' AND '.join([_WAITS, *where])} ORDER BY id DESC LIMIT {WAITING_MAX}"
-        for some in _batches(spans):
+        for some in _batches(spans, self._from):
             found = fetch(self._connection, question, self._values | {"spans": json.dumps(some)})
             self._waiting = sorted([*self._waiting, *(number for (number,) in found)])[-WAITING_MAX:]
+
+    def _from(self, number: int) -> int:
+        """The first row number that is there, from that one on; that one itself where none is."""
+        ((found,),) = fetch(self._connection, "SELECT min(id) FROM story WHERE id >= :number", {"number": number})
+        return number if found is None else int(found)
 
     def _left(self) -> Iterator[tuple[int, int, Row]]:
         """The presses among those that were waited for whose first byte has left since."""
@@ -243,8 +248,9 @@ def _common(some: Sequence[Span], others: Sequence[Span]) -> list[Span]:
     return out
 
 
-def _batches(spans: Sequence[Span]) -> Iterator[list[Span]]:
-    """The spans, cut into parts that are read at once."""
+def _batches(spans: Sequence[Span], there: Callable[[int], int]) -> Iterator[list[Span]]:
+    """The spans, cut into parts that are read at once. `there`: the next row number that there is. Numbers rise, but
+    not always by one, and in a forged journal by any amount: what is between two of them is never walked through."""
     batch: list[Span] = []
     room = AT_ONCE
     for span in spans:
@@ -257,6 +263,8 @@ def _batches(spans: Sequence[Span]) -> Iterator[list[Span]]:
             if not room:
                 yield batch
                 batch, room = [], AT_ONCE
+                if first <= span.last:
+                    first = there(first)
     if batch:
         yield batch
 
