@@ -29,6 +29,9 @@ _MEANINGS: Final = (
 """What the parsers (libyaml, or the one in Python) say, and what that means. {char}: the character at the place;
 {began}: the line in which the bracket stands."""
 
+_WAITS: Final = ("node content", "or ']'", "or '}'")
+"""What they say at the end of a file in which a bracket is open. What they wait for there tells nobody where it is."""
+
 
 def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
     """The line of the fault, and the sentence."""
@@ -42,6 +45,9 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
     began = line if error.context_mark is None else error.context_mark.line + 1
     if line > len(rows):
         line = began
+    if not char and any(said in problem for said in _WAITS) and (opened := _open_at_end(text)) is not None:
+        at, bracket = opened
+        return at, f"the `{bracket}` of line {at} is not closed: the file ends in it"
     if char == "\t" or (not before.strip() and "\t" in row[: len(row) - len(row.lstrip())]):
         return line, "a tab stands here; YAML indents with spaces: put two spaces for each tab"
     if "quoted scalar" in context and "unexpected" in problem:
@@ -57,3 +63,14 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
         if said in problem:
             return line, meaning.format(char=char or "nothing", began=began)
     return line, f"this is not YAML: {problem}"
+
+
+def _open_at_end(text: str) -> tuple[int, str] | None:
+    """The line and the kind of the bracket that is open where a text ends, the innermost one; None where none is."""
+    opened: list[tuple[int, str]] = []
+    for token in yaml.scan(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
+        if isinstance(token, yaml.FlowSequenceStartToken | yaml.FlowMappingStartToken):
+            opened.append((token.start_mark.line + 1, "[" if isinstance(token, yaml.FlowSequenceStartToken) else "{"))
+        elif isinstance(token, yaml.FlowSequenceEndToken | yaml.FlowMappingEndToken):
+            opened.pop()
+    return opened[-1] if opened else None
