@@ -4,29 +4,52 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeAlias
 
 from stagectl.errors import DeviceError, StagectlError
 
+IsOurs: TypeAlias = Callable[[Path], bool]
+"""Whether a file is one that this program wrote, and so may be written over."""
 
-def write_whole(path: Path, data: bytes, kind: str, is_ours: Callable[[Path], bool], force: bool) -> None:
-    """Write a file as a whole, or leave what is there as it is. `kind`: what it is, in one word; `is_ours`: whether a
-    file is one that this program wrote, and so may be written over.
+
+def may_write(path: Path, kind: str, is_ours: IsOurs, force: bool) -> None:
+    """Whether a file may be written there, asked before what goes into it is made. `kind`: what it is, in one word.
 
     Raises StagectlError where something else stands there and `force` is not given, and where it is a folder;
-    DeviceError where it cannot be written.
+    DeviceError where nothing can be written into its folder.
     """
     if path.is_dir():
         raise StagectlError(f"{path} is a folder: name a file in it")
     if path.exists() and not force and not (path.is_file() and is_ours(path)):
         raise StagectlError(f"{path} is there already and is no {kind} of this program: --force writes over it")
-    try:
-        # A device or a pipe takes it as it is; a file, or what a link leads to, is replaced by a whole new one.
-        if path.exists() and not path.is_file():
-            path.write_bytes(data)
-        else:
+    if _is_replaced(path):
+        with _plainly(path), tempfile.TemporaryFile(dir=path.resolve().parent):
+            pass
+
+
+def write_whole(path: Path, data: bytes, kind: str, is_ours: IsOurs, force: bool) -> None:
+    """Write a file as a whole, or leave what is there as it is. Raises as `may_write` does, and DeviceError where it
+    cannot be written."""
+    may_write(path, kind, is_ours, force)
+    with _plainly(path):
+        if _is_replaced(path):
             _replace(path.resolve(), data)
+        else:
+            path.write_bytes(data)
+
+
+def _is_replaced(path: Path) -> bool:
+    """A file, or what a link leads to, is replaced by a whole new one; a device or a pipe takes what comes as it is."""
+    return path.is_file() or not path.exists()
+
+
+@contextmanager
+def _plainly(path: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         raise DeviceError(f"{path} cannot be written: {error.strerror}") from error
 

@@ -64,11 +64,16 @@ def _report(journal: Path | None, show: Path | None, output: Path | None, as_jso
     from stagectl.journal.read import open_read, sensibly
     from stagectl.report.as_json import as_json as figures
     from stagectl.report.build import build
-    from stagectl.report.keep import keep
+    from stagectl.report.keep import keep, may_keep
     from stagectl.report.page import page
     from stagectl.term.waiting import Waiting, counts_rows
 
     path = journal_at(journal)
+    if output is None:
+        output = Path("-") if as_json else Path(f"{path.stem}.html")
+    to_stdout = str(output) == "-"
+    if not to_stdout:
+        may_keep(output, force)
     with closing(open_read(path)) as connection, Waiting("reading the show") as waiting:
         played = _played(connection, show)
         waiting.at("adding the night up")
@@ -80,9 +85,7 @@ def _report(journal: Path | None, show: Path | None, output: Path | None, as_jso
         with sensibly("the journal says what no night can say"):
             report, wall = build(connection, *played, passed=passed)
             text = json.dumps(figures(report, wall), ensure_ascii=False) + "\n" if as_json else page(report, wall)
-    if output is None:
-        output = Path("-") if as_json else Path(f"{path.stem}.html")
-    if str(output) == "-":
+    if to_stdout:
         # The page says that it is UTF-8, whatever the terminal is set to.
         sys.stdout.buffer.write(text.encode("utf-8", "replace"))
         sys.stdout.buffer.flush()

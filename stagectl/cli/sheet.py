@@ -43,13 +43,16 @@ def command(
     from stagectl.cli.common import load
     from stagectl.sheet.facts import sheet_of
     from stagectl.sheet.page import page
-    from stagectl.sheet.write import dated, keep, pdf
+    from stagectl.sheet.write import dated, keep, may_keep, pdf
 
     as_pdf = _is_pdf(output, setlist)
+    assert output is not None
+    to_stdout = str(output) == "-"
+    if not to_stdout:
+        may_keep(output, force)
     show, compiled = load(setlist, venue, stems=True)
     text = page(sheet_of(show, compiled, venue, dated(show.files)), paper.lower(), only)
-    assert output is not None
-    if str(output) == "-":
+    if to_stdout:
         # The page says that it is UTF-8, whatever the terminal is set to.
         sys.stdout.buffer.write(text.encode("utf-8", "replace"))
         sys.stdout.buffer.flush()

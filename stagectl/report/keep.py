@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.report.page import MARK
-from stagectl.whole import write_whole
+from stagectl.whole import may_write, write_whole
 
 _JSON: Final = '{"kind": "report"'
 _LOOKED: Final = 300
@@ -21,6 +21,11 @@ def is_ours(path: Path) -> bool:
     except OSError:
         return False
     return not head or MARK in head or head.startswith(_JSON)
+
+
+def may_keep(path: Path, force: bool) -> None:
+    """Whether a report may be written there. Raises StagectlError and DeviceError: see `may_write`."""
+    may_write(path, "report", is_ours, force)
 
 
 def keep(path: Path, text: str, force: bool) -> None:

@@ -10,7 +10,7 @@ from typing import Final
 
 from stagectl.errors import StagectlError
 from stagectl.sheet.page import MARK
-from stagectl.whole import write_whole
+from stagectl.whole import may_write, write_whole
 
 PDF_MARK: Final = b"stagectl sheet "
 """What the identifier in the trailer of a PDF of this program begins with (ISO 32000-1, 14.4)."""
@@ -70,6 +70,11 @@ def is_ours(path: Path) -> bool:
     if head.startswith(b"%PDF-"):
         return b"/ID" in tail and (PDF_MARK in tail or PDF_MARK.hex().encode() in tail.lower())
     return not head or MARK.encode() in head
+
+
+def may_keep(path: Path, force: bool) -> None:
+    """Whether a sheet may be written there. Raises StagectlError and DeviceError: see `may_write`."""
+    may_write(path, "sheet", is_ours, force)
 
 
 def keep(path: Path, data: bytes, force: bool) -> None:

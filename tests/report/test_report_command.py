@@ -105,6 +105,15 @@ def test_it_writes_over_its_own_reports_and_nothing_else(night: Path) -> None:
     assert [path.name for path in Path().iterdir()] == ["work.html"]
 
 
+def test_where_nothing_may_be_written_no_night_is_added_up() -> None:
+    """Said before a fault of the journal, which is known only when it was read."""
+    Path("no.night").write_bytes(b"no journal")
+    Path("work.html").write_text("<p>my own page</p>", "utf-8")
+    assert "work.html is there already" in run("no.night", "-o", "work.html")[2]
+    assert "no.night is not a journal" in run("no.night", "-o", "other.html")[2]
+    assert {path.name for path in Path().iterdir()} == {"no.night", "work.html"}
+
+
 def test_a_journal_is_never_written_over(night: Path) -> None:
     before = night.read_bytes()
     assert run(night, "-o", night)[0] == 1

@@ -112,6 +112,18 @@ def test_nothing_of_others_is_written_over(show: Path) -> None:
     assert "is a folder: name a file in it" in run(show, "-o", "folder.html")[2]
 
 
+def test_where_nothing_may_be_written_nothing_is_made(show: Path) -> None:
+    """Said before a fault of the show, which is known only when it was read."""
+    (show / "setlist.yaml").write_text("songs: [", "utf-8")
+    Path("theirs.pdf").write_bytes(b"theirs")
+    assert "theirs.pdf is there already and is no sheet" in run(show, "-o", "theirs.pdf")[2]
+    code, out, err = run(show, "-o", "nowhere/a.pdf")
+    assert (code, out) == (3, "")
+    assert "nowhere/a.pdf cannot be written: No such file or directory" in err
+    assert "nowhere" not in run(show, "-o", "a.pdf")[2]
+    assert os.listdir() == ["theirs.pdf"]
+
+
 def test_a_pdf_of_this_program_is_known_again(show: Path) -> None:
     needs_module("weasyprint")
     for _ in range(2):
