@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from operator import itemgetter
 from typing import Final, TypeAlias
 
-from stagectl.journal.query import fetch
+from stagectl.journal.query import fetch, top_of
 from stagectl.journal.schema import unpacked
 from stagectl.story.rows import Row
 
@@ -17,7 +17,6 @@ AT_ONCE: Final = 10_000
 
 _LAST: Final = "SELECT * FROM story WHERE id > :after AND id <= :until AND kind = 'arrival' ORDER BY id DESC LIMIT 1"
 _ALL: Final = "SELECT * FROM story WHERE id > :after AND id <= :until AND kind = 'arrival' ORDER BY id"
-_TOP: Final = "SELECT coalesce(max(id), 0) FROM story"
 
 _Written: TypeAlias = tuple[int, int, Row]
 
@@ -54,7 +53,7 @@ class Headings:
             # What lies between is looked through from its end, and only as far as it has to be.
             last = self._fetch(_LAST, self._upto, number) or self._arrivals[-1:]
             # Never beyond what is written: while the night goes on, arrivals are still to come there.
-            until = max(number, min(number + AT_ONCE, self._top()))
+            until = max(number, min(number + AT_ONCE, top_of(self._connection)))
             self._arrivals = last + self._fetch(_ALL, number, until)
             self._from, self._upto = number, until
         at = bisect_right(self._arrivals, number, key=itemgetter(0))
@@ -62,6 +61,3 @@ class Headings:
 
     def _fetch(self, question: str, after: int, until: int) -> list[_Written]:
         return list(map(unpacked, fetch(self._connection, question, {"after": after, "until": until})))
-
-    def _top(self) -> int:
-        return int(fetch(self._connection, _TOP, {})[0][0])

@@ -100,7 +100,8 @@ def names(connection: sqlite3.Connection, part: str) -> list[str]:
     read."""
     said, where = _NAMES[part]
     # Sorted here: SQLite would sort every row before it leaves out the double ones.
-    return sorted(name for (name,) in fetch(connection, f"SELECT DISTINCT {said} FROM story WHERE {where}", {}))
+    found = fetch(connection, f"SELECT DISTINCT {said} FROM story WHERE {where}", {})
+    return sorted(name for (name,) in found if isinstance(name, str))
 
 
 def end_of(connection: sqlite3.Connection) -> int | None:
@@ -121,7 +122,21 @@ class Last(NamedTuple):
 def last(connection: sqlite3.Connection) -> Last | None:
     """The last row so far; None where there is none. Raises JournalError where the journal cannot be read."""
     found = fetch(connection, "SELECT wall, at, kind = 'end' FROM story ORDER BY id DESC LIMIT 1", {})
-    return next((Last(wall_us, at, bool(ends)) for wall_us, at, ends in found), None)
+    return next((Last(_whole(wall_us), _whole(at), bool(ends)) for wall_us, at, ends in found), None)
+
+
+def top_of(connection: sqlite3.Connection) -> int:
+    """The number of the last row so far; 0 where there is none. Raises JournalError where the journal cannot be
+    read."""
+    ((top,),) = fetch(connection, "SELECT coalesce(max(id), 0) FROM story", {})
+    return _whole(top)
+
+
+def _whole(value: object) -> int:
+    """A number or a time that was asked for without its row. In a damaged or forged journal it may be anything."""
+    if isinstance(value, int):
+        return value
+    raise JournalError("The journal is damaged: a row of `story` has no number or no time.")
 
 
 def came_as(connection: sqlite3.Connection, number: int, at: int) -> bytes | None:
@@ -163,7 +178,7 @@ class Asking:
     def rows(self) -> Iterator[tuple[int, int, Row]]:
         """The wanted rows that were written since the last time, in order: number, wall time (µs since 1970), row.
         Raises JournalError where the journal cannot be read."""
-        ((top,),) = fetch(self._connection, "SELECT coalesce(max(id), 0) FROM story", {})
+        top = top_of(self._connection)
         new = {"told": self._told, "top": top}
         yield from self._left()
         if top <= self._told:

@@ -86,9 +86,11 @@ class Story:
         }
 
     def read(self, connection: sqlite3.Connection) -> None:
-        """Read all there is; `damage` says where it could not be read on."""
+        """Read all there is; `damage` says where it could not be read on. Raises ValueError for what no night says."""
         try:
             for number, wall, at, kind, *rest in connection.execute(_STORY):
+                if not (isinstance(at, int) and isinstance(rest[-2], int | None)):
+                    raise ValueError(f"the time or the number of line {number} of `story` is none")
                 self.counts[kind] += 1
                 self._clock(wall, at)
                 if at > self.end:

@@ -81,6 +81,8 @@ def one(path: Path) -> Listed:
 
 def _sums(connection: sqlite3.Connection, path: Path, size: int, head: Night, begun: str) -> Listed:
     end, presses, changes, refusals, read, last = connection.execute(_SUMS, {"read": READ}).fetchone()
+    if not isinstance(end, int | None):
+        raise JournalError(f"{path} is damaged: a time of its story is none.")
     long = max(0, end or 0)
     (songs,) = connection.execute(_SONGS, {"end": long}).fetchone()
     return Listed(

@@ -133,7 +133,7 @@ def last_number(connection: sqlite3.Connection) -> int:
 
     try:
         return int(connection.execute("SELECT coalesce(max(id), 0) FROM story").fetchone()[0])
-    except (sqlite3.Error, TypeError, ValueError):
+    except (sqlite3.Error, TypeError, ValueError, OverflowError):
         return 0
 
 

@@ -14,10 +14,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stagectl.errors import JournalError
 from stagectl.journal import headings as headings_
 from stagectl.journal import query
 from stagectl.journal.headings import Headings
-from stagectl.journal.query import WAITING_MAX, Asking, Last, Wanted, end_of, fetch, names, unknown
+from stagectl.journal.query import WAITING_MAX, Asking, Last, Wanted, end_of, fetch, last, names, top_of, unknown
 from stagectl.journal.read import open_read, rows
 from stagectl.journal.since import note, since
 from stagectl.journal.write import Journal
@@ -310,6 +311,19 @@ def test_above_each_row_stands_its_arrival(night: list[Batch], asked: Wanted, at
                 added.append(number)
         assert [one for one in headed if one[0] not in added] == found
         assert len(added) == len(set(added)) and all(number < headed[-1][0] for number in added)
+
+
+@pytest.mark.parametrize(("column", "value"), [("id", "x"), ("id", 1e999), ("wall", "x"), ("at", b"x"), ("at", None)])
+def test_a_number_that_is_none_is_said(column: str, value: object) -> None:
+    """As any SQLite can write it into a table whose columns have no types (SQLite, "Datatypes In SQLite")."""
+    night = [Batch((PRESS._replace(press=press),), WALL) for press in (1, 2)]
+    with kept(night) as whole, closing(sqlite3.connect(":memory:")) as one:
+        one.execute("CREATE TABLE story (id, wall, at, kind)")
+        one.executemany("INSERT INTO story VALUES (?, ?, ?, ?)", whole.execute("SELECT id, wall, at, kind FROM story"))
+        assert (top_of(one), last(one)) == (top_of(whole), last(whole)) == (2, Last(WALL, PRESS.at, False))
+        one.execute(f"UPDATE story SET {column} = ? WHERE id = 2", (value,))
+        with pytest.raises(JournalError, match="a row of `story` has no number or no time"):
+            (top_of if column == "id" else last)(one)
 
 
 def test_an_arrival_that_is_written_meanwhile_is_found(tmp_path: Path) -> None:
