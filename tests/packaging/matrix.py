@@ -28,8 +28,12 @@ LOWEST: Final = (3, 11)
 
 EXTRAS: Final = "midi,player,paper"
 
-QUICK: Final = ("tests/core", "tests/show", "tests/wire", "tests/cli")
-"""What is run on the lowest versions."""
+QUICK: Final = tuple(
+    f"tests/{folder}"
+    for folder in ("core", "show", "wire", "cli", "journal", "learn", "live/test_timetable_live.py", "report", "sheet")
+)
+"""What is run on the lowest versions, but for tests of ports: what leans on a library's ways, and not on its API
+alone, is among them."""
 
 LIMIT_S: Final = 3_600.0
 
@@ -141,6 +145,8 @@ def lowest(tried: Tried, tools: Path, python: Path, sdist: Path) -> None:
             "-m",
             "pytest",
             *QUICK,
+            "-m",
+            "not ports",
             "-q",
             "-n",
             "0",
