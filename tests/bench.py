@@ -18,8 +18,10 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import tempfile
 from collections.abc import Callable
 from contextlib import ExitStack
+from pathlib import Path
 from typing import Any, Final
 
 # A server of its own, whatever else runs; set before anything speaks to one.
@@ -29,6 +31,7 @@ from bench_parts.machine import machine
 from bench_parts.of_presses import inside_program, on_the_wire, over_jack, over_udp
 from bench_parts.of_processes import memory, start_up
 from bench_parts.of_work import checks, journal, steps
+from bench_parts.program import keep_compiled
 from bench_parts.size import FULL, QUICK, Size
 from bench_parts.table import Line, as_markdown, as_text
 
@@ -65,6 +68,7 @@ def main(arguments: Any = None) -> None:
     lines: list[Line] = []
     failed: list[str] = []
     with ExitStack() as stack:
+        keep_compiled(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="stagectl-bench-"))))
         wanted = [name for name in PARTS if not given.only or name in given.only]
         if WITH_JACK & set(wanted):
             try:

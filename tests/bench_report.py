@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Final
 
 from bench_check import cost, told
+from bench_parts.program import keep_compiled
 from big_shows import Size, write_big
 
 from stagectl.core.effects import Reason
@@ -90,9 +91,7 @@ def main() -> None:
         setlist = write_big(Path(folder) / "show", Size())
         show = load_show(setlist)
         os.environ["STATE_DIRECTORY"] = folder
-        # As where the program is installed: compiled once, by the first run, and not by each.
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ["PYTHONPYCACHEPREFIX"] = str(Path(folder) / "compiled")
+        keep_compiled(Path(folder))
         path = Path(folder) / "nights" / "2026-11-25T20-00-00.night"
         head = Night(setlist=show.setlist.title, begun_us=BEGUN_US, program="bench")
         made = 0

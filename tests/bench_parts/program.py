@@ -16,6 +16,13 @@ WHOLE: Final = "everything is here"
 """What its line `ready` says where nothing is waited for."""
 
 
+def keep_compiled(folder: Path) -> None:
+    """Whatever is started from now on, ours and the bare, keeps there what Python compiled, as where it is installed:
+    where Python is told to keep nothing, each start would measure the compiler."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = str(folder / "compiled")
+
+
 def started(folder: Path, *more: str, stderr: IO[str] | None = None) -> subprocess.Popen[str]:
     """The program with the show of a folder, and a journal there. `stderr`: where its warnings go, if not to ours."""
     return subprocess.Popen(
