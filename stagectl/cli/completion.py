@@ -35,19 +35,23 @@ HOW: Final = {
 }
 """How to install it, by shell."""
 
-_CHANGES: Final = {
-    # A name is one word whatever is in it: quoted as the quote asks that it was begun with, or as a whole.
+_CHANGES: Final[dict[str, tuple[tuple[str, str], ...]]] = {
     "bash": (
-        "COMPREPLY+=($value)",
-        r"""case ${COMP_WORDS[COMP_CWORD]} in
+        # `read` takes backslashes away, and a comma at the end.
+        ("IFS=',' read type value <<< \"$completion\"", "local type=${completion%%%%,*} value=${completion#*,}"),
+        # A name is one word whatever is in it: quoted as the quote asks that it was begun with, or as a whole.
+        (
+            "COMPREPLY+=($value)",
+            r"""case ${COMP_WORDS[COMP_CWORD]} in
             \"*) value=${value//\\/\\\\}; value=${value//\"/\\\"}; value=${value//\$/\\\$}; value=${value//\`/\\\`} ;;
             \'*) value=${value//\'/\'\\\'\'} ;;
             *) printf -v value %%q "$value" ;;
             esac
             COMPREPLY+=("$value")""",
+        ),
     ),
     # A name may hold a comma.
-    "fish": ('string split "," $completion', 'string split --max 1 "," $completion'),
+    "fish": (('string split "," $completion', 'string split --max 1 "," $completion'),),
 }
 """What is changed in click's own scripts, for names as songs have them."""
 
@@ -84,9 +88,11 @@ def script(shell: str) -> str:
 
 
 def _changed(own: type[ShellComplete], shell: str) -> type[ShellComplete]:
-    old, new = _CHANGES.get(shell, ("", ""))
+    template = own.source_template
+    for old, new in _CHANGES.get(shell, ()):
+        template = template.replace(old, new)
 
     class Changed(own):  # type: ignore[misc, valid-type]
-        source_template = own.source_template.replace(old, new) if old else own.source_template
+        source_template = template
 
     return Changed

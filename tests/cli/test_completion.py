@@ -151,15 +151,15 @@ def test_the_scripts_say_how_to_install_them() -> None:
         assert "stagectl_completion" in text
     assert script("zsh").startswith("#compdef stagectl\n")
     # What is changed in click's scripts is still there to be changed.
-    assert "printf -v value %q" in script("bash")
+    assert "printf -v value %q" in script("bash") and "value=${completion#*,}" in script("bash")
     assert 'string split --max 1 "," ' in script("fish")
 
 
 @pytest.mark.parametrize("begun", ["", "'", '"'])
-def test_bash_takes_any_name_back_as_it_was(tmp_path: Path, begun: str) -> None:
+@pytest.mark.parametrize("name", ['Café "Zum Anker" & Moby\'s $HOME `id`', "Café 1\\2\\\\3 \\", "Café,"])
+def test_bash_takes_any_name_back_as_it_was(tmp_path: Path, begun: str, name: str) -> None:
     """What it puts into the line, with the quote that it was begun with and its end, is that name again."""
     needs("bash")
-    name = 'Café "Zum Anker" & Moby\'s $HOME `id`'
     (tmp_path / "stagectl.bash").write_text(script("bash"))
     (tmp_path / "stagectl").write_text(f"#!/bin/sh\nprintf '%s\\n' {shlex.quote('plain,' + name)}\n")
     (tmp_path / "stagectl").chmod(0o755)
