@@ -20,7 +20,7 @@ import pytest
 from lines import Program
 from nights import STAGECTL, deaf, playing, quick_copy
 
-from stagectl.journal.claim import running
+from stagectl.journal.claim import RUNNING, running
 from stagectl.journal.paths import folders, nights, spare_nights
 from stagectl.journal.spool import spool_path
 from stagectl.live.page_keys import KeptKeys
@@ -172,6 +172,8 @@ def mode(path: Path) -> int:
 @pytest.mark.skipif(not hasattr(os, "getuid") or os.getuid() != 0, reason="only root makes folders for others")
 def test_a_spare_folder_of_somebody_else_has_no_nights_of_ours(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """It lies where every user may make something: whoever is first could plant a night to be taken up."""
+    # Named as for a user, and not as the tests' own folder is.
+    monkeypatch.delenv(RUNNING)
     monkeypatch.setattr("stagectl.journal.paths.tempfile.tempdir", str(tmp_path))
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     spare = spare_nights()
