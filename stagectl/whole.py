@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from stagectl.errors import DeviceError, StagectlError
+from stagectl.journal.paths import is_journal
 
 IsOurs: TypeAlias = Callable[[Path], bool]
 """Whether a file is one that this program wrote, and so may be written over."""
@@ -18,11 +19,13 @@ IsOurs: TypeAlias = Callable[[Path], bool]
 def may_write(path: Path, kind: str, is_ours: IsOurs, force: bool) -> None:
     """Whether a file may be written there, asked before what goes into it is made. `kind`: what it is, in one word.
 
-    Raises StagectlError where something else stands there and `force` is not given, and where it is a folder;
-    DeviceError where nothing can be written into its folder.
+    Raises StagectlError where something else stands there and `force` is not given, and where it is a folder or a
+    night, whatever is given; DeviceError where nothing can be written into its folder.
     """
     if path.is_dir():
         raise StagectlError(f"{path} is a folder: name a file in it")
+    if path.is_file() and is_journal(path):
+        raise StagectlError(f"{path} is the journal of a night, and nothing is written over one: name another file")
     if path.exists() and not force and not (path.is_file() and is_ours(path)):
         raise StagectlError(f"{path} is there already and is no {kind} of this program: --force writes over it")
     if _is_replaced(path):

@@ -116,8 +116,11 @@ def test_where_nothing_may_be_written_no_night_is_added_up() -> None:
 
 def test_a_journal_is_never_written_over(night: Path) -> None:
     before = night.read_bytes()
-    assert run(night, "-o", night)[0] == 1
-    assert night.read_bytes() == before
+    for forced in ((), ("--force",)):
+        code, _, err = run(night, "-o", night, *forced)
+        assert code == 1
+        assert f"{night} is the journal of a night, and nothing is written over one" in err
+        assert night.read_bytes() == before
 
 
 def test_a_folder_and_a_place_that_is_not_there_are_said(night: Path) -> None:
