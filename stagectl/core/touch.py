@@ -117,7 +117,7 @@ def adopt(work: Work, send: int, before: Level | None, level: Level, aim: Level)
     why = None if counts is None else _why(work, send, level, counts)
     moves = (Move(send, before, level),)
     work.out(Changed(at=work.at, press=press, who=DESK, cause=HAND, moves=moves, counts=counts, why=why))
-    _count_whole(work, send)
+    count_whole(work, send)
     _tell_others(work, was, send)
 
 
@@ -125,13 +125,14 @@ def found_above(work: Work) -> None:
     """The desk was read: whole mixes that the show does not drive count where they are louder than was known."""
     for mix in work.plan.mixes:
         was = work.state
-        _count_whole(work, mix.stop - 1)
+        count_whole(work, mix.stop - 1)
         if work.state is not was:
             _tell_others(work, was, mix.stop - 1)
 
 
-def _count_whole(work: Work, send: int) -> None:
-    """If a send is such a whole mix, hold its mix lower by as much as it is louder than was known."""
+def count_whole(work: Work, send: int) -> None:
+    """If a send is a whole mix that the show does not drive, hold its mix lower by as much as it is louder than was
+    known."""
     state, listener = work.state, work.plan.listener_of(send)
     by = above_zero(state.asked[send])
     if by <= state.above.get(listener, 0) or not (state.recalled and is_left_alone(work.plan, send)):

@@ -11,7 +11,8 @@ A nudge that was undone in the same instant is laid down all the same, for the u
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 from stagectl.core.effects import Changed, Effect, Left, Move
@@ -21,7 +22,8 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import Change, State
 from stagectl.core.step import next_wake, step
 from stagectl.core.targets import scene_levels, target_of
-from stagectl.core.touch import DESK, HAND, nudge_by_hand
+from stagectl.core.touch import DESK, HAND, count_whole, nudge_by_hand
+from stagectl.core.whole_mixes import is_left_alone
 from stagectl.core.work import Work
 
 
@@ -87,6 +89,11 @@ def laid_down(plan: Plan, state: State, hand: Hand) -> tuple[State, tuple[Effect
     base = work.base[hand.send]
     if base is not None and hand.base is not None and plan.grid_of(hand.send) is not None and state.recalled:
         _nudge(work, hand, base, hand.base)
+    if is_left_alone(plan, hand.send):
+        asked = list(work.state.asked)
+        asked[hand.send] = plan.standing(hand.send, hand.level)
+        work.set(asked=tuple(asked))
+        count_whole(work, hand.send)
     stays = hand.left and work.state.steps[hand.send] is not None
     work.set(left=work.state.left | {hand.send} if stays else work.state.left - {hand.send})
     moves = (Move(hand.send, hand.before, hand.level),)
@@ -94,6 +101,18 @@ def laid_down(plan: Plan, state: State, hand: Hand) -> tuple[State, tuple[Effect
     why = None if counts is None else hand.why
     work.out(Changed(at=work.at, press=press, who=DESK, cause=HAND, moves=moves, counts=counts, why=why))
     return work.state, tuple(work.effects)
+
+
+def above_as(plan: Plan, state: State, above: Mapping[int, int]) -> State:
+    """A state in which whole mixes that the show does not drive are so far above 0 dB, by listener."""
+    if above == state.above:
+        return state
+    work = Work(plan, state, state.now)
+    work.set(above=MappingProxyType(dict(above)))
+    if state.recalled:
+        aims = work.aims()
+        work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
+    return work.state
 
 
 def _nudge(work: Work, hand: Hand, base: Level, had: Level) -> None:

@@ -30,8 +30,9 @@ from stagectl.core.events import (
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
+from stagectl.core.whole_mixes import is_left_alone
 from stagectl.story.entry import Heard
-from stagectl.story.hands import Hand, by_hand, hands_of, laid_down
+from stagectl.story.hands import Hand, above_as, by_hand, hands_of, laid_down
 from stagectl.story.heard import event
 from stagectl.story.rows import BY_EDIT, Row, Teller
 from stagectl.story.translate import Translation
@@ -147,7 +148,14 @@ class Played:
         known = NOTHING_KNOWN._replace(before=MappingProxyType(before if self.plan.answers.reads else {}))
         # Presses go on being counted from where the night was, so that none has the number of another.
         presses = max(self.state.presses, other.state.presses)
-        self.state = self.state._replace(known=known, left=left, presses=presses)
+        above = {
+            self.plan.listener_of(to): by
+            for send, to in same.items()
+            if is_left_alone(other.plan, send) and is_left_alone(self.plan, to)
+            if (by := other.state.above.get(other.plan.listener_of(send), 0))
+        }
+        state = self.state._replace(known=known, left=left, presses=presses)
+        self.state = above_as(self.plan, state, above)
 
     def until(self, at: int) -> list[Row]:
         """Let time pass up to `at`, ns since the night began. Returns the rows."""

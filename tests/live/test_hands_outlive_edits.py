@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 from depth import examples
 from desk_and_feet import DeskAndFeet, begun, ended, over
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from nights import ROOT
 
@@ -286,6 +286,8 @@ def with_undo(folder: Path) -> Path:
 
 @settings(deadline=None, max_examples=examples(18))
 @given(first=STEPS, then=STEPS)
+@example(first=["on", "on", (("fiddler", "whole mix"), 300, False)], then=[])
+@example(first=["on", (("fiddler", "whole mix"), 300, True)], then=[(("fiddler", "whole mix"), -600, True), "on"])
 def test_an_edit_that_moves_no_level_makes_no_difference(
     tmp_path_factory: pytest.TempPathFactory, first: list[Any], then: list[Any]
 ) -> None:
