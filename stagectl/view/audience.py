@@ -9,7 +9,8 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
-from typing import Any, Final
+from itertools import count
+from typing import Any, Final, NamedTuple
 
 from stagectl.view.lines import BOARDS_MAX
 
@@ -35,11 +36,20 @@ def as_event(name: str, is_: dict[str, Any]) -> bytes:
     return f"event: {name}\ndata: {data}\n\n".encode()
 
 
+class Board(NamedTuple):
+    """A board as it is: the how-manieth of all that there were, as an event."""
+
+    number: int
+    event: bytes
+
+
 class Client:
-    """A page that is open. `you`: what it is told first, of itself."""
+    """A page that is open. `you`: what it is told first, of itself. `given`: the number of each board that it was given
+    last."""
 
     def __init__(self, you: dict[str, Any], waiting: dict[str, None]) -> None:
         self.waiting = waiting
+        self.given: dict[str, int] = {}
         self.some = asyncio.Event()
         self.first = f"retry: {RETRY_MS}\n".encode() + as_event("you", you)
 
@@ -52,7 +62,8 @@ class Audience:
         self.over = False
         self.counted: Callable[[], None] = _nobody
         """Called when somebody has come or gone."""
-        self._boards: dict[str, bytes] = {}
+        self._boards: dict[str, Board] = {}
+        self._numbers = count()
         self._new: dict[str, None] = {}
         self._timer: asyncio.TimerHandle | None = None
         self._gave_at = 0.0
@@ -61,7 +72,7 @@ class Audience:
         """A board is now this: to be given to everybody soon. One board too many is passed over."""
         if board not in self._boards and len(self._boards) > BOARDS_MAX:
             return
-        self._boards[board] = as_event(board, is_)
+        self._boards[board] = Board(next(self._numbers), as_event(board, is_))
         self._new[board] = None
         if self._timer is None:
             loop = asyncio.get_running_loop()
@@ -70,7 +81,7 @@ class Audience:
 
     def end(self, why: str) -> None:
         """It is over: the last thing that clients are told."""
-        self._boards["gone"] = as_event("gone", {"why": why})
+        self._boards["gone"] = Board(next(self._numbers), as_event("gone", {"why": why}))
         self._new["gone"] = None
         self.over = True
         self._give()
@@ -97,8 +108,8 @@ class Audience:
             yield client.first
             while True:
                 while client.waiting:
-                    given, client.waiting = client.waiting, {}
-                    yield b"".join(self._boards[name] for name in given)
+                    if events := self._for(client):
+                        yield events
                 if self.over:
                     return
                 client.some.clear()
@@ -106,6 +117,13 @@ class Audience:
         finally:
             self.clients.discard(client)
             self.counted()
+
+    def _for(self, client: Client) -> bytes:
+        """The boards that wait for a client. It has already what was about to be given to everybody when it came."""
+        names, client.waiting = client.waiting, {}
+        boards = {name: self._boards[name] for name in names if self._boards[name].number != client.given.get(name)}
+        client.given |= {name: board.number for name, board in boards.items()}
+        return b"".join(board.event for board in boards.values())
 
 
 def _nobody() -> None:

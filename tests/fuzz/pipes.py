@@ -135,7 +135,9 @@ async def _page(lines: list[bytes], troubles: list[dict[str, Any]]) -> None:
         await asyncio.sleep(0)
         process._silent_s()
         assert process.over.is_set() and process.audience.over
-        assert all(board.endswith(b"\n\n") and board.count(b"\n") == 3 for board in process.audience._boards.values())
+        assert all(
+            event.endswith(b"\n\n") and event.count(b"\n") == 3 for _, event in process.audience._boards.values()
+        )
 
 
 ORDERS: Final = (

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import signal
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -403,9 +404,17 @@ def test_clocks_go_on_by_themselves(stage: Stage, chromium: Browser) -> None:
         hours, _, minutes = minutes.rpartition(":")
         return int(hours or 0) * 3600 + int(minutes) * 60 + int(rest)
 
-    before = seconds()
-    page.clock.fast_forward(4_000)
-    assert before + 4 <= seconds() <= before + 8
+    def goes_on() -> bool:
+        before = seconds()
+        page.clock.fast_forward(4_000)
+        return before + 4 <= seconds() <= before + 8
+
+    # A beat would bring the clock back to the program's; one may be on its way yet.
+    stage.served.process.send_signal(signal.SIGSTOP)
+    try:
+        assert goes_on() or goes_on()
+    finally:
+        stage.served.process.send_signal(signal.SIGCONT)
     context.close()
 
 
