@@ -184,9 +184,9 @@ class DeskRules(DeskMemory):
         if any(spot not in self._told for spot in all_of_it):
             return
         # What was heard last may be an answer that was on its way.
-        told = [min(self._told[spot], self._asked.get(spot, self._told[spot])) for spot in sockets]
-        powers = sum(0.0 if level == OFF else 10 ** (level / 10) for level in told)
-        whole = self._whole(mix, self._told)
+        told = {spot: min(level, self._asked.get(spot, level)) for spot, level in self._told.items() if spot.mix == mix}
+        powers = sum(0.0 if told[spot] == OFF else 10 ** (told[spot] / 10) for spot in sockets)
+        whole = self._whole(mix, told)
         most = self.world.stage.sums[mix]
         if (
             powers
