@@ -83,12 +83,16 @@ def _lose(work: Work, known: Known) -> None:
 
 def _had(work: Work) -> Mapping[int, Level]:
     """The levels that the desk had for sure when it was last here. Of one that cannot be read, those that it was told
-    last: it has them still, unless it was switched off."""
+    last: it has them still, unless it was switched off. A fade that was under way counts as done: where the night was
+    broken off it went on after the last that is known of it."""
     state = work.state
     if not state.desk_here:
         return state.known.before
     if not work.plan.answers.reads:
         told = {send: level for send, level in enumerate(state.asked) if level is not None}
+        if state.fade is not None:
+            on_their_way = {glide.send for glide in state.fade.glides} - state.fade.let_be
+            told |= {send: end for send in on_their_way if (end := state.steps[send]) is not None}
         return MappingProxyType({**state.known.before, **told})
     said = state.known.said
     unsure = {send for send, doubt in state.known.doubts.items() if not (doubt.was or (doubt.sure and send in said))}

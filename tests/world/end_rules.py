@@ -93,10 +93,10 @@ class EndRules:
             if self._is_off(send) and not self._comes(state, send):
                 raise Broken(2, f"the whole mix of {name} is off at the desk, and nobody is told")
 
-    @staticmethod
-    def _comes(state: Any, send: int) -> bool:
-        """Whether the night is to bring a send up, or does not know that it is off."""
-        return isinstance(state.steps[send], int) or send not in state.known.said
+    def _comes(self, state: Any, send: int) -> bool:
+        """Whether the night is to bring a send up, at the first recall if not now, or does not know that it is off."""
+        driven = self.world.rules.desk._spot(send).mix in self.world.stage.wholes
+        return isinstance(state.steps[send], int) or (driven and not state.recalled) or send not in state.known.said
 
     def _keys(self, state: Any) -> None:
         """No key that is up counts as down."""
