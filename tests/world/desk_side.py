@@ -267,9 +267,11 @@ class DeskRules(DeskMemory):
                     and moved is not None
                     and max(abs_(moved, one.level), abs_(moved, self.stands[spot])) <= CLOSE
                 ):
-                    self._untold.discard(spot)
                     now = self.world.clock.world
                     apart = now - max(self._told_at.get(spot, -APART_NS), self._faded_at) >= APART_NS
+                    if apart or self.world.compiled.plan.answers.reads:
+                        # Of one that cannot be asked, it may as well be what was on its way before the message.
+                        self._untold.discard(spot)
                     if apart and now >= self._unwell and self.world.stand_in.inward.due is None:
                         self._hands[spot], self._heard_at[spot] = one.level, now
                 self._told[spot] = one.level
