@@ -107,6 +107,8 @@ class Fade(NamedTuple):
         start, end = _ends(start, end, floor)
         if isinstance(start, Off) or isinstance(end, Off) or start == end:
             return never
+        if (edge > end) if end > start else (edge < end):
+            return never
         way = self.lead_ns + (self.frames - 1) * self.frame_ns
         if end > start:
             gone = -((start - edge) * way // (end - start))
