@@ -104,6 +104,8 @@ class Backup:
         self._now = now
         self._written: Known | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="backup")
+        # It begins now: a night has as many threads at its end as at its beginning.
+        self._thread.submit(int)
 
     async def keep(self) -> None:
         """Write what is known of the desk, if it differs from what was written last. Waits for a fade to be over."""
