@@ -119,10 +119,15 @@ class Watch:
     def lost(self, link: Link) -> None:
         """Let go of a link's port; closing it is left to the watching thread."""
         port = link.drop()
-        if port is not None and self._system is None and link.is_midi:
+        if port is not None:
+            self._thread.submit(self._let_go, port)
+
+    def _let_go(self, port: Port) -> None:
+        """Close a port, on the watching thread; one of a system that has died is left as it is."""
+        if self._system is None and isinstance(port, InPort | MidiOut):
             _GRAVEYARD.append(port)
-        elif port is not None:
-            self._thread.submit(port.close)
+        else:
+            port.close()
 
     async def forever(self) -> None:
         """Look on and on, until cancelled."""
@@ -214,9 +219,6 @@ class Watch:
         if self._looking is not None and not self._looking.cancelled() and self._looking.exception() is None:
             self._dropped += [port for _, port in self._looking.result().found if not isinstance(port, Gone)]
         for port in self._dropped:
-            if self._system is None and isinstance(port, InPort | MidiOut):
-                _GRAVEYARD.append(port)
-            else:
-                port.close()
+            self._let_go(port)
         if self._system is not None:
             self._system.close()

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from dice import Dice, thrown
 from hypothesis import strategies as st
@@ -127,6 +127,17 @@ class Ran:
     def of(self, kind: type[T]) -> list[T]:
         """The effects of one kind."""
         return [effect for effect in self.effects if isinstance(effect, kind)]
+
+
+DO: Final[dict[str, Action]] = {
+    "next": Next(),
+    "back": Back(),
+    "up": Nudge(by=300, lasts=Lasts.NIGHT),
+    "down": Nudge(by=-500, lasts=Lasts.NIGHT),
+    "hush": Hush(everyone=False),
+    "undo": Undo(),
+}
+"""What feet do to mixes that hands are in, too."""
 
 
 def run(plan: Plan, events: Iterable[Timed], state: State | None = None) -> Ran:

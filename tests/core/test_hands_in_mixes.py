@@ -13,9 +13,9 @@ from depth import examples
 from far_desk import FarDesk
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from shows import FINE, small_plan, wish
+from shows import DO, FINE, small_plan, wish
 
-from stagectl.core.actions import Action, Back, GoTo, Hush, Lasts, Next, Nudge, Undo
+from stagectl.core.actions import GoTo, Next, Nudge
 from stagectl.core.effects import Ask, Changed
 from stagectl.core.events import DeskCame, DeskWent
 from stagectl.core.grid import Grid
@@ -78,16 +78,6 @@ def test_what_a_ceiling_brings_others_to_beside_a_hand_is_recorded_and_told() ->
     assert any(isinstance(one, Ask) and 2 in dict(one.levels) for one in desk.effects[first:])
     assert desk.differs == {}
     assert (desk.levels[0], desk.levels[1], desk.levels[2]) == (-900, -610, -4_000)
-
-
-DO: Final[dict[str, Action]] = {
-    "next": Next(),
-    "back": Back(),
-    "up": Nudge(by=300, lasts=Lasts.NIGHT),
-    "down": Nudge(by=-500, lasts=Lasts.NIGHT),
-    "hush": Hush(everyone=False),
-    "undo": Undo(),
-}
 
 
 HANDS: Final[tuple[Level, ...]] = (0, -200, -350, -700, -1_200, -2_500, OFF)

@@ -17,9 +17,9 @@ from depth import examples
 from far_desk import FarDesk
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from shows import DIN, FAST, FINE, small_plan, wish
+from shows import DIN, DO, FAST, FINE, small_plan, wish
 
-from stagectl.core.actions import Action, Back, GoTo, Hush, Lasts, Next, Nudge, Undo
+from stagectl.core.actions import GoTo, Next, Nudge
 from stagectl.core.effects import Changed, Reason, Refused
 from stagectl.core.events import DeskCame, DeskWent
 from stagectl.core.levels import OFF, Level, height
@@ -140,14 +140,6 @@ def test_one_that_is_not_known_to_have_come_down_counts_while_the_desk_is_away()
     assert desk.most <= CEILING / 100 + 1e-6
 
 
-DO: Final[dict[str, Action]] = {
-    "next": Next(),
-    "back": Back(),
-    "up": Nudge(by=300, lasts=Lasts.NIGHT),
-    "down": Nudge(by=-500, lasts=Lasts.NIGHT),
-    "hush": Hush(everyone=False),
-    "undo": Undo(),
-}
 HANDS: Final[tuple[Level, ...]] = (800, 500, 100, 0, -350, -1_200, OFF)
 HAPPENS: Final = st.lists(
     st.tuples(
