@@ -174,7 +174,7 @@ def options(command: str) -> dict[str, click.Option]:
     return {name: one for each in all_ for one in each.params if isinstance(one, click.Option) for name in one.opts}
 
 
-OF_OTHERS = ("jackd", "pip", "systemctl", "ulimit")
+OF_OTHERS = ("pip", "systemctl", "ulimit")
 """Programs of others that the README calls."""
 
 CALLS = [span for span in spans() if span.text.startswith("stagectl ")]
