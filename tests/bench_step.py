@@ -16,9 +16,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Final, NamedTuple
+
+from msgspec.structs import replace
 
 sys.path.insert(0, str(Path(__file__).parent))
 

@@ -4,9 +4,10 @@ written in a file is in the table of `action_table.py`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import ClassVar, Final, TypeAlias
+
+from msgspec import Struct
 
 
 class Lasts(IntEnum):
@@ -21,30 +22,26 @@ NUDGE_STEP_MAX: Final = 1_200
 """The largest single nudge: 12 dB. More at once in somebody's ears is a mistake in the file."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Next:
+class Next(Struct, frozen=True, kw_only=True):
     """One stop on: the next section, or the next song."""
 
     word: ClassVar[str] = "next"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Back:
+class Back(Struct, frozen=True, kw_only=True):
     """One stop back."""
 
     word: ClassVar[str] = "back"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GoTo:
+class GoTo(Struct, frozen=True, kw_only=True):
     """To a stop by its index."""
 
     word: ClassVar[str] = "go to"
     stop: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recall:
+class Recall(Struct, frozen=True, kw_only=True):
     """Assert a scene whole. `scene`: index of a named scene laid over the present song; None: the present
     stop's own scene."""
 
@@ -52,8 +49,7 @@ class Recall:
     scene: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Nudge:
+class Nudge(Struct, frozen=True, kw_only=True):
     """A listener's relative change. `column`: index of an input, of the whole mix or of a group, None: the
     listener's own input. `by`: hundredths of a dB, signed. `listener`: None is the one whose pedal it is.
     `room`: whether the rest of the mix makes room for it."""
@@ -66,8 +62,7 @@ class Nudge:
     room: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NudgeRest:
+class NudgeRest(Struct, frozen=True, kw_only=True):
     """A listener's relative change of every input of their mix but those of `column`, which is as in `Nudge`."""
 
     word: ClassVar[str] = "nudge rest"
@@ -77,8 +72,7 @@ class NudgeRest:
     lasts: Lasts = Lasts.NIGHT
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ride:
+class Ride(Struct, frozen=True, kw_only=True):
     """A continuous control sets a shift between `low` (at the bottom of its travel) and `high` (at the top),
     hundredths of a dB."""
 
@@ -89,68 +83,59 @@ class Ride:
     listener: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClearNudges:
+class ClearNudges(Struct, frozen=True, kw_only=True):
     """Take back a listener's nudges, or everybody's."""
 
     word: ClassVar[str] = "clear nudges"
     everyone: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hush:
+class Hush(Struct, frozen=True, kw_only=True):
     """Take a listener's mix, or everybody's, far down at once; where it is down already, gently back."""
 
     word: ClassVar[str] = "hush"
     everyone: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FallBack:
+class FallBack(Struct, frozen=True, kw_only=True):
     """To the base scene, gently, with everybody's nudges cleared; the place in the setlist stays."""
 
     word: ClassVar[str] = "fall back"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Undo:
+class Undo(Struct, frozen=True, kw_only=True):
     """Take back the presser's last change that still stands."""
 
     word: ClassVar[str] = "undo"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StartCue:
+class StartCue(Struct, frozen=True, kw_only=True):
     """Start the present song's cue. `here`: not from the beginning, but where the present section begins."""
 
     word: ClassVar[str] = "start cue"
     here: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PauseCue:
+class PauseCue(Struct, frozen=True, kw_only=True):
     """Pause the track that runs, or have it go on where it was paused."""
 
     word: ClassVar[str] = "pause cue"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StopCue:
+class StopCue(Struct, frozen=True, kw_only=True):
     """Stop what the present song's track player plays."""
 
     word: ClassVar[str] = "stop cue"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tell:
+class Tell(Struct, frozen=True, kw_only=True):
     """Send a device its message, by index into the plan's messages."""
 
     word: ClassVar[str] = "tell"
     message: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SwitchLayer:
+class SwitchLayer(Struct, frozen=True, kw_only=True):
     """Lay a layer of the pedal's mapping over it, by its index, or take it off where it lies there. None: take off
     whatever lies there."""
 
@@ -158,8 +143,7 @@ class SwitchLayer:
     layer: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Nothing:
+class Nothing(Struct, frozen=True, kw_only=True):
     """Takes a gesture away in a layer or a song. What is mapped to nothing counts as not mapped."""
 
     word: ClassVar[str] = "nothing"

@@ -5,15 +5,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
+
+from msgspec import Struct
 
 from stagectl.core.actions import Action
 from stagectl.core.levels import Level
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moved:
+class Moved(Struct, frozen=True, kw_only=True):
     """A control said a value, 0 to the control's `top`. For a switch, 64 of 127 and above is down
     (MIDI 1.0: 0-63 off, 64-127 on)."""
 
@@ -22,76 +22,65 @@ class Moved:
     value: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unmapped:
+class Unmapped(Struct, frozen=True, kw_only=True):
     """A pedal said something that no control of its mapping stands for. `said`: the bytes, as text."""
 
     pedal: int
     said: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PedalWent:
+class PedalWent(Struct, frozen=True, kw_only=True):
     """The pedal's port is gone: its controls are released without firing."""
 
     pedal: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PedalCame:
+class PedalCame(Struct, frozen=True, kw_only=True):
     """The pedal's port is here. Fires nothing."""
 
     pedal: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LampsWent:
+class LampsWent(Struct, frozen=True, kw_only=True):
     """The pedal's lamps cannot be told anything for now."""
 
     pedal: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LampsCame:
+class LampsCame(Struct, frozen=True, kw_only=True):
     """The pedal's lamps can be told things (again)."""
 
     pedal: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeskWent:
+class DeskWent(Struct, frozen=True, kw_only=True):
     """The desk cannot be told anything for now."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeskCame:
+class DeskCame(Struct, frozen=True, kw_only=True):
     """The desk can be told things (again)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeskSaid:
+class DeskSaid(Struct, frozen=True, kw_only=True):
     """The desk says what level a send has: asked for it, or because it has changed."""
 
     send: int
     level: Level
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayerWent:
+class PlayerWent(Struct, frozen=True, kw_only=True):
     """The track player cannot be told anything for now."""
 
     player: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayerCame:
+class PlayerCame(Struct, frozen=True, kw_only=True):
     """The track player can be told things (again). Starts nothing."""
 
     player: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayerSaid:
+class PlayerSaid(Struct, frozen=True, kw_only=True):
     """The track player says where it is: `position`, ns since the track's beginning, and whether it `runs`."""
 
     player: int
@@ -99,24 +88,21 @@ class PlayerSaid:
     runs: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayerEnded:
+class PlayerEnded(Struct, frozen=True, kw_only=True):
     """The track player has played a song's track (by the song's index) to its end."""
 
     player: int
     song: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayerFailed:
+class PlayerFailed(Struct, frozen=True, kw_only=True):
     """The track player cannot play a song's track (by the song's index) that it was told to start."""
 
     player: int
     song: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class Wanted(Struct, frozen=True, kw_only=True):
     """An action asked for by something other than a pedal: the terminal, an OSC message."""
 
     action: Action
@@ -124,8 +110,7 @@ class Wanted:
     listener: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wake:
+class Wake(Struct, frozen=True, kw_only=True):
     """Nothing but time has passed."""
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, NamedTuple, TypeAlias
+
+from msgspec import Struct
 
 from stagectl.core.actions import Action, Nothing
 from stagectl.core.contacts import Kind, Switch
@@ -22,8 +23,7 @@ def overridden(does: Does, over: Does) -> Does:
     return {gesture: action for gesture, action in both.items() if not isinstance(action, Nothing)}
 
 
-@dataclass(frozen=True, kw_only=True)
-class Control:
+class Control(Struct, frozen=True, kw_only=True, dict=True):
     """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
     False for a switch that only ever says that it was pressed (a program change). `switch` is how its values are
     read as downs and ups, `travel` how they are read as a way from heel to toe; which of the two counts is told by
@@ -31,11 +31,11 @@ class Control:
 
     name: str
     does: Does
-    timing: Timing = field(default_factory=Timing)
+    timing: Timing = Timing()
     top: int = 127
     gives_release: bool = True
-    switch: Switch = field(default_factory=Switch)
-    travel: Travel = field(default_factory=Travel)
+    switch: Switch = Switch()
+    travel: Travel = Travel()
 
     @cached_property
     def kind(self) -> Kind:
@@ -80,8 +80,7 @@ class FootLayer(NamedTuple):
     does: Mapping[int, Does]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pedal:
+class Pedal(Struct, frozen=True, kw_only=True):
     """A pedal and the listener whose foot is on it. A control of a pair has its wait in `Timing.together_ns`."""
 
     name: str

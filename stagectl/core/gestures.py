@@ -43,9 +43,10 @@ here free of bounce (`contacts.py`). Times are integer nanoseconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from enum import Enum
 from typing import Final, NamedTuple
+
+from msgspec import Struct
 
 from stagectl.core.actions import Action
 
@@ -119,8 +120,7 @@ TOGETHER_DEFAULT_NS: Final = 50_000_000
 press that has to wait so long is still felt as one with its sound."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timing:
+class Timing(Struct, frozen=True, kw_only=True):
     """A control's own lengths, ns. `together_ns`: how long it waits for a partner, 0 where it is part of no pair."""
 
     hold_ns: int = HOLD_DEFAULT_NS

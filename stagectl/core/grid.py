@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from stagectl.core.levels import OFF, Level, Off
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Grid:
+class Grid(Struct, frozen=True, kw_only=True):
     """`steps`: every level that the desk can say, rising, in hundredths of a dB (a range serves for even
     steps); `has_off`: whether the desk can also say `off`."""
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
+
+from msgspec import Struct
 
 from stagectl.core.grid import Grid
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class Limits(Struct, frozen=True, kw_only=True):
     """Bounds that a rig can set. Levels in hundredths of a dB.
 
     `rise`: how fast a level may rise, hundredths of a dB a second (None: at once). `room`: how far the rest of a mix
@@ -25,8 +25,7 @@ class Limits:
     gentle_ns: int = 3_000_000_000
 
 
-@dataclass(frozen=True, kw_only=True)
-class Bounds:
+class Bounds(Struct, frozen=True, kw_only=True, dict=True):
     """What bounds one send: its ceiling (hundredths of a dB), the desk's grid, and the rig's limits."""
 
     ceiling: int

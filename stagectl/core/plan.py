@@ -8,9 +8,12 @@ inputs in the order of the rig, then the whole mix (the mix's master).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
+from types import MappingProxyType
 from typing import Final, NamedTuple, TypeAlias
+
+from msgspec import Struct
+from msgspec.structs import force_setattr
 
 from stagectl.core.feet import Does, Pedal, overridden
 from stagectl.core.grid import Grid
@@ -33,15 +36,13 @@ Levels: TypeAlias = tuple[Level | None, ...]
 """A level for every send; None where the show does not drive it."""
 
 
-@dataclass(frozen=True, slots=True)
-class SetTo:
+class SetTo(Struct, frozen=True):
     """A layer sets a level."""
 
     level: Level
 
 
-@dataclass(frozen=True, slots=True)
-class ShiftBy:
+class ShiftBy(Struct, frozen=True):
     """A layer shifts what lies under it by so many hundredths of a dB; it leaves `off` alone."""
 
     by: int
@@ -68,8 +69,7 @@ def layered(levels: Levels, layer: Layer) -> Levels:
     return tuple(out)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
+class Stop(Struct, frozen=True, kw_only=True):
     """A place that the setlist steps through: the start (song -1), a song, or a section of one.
 
     `levels` are before nudges and ceilings. `messages` are indices into the plan's messages. `does`: what controls (by
@@ -84,7 +84,7 @@ class Stop:
     cue: CueCall | None = None
     messages: tuple[int, ...] = ()
     stored: int | None = None
-    does: Mapping[tuple[int, int], Does] = field(default_factory=dict)
+    does: Mapping[tuple[int, int], Does] = MappingProxyType({})
 
 
 class Scene(NamedTuple):
@@ -102,8 +102,7 @@ class Message(NamedTuple):
     name: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
+class Link(Struct, frozen=True, kw_only=True):
     """The desk's link, by the time that its messages take on the wire, ns (three bytes at 31,250 baud: 960,000).
     `message_ns`: telling an input's level in a mix; `whole_ns`: telling the level of a whole mix, `stored_ns`:
     recalling a scene that the desk stores, each as long as `message_ns` where left out; `burst_ns`: how much of that
@@ -124,8 +123,7 @@ class Link:
         return self.message_ns if self.stored_ns is None else self.stored_ns
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answers:
+class Answers(Struct, frozen=True, kw_only=True):
     """What the desk says of itself. `each`: the level of each input in a mix can be asked for, `whole`: that of a whole
     mix too; `all`: all of them at once; `reports`: it says what hands move; `echoes`: it says back what it is told."""
 
@@ -153,8 +151,7 @@ class Group(NamedTuple):
     columns: tuple[int, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Plan:
+class Plan(Struct, frozen=True, kw_only=True, dict=True):
     """The compiled night. Raises ValueError where its parts do not fit together. `mix_ceilings`: of each listener's mix
     as a sum (None: it has none); no entries are none for anybody."""
 
@@ -170,13 +167,11 @@ class Plan:
     players: tuple[Player, ...] = ()
     devices: tuple[str, ...] = ()
     messages: tuple[Message, ...] = ()
-    link: Link = field(default_factory=Link)
-    limits: Limits = field(default_factory=Limits)
+    link: Link = Link()
+    limits: Limits = Limits()
     mix_ceilings: tuple[int | None, ...] = ()
     groups: tuple[Group, ...] = ()
-    answers: Answers = field(default_factory=Answers)
-    bounded: tuple[Levels, ...] = field(init=False)
-    """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
+    answers: Answers = Answers()
 
     def __post_init__(self) -> None:
         sends = self.width * len(self.listeners)
@@ -190,7 +185,7 @@ class Plan:
             if len(stop.levels) != sends:
                 raise ValueError(f"stop {stop.name!r} has {len(stop.levels)} levels instead of {sends}")
         if not self.mix_ceilings:
-            object.__setattr__(self, "mix_ceilings", (None,) * len(self.listeners))
+            force_setattr(self, "mix_ceilings", (None,) * len(self.listeners))
         if len(self.mix_ceilings) != len(self.listeners):
             raise ValueError("`mix_ceilings` needs an entry for each listener, or none")
         for send, (grid, ceiling) in enumerate(zip(self.grids, self.ceilings, strict=True)):
@@ -199,7 +194,6 @@ class Plan:
         for listener, top in zip(self.listeners, self.mix_ceilings, strict=True):
             if top is not None and self.lowest_sum > power(top):
                 raise ValueError(f"the desk cannot go as low as the ceiling of the mix of {listener}")
-        object.__setattr__(self, "bounded", tuple(self.bound(stop.levels) for stop in self.stops))
 
     @property
     def lowest_sum(self) -> int:
@@ -213,6 +207,11 @@ class Plan:
     def laid(self) -> dict[tuple[int, int], Rest]:
         """The same for stops with a scene over them, by both, of those that were met (`targets.py`)."""
         return {}
+
+    @cached_property
+    def bounded(self) -> tuple[Levels, ...]:
+        """For each stop, the exact levels with nobody's nudges, held at or below ceiling and desk."""
+        return tuple(self.bound(stop.levels) for stop in self.stops)
 
     @cached_property
     def rests(self) -> tuple[Rest, ...]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
+
+from msgspec import Struct
 
 
 class Then(Enum):
@@ -22,8 +23,7 @@ class Timed(NamedTuple):
     stop: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CueCall:
+class CueCall(Struct, frozen=True, kw_only=True):
     """What a song tells its track player. `by_press`: wait for `start cue` instead of starting with the song.
     `lead_ns`: how long the count-in before the track's beginning is; `length_ns`: where the track ends, None where that
     is not known; `sections`: those that follow the track, in the order of their positions, none of them twice. `then`:

@@ -13,10 +13,13 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
+from itertools import pairwise
 from operator import index
 from typing import Any, Final, NamedTuple
+
+from msgspec import Struct
 
 MINUTE_NS: Final = 60 * 1_000_000_000
 
@@ -95,16 +98,13 @@ def lasting(tempo: Fraction | int) -> Fraction:
     return Fraction(MINUTE_NS) / tempo
 
 
-@dataclass(frozen=True, kw_only=True)
-class TempoMap:
+class TempoMap(Struct, frozen=True, kw_only=True, dict=True):
     """Where bars and beats are. `tempos` and `bars` are in order, and the first of each is at bar 1; `begins`: the
     position of bar 1, ns. Raises ValueError where that is not so, and for a tempo or a metre that is out of range."""
 
     tempos: tuple[Tempo, ...]
     bars: tuple[Bars, ...] = (Bars(1, Fraction(0), Metre()),)
     begins: int = 0
-    _since: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
-    """For each tempo, the time from bar 1 to where it begins, ns."""
 
     def __post_init__(self) -> None:
         if not self.tempos or self.tempos[0].quarter != 0 or not self.bars or self.bars[0][:2] != (1, Fraction(0)):
@@ -115,15 +115,20 @@ class TempoMap:
             _check_lasts(one.lasts)
         for here in self.bars:
             checked(here.metre)
-        since = [Fraction(0)]
-        for one, then in zip(self.tempos, self.tempos[1:], strict=False):
+        for one, then in pairwise(self.tempos):
             if then.quarter <= one.quarter:
                 raise ValueError("the tempos of a tempo map are in order")
-            since.append(since[-1] + (then.quarter - one.quarter) * one.lasts)
-        for was, now in zip(self.bars, self.bars[1:], strict=False):
+        for was, now in pairwise(self.bars):
             if now.bar <= was.bar or now.quarter != was.quarter + (now.bar - was.bar) * was.metre.bar:
                 raise ValueError("the metres of a tempo map change at bars, in order")
-        object.__setattr__(self, "_since", tuple(since))
+
+    @cached_property
+    def _since(self) -> tuple[Fraction, ...]:
+        """For each tempo, the time from bar 1 to where it begins, ns."""
+        since = [Fraction(0)]
+        for one, then in pairwise(self.tempos):
+            since.append(since[-1] + (then.quarter - one.quarter) * one.lasts)
+        return tuple(since)
 
     # -- from music to time -------------------------------------------------------------------------------
 

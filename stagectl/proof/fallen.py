@@ -7,8 +7,9 @@ feet can fall back is proved with these scenes behind its own.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Final
+
+from msgspec.structs import replace
 
 from stagectl.core.actions import Action, FallBack
 from stagectl.core.plan import Layer, Plan, Scene, SetTo

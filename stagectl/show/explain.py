@@ -7,8 +7,9 @@ bounds do is asked of the core's `target`, given one more of them each time. So 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Final, NamedTuple
+
+from msgspec.structs import replace
 
 from stagectl.core.actions import GoTo, Lasts
 from stagectl.core.events import Wanted

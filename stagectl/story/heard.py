@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import fields
 from typing import Any, Final, get_args
+
+from msgspec.structs import asdict
 
 from stagectl.core.actions import Action, Lasts
 from stagectl.core.events import (
@@ -58,7 +59,7 @@ SAID_MAX: Final = 200
 """Characters of what is no action that are repeated."""
 
 _NUMBER: Final = {kind: number for number, kind in enumerate(KINDS)}
-_FIELDS: Final = tuple(tuple(field.name for field in fields(kind)) for kind in KINDS)
+_FIELDS: Final = tuple(kind.__struct_fields__ for kind in KINDS)
 _ACTIONS: Final = {kind.word: kind for kind in get_args(Action)}
 
 
@@ -91,8 +92,7 @@ def event(kept: Heard) -> Event:
 
 
 def _packed(action: Action) -> str:
-    written = {field.name: getattr(action, field.name) for field in fields(action)}
-    return json.dumps({"does": action.word, **written})
+    return json.dumps({"does": action.word, **asdict(action)})
 
 
 def _unpacked(text: str) -> Action:

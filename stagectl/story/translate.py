@@ -7,8 +7,9 @@ have is left out; of names that stand there several times, the nth is taken for 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields, replace
 from typing import Any
+
+from msgspec.structs import asdict, replace
 
 from stagectl.core.actions import Action
 from stagectl.core.events import Event
@@ -50,19 +51,19 @@ class Translation:
     def __call__(self, event: Event) -> Event | None:
         """The event, for the new plan; None where it has nothing that this could be about."""
         changes: dict[str, Any] = {}
-        for field in fields(event):
-            value = getattr(event, field.name)
-            if field.name == "control":
+        for name, said in asdict(event).items():
+            value: Any = said
+            if name == "control":
                 value = self._controls.get(getattr(event, "pedal"), {}).get(value)  # noqa: B009
-            elif field.name == "action":
+            elif name == "action":
                 value = self._action(value)
-            elif field.name in self._maps and value is not None:
-                value = self._maps[field.name].get(value)
+            elif name in self._maps and value is not None:
+                value = self._maps[name].get(value)
             else:
                 continue
-            if value is None and getattr(event, field.name) is not None:
+            if value is None and said is not None:
                 return None
-            changes[field.name] = value
+            changes[name] = value
         return replace(event, **changes)
 
     def send(self, send: int) -> int | None:
@@ -71,11 +72,10 @@ class Translation:
 
     def _action(self, action: Action) -> Action | None:
         changes: dict[str, Any] = {}
-        for field in fields(action):
-            value = getattr(action, field.name)
-            if field.name in self._maps and value is not None:
-                changes[field.name] = self._maps[field.name].get(value)
-                if changes[field.name] is None:
+        for name, value in asdict(action).items():
+            if name in self._maps and value is not None:
+                changes[name] = self._maps[name].get(value)
+                if changes[name] is None:
                     return None
         return replace(action, **changes)
 

@@ -6,8 +6,9 @@ pass over the layers, for a table that is looked at while feet press.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final, NamedTuple
+
+from msgspec.structs import replace
 
 from stagectl.core.levels import Level
 from stagectl.core.nudges import target

@@ -9,13 +9,14 @@ What is drawn are bytes, and `dice.py` says what they mean.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 from itertools import combinations
 from typing import Final, TypeVar
 
 from dice import Dice, thrown
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from stagectl.core.actions import (
     Action,

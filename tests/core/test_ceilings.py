@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
 from depth import examples
 from hypothesis import Phase, given, settings
+from msgspec.structs import replace
 from shows import Night, nights, rest, run
 
 from stagectl.core import nudges as nudges_module

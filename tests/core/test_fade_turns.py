@@ -4,7 +4,6 @@ night in which it is woken at every bunch: the same effects at the same times, a
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from operator import ne
 from random import Random
 from typing import NamedTuple
@@ -12,6 +11,7 @@ from typing import NamedTuple
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import DIN, FAST, FINE, Night, Timed, nights, settled, small_plan, wish
 
 from stagectl.core.actions import Back, Hush, Next, Nudge, Recall

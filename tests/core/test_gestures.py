@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from random import Random
 from typing import Any, cast
 from unittest.mock import patch
@@ -20,6 +20,7 @@ from hypothesis.stateful import (
     precondition,
     rule,
 )
+from msgspec.structs import replace
 from shows import FOOT, run, small_plan, timings
 
 from stagectl.core import gestures

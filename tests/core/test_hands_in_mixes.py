@@ -6,13 +6,13 @@ A plain sum in floating point says what there is room for.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Final
 
 from depth import examples
 from far_desk import FarDesk
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import DO, FINE, small_plan, wish
 
 from stagectl.core.actions import GoTo, Next, Nudge

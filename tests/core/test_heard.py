@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ import pytest
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import Night, nights, run
 
 from stagectl.core.actions import Nudge
@@ -107,7 +107,7 @@ def every_kind() -> list[Event]:
     }
     given |= {"position": 123_456_789_012, "runs": True, "song": 7, "who": "page", "listener": 2}
     given["action"] = Nudge(by=100, column=3)
-    return [kind(**{name: given[name] for name in kind.__dataclass_fields__}) for kind in KINDS]
+    return [kind(**{name: given[name] for name in kind.__struct_fields__}) for kind in KINDS]
 
 
 @pytest.mark.parametrize("what", every_kind(), ids=lambda what: type(what).__name__)

@@ -3,13 +3,13 @@ core keeps its books."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import accumulate
 
 import pytest
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import LAMPS, Night, Ran, Timed, nights, rest, run, small_plan, wish, with_wakes
 
 from stagectl.core.actions import Back, Hush, Next, StartCue, StopCue

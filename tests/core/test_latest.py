@@ -4,11 +4,11 @@ way there."""
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import small_plan, wish
 
 from stagectl.core.actions import GoTo, Next

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import pytest
@@ -17,6 +17,7 @@ from depth import examples
 from far_desk import FarDesk
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import DIN, DO, FAST, FINE, small_plan, wish
 
 from stagectl.core.actions import GoTo, Next, Nudge

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import pytest
 from depth import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from msgspec.structs import replace
 from shows import (
     BY,
     GAPS,
@@ -174,7 +174,7 @@ def test_forgetting_it_is_caught(forget: Callable[[pytest.MonkeyPatch], None], m
     forget(monkeypatch)
     # A plan keeps what it has worked out.
     with pytest.raises(AssertionError):
-        mixes_keep_their_bounds(replace(night, plan=replace(plan)))
+        mixes_keep_their_bounds(Night(plan=replace(plan), events=night.events))
 
 
 def test_an_input_that_is_no_longer_driven_counts_as_it_was_left() -> None:

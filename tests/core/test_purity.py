@@ -68,7 +68,8 @@ def test_importing_the_core_loads_no_library_that_does_io() -> None:
     assert len(modules) > 10
     extra = loaded("\n".join(f"import {module}" for module in modules)) - loaded("")
     assert set(modules) <= extra
-    assert not {name for name in extra if name.partition(".")[0].lstrip("_") in DOES_IO}
+    # `typing_extensions`, which the library of the core's values loads, names a type by what is in `_socket`.
+    assert not {name for name in extra - {"_socket"} if name.partition(".")[0].lstrip("_") in DOES_IO}
     ours = {name for name in extra if name.partition(".")[0] == "stagectl"}
     assert ours == {"stagectl", "stagectl.core", *modules}
 

@@ -6,12 +6,13 @@ there. So the two have nothing in common but the rules.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import pytest
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import Ran, Timed, rest, run, small_plan, wish
 
 from stagectl.core.actions import Action, Back, FallBack, GoTo, Next, PauseCue, StartCue, StopCue, Undo
@@ -58,7 +59,7 @@ def show(*songs: CueCall | None, sections: int = 3, settle_ms: int = 0, player: 
 def timed(*positions: float | None, first: int = 1, **fields: object) -> CueCall:
     """A cue whose sections begin at these positions, s; None for one that the track does not bring."""
     sections = tuple(Section(round(at * S), first + 1 + part) for part, at in enumerate(positions) if at is not None)
-    return replace(CueCall(player=0, sections=sections), **fields)  # type: ignore[arg-type]
+    return replace(CueCall(player=0, sections=sections), **fields)
 
 
 def places(ran: Ran) -> list[tuple[float, int]]:

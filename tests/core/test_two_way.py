@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from depth import examples
 from far_desk import FarDesk, Line
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import FINE, LEVELS, small_plan, wish
 
 from stagectl.core.actions import Back, GoTo, Hush, Next, Nudge, Ride, Undo

@@ -7,13 +7,13 @@ A byte on a DIN link is ten bits at 31,250 baud, 320 µs; a control change is th
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import replace
 from itertools import accumulate, pairwise
 from random import Random
 
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import DIN, FAST, MIXED, Ran, Timed, rest, run, settled, small_plan, wish
 from wires import flat, keeps_the_budget, wire_ns
 

@@ -4,10 +4,10 @@ them once, and the next night then sounds as the nights came to sound."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from keep.judge import judged, lesson, read_nights
 from keep.tour import PLANTS, SONG_S, VENUES, Feet, Noise, feet_of, journal, play, stop_of, tour, write_show

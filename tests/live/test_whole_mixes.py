@@ -6,12 +6,12 @@ The levels are the desk's own, over real UDP, or told to the core as a desk woul
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from forked import stagectl
 from lines import Program
+from msgspec.structs import replace
 from nights import deaf, playing, quick_copy
 from test_night_over_osc import free_port
 from test_two_way_over_osc import Desk, end

@@ -12,11 +12,12 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final
 
 from depth import LONG
+from msgspec.structs import replace
 
 from stagectl.core.actions import (
     Action,

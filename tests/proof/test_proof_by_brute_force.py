@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache
 from typing import Final, get_args
 
 import pytest
 from depth import LONG
+from msgspec.structs import replace
 from small_shows import Seen, base_of, everything, small_show
 
 from stagectl.core import nudges as nudges_module

@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 import socket
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec.structs import replace
 
 from stagectl.core.events import DeskSaid
 from stagectl.core.grid import Grid

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -15,6 +14,7 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from stagectl.core.actions import Action, Back, GoTo, Lasts, Next, Nudge, Recall, Undo
 from stagectl.core.events import DeskCame, DeskSaid, Event, Moved, PedalCame, Wanted

@@ -6,12 +6,12 @@ A byte on a DIN link takes 320 µs: 31,250 baud, a start bit, eight bits, a stop
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from stagectl.core.actions import Next
 from stagectl.core.events import DeskCame, Wanted

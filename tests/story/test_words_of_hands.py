@@ -5,8 +5,7 @@ The rows are those of real steps of the core on the demo trio, whose sends have 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from msgspec.structs import replace
 from stage_boards import show_at
 
 from stagectl.core.actions import Next
