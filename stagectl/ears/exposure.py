@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Final, TypeAlias
+
+from msgspec import Struct
 
 HOUR: Final = 3600.0
 """Seconds."""
@@ -32,8 +33,7 @@ Heard: TypeAlias = tuple[float, float]
 """A level at the ear, dB(A) (minus infinity for silence), and for how long it was heard, s."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Criterion:
+class Criterion(Struct, frozen=True, kw_only=True):
     """A rule for how much is allowed.
 
     `level`: what may be heard for the reference time, dB(A); `exchange`: what halves the time, dB; `reference`: s;

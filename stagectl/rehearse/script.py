@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -38,8 +37,7 @@ _TURN = re.compile(r"turn to (\d{1,5})")
 _WORDS = ("press", "hold", "double press", "down", "up", "unplug", "plug in")
 
 
-@dataclass(frozen=True)
-class HappensText(Typed):
+class HappensText(Typed, frozen=True):
     """What a foot does: a word, or `turn to 64`."""
 
     def parse(self, typed: Any) -> str:

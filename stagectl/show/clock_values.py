@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import zoneinfo
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache
@@ -35,7 +34,7 @@ _TIME = r"([01]?[0-9]|2[0-3]):([0-5][0-9])|(24):(00)"
 _OTHERWISE = r"([0-9]{1,2})(?:[:.h]([0-5][0-9])?)?\s*([ap]\.?m\.?)?"
 
 
-class ClockText(Typed):
+class ClockText(Typed, frozen=True):
     """A time of day, in minutes since midnight: `16:00`, `9:05`; `24:00` is the midnight that ends the day
     (ISO 8601:2004)."""
 
@@ -68,7 +67,7 @@ def _meant(typed: Any) -> str:
 _DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 
 
-class DateText(Typed):
+class DateText(Typed, frozen=True):
     """A date, as ISO 8601 has it: `2026-11-27`."""
 
     def parse(self, typed: Any) -> date:
@@ -95,7 +94,7 @@ def zones() -> tuple[str, ...]:
     return tuple(sorted(name for name in zoneinfo.available_timezones() if re.fullmatch(PATTERN, name)))
 
 
-class ZoneText(Typed):
+class ZoneText(Typed, frozen=True):
     """A time zone by its name in the IANA time zone database: `Europe/Lisbon`."""
 
     def parse(self, typed: Any) -> str:
@@ -146,8 +145,7 @@ def span_text(ns: int) -> str:
     return " ".join(parts) or "0 s"
 
 
-@dataclass(frozen=True)
-class SpanText(Typed):
+class SpanText(Typed, frozen=True):
     """A length of time with its unit, in ns: `30 min`, `1 h`, `90 s`, `1 h 30 min`. Where `none` is given, that word
     means 0."""
 

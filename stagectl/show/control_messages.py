@@ -3,7 +3,6 @@ control (MMC) and show control (MSC). How they are written in the files."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, model_validator
@@ -24,7 +23,7 @@ _TIME: Final = Duration(SECONDS_A_DAY - 1)
 """What a time code can name."""
 
 
-class TimeOrPosition(Typed):
+class TimeOrPosition(Typed, frozen=True):
     """A time since the track's beginning, ns, or the word `position`."""
 
     def parse(self, typed: Any) -> int:
@@ -39,7 +38,7 @@ class TimeOrPosition(Typed):
         return {"anyOf": [*_TIME.schema()["anyOf"], {"enum": [POSITION]}]}
 
 
-class RateWord(Typed):
+class RateWord(Typed, frozen=True):
     """The frames a second of a time code, as a word of `RATES`."""
 
     def parse(self, typed: Any) -> str:
@@ -52,8 +51,7 @@ class RateWord(Typed):
         return {"enum": [*RATES, *(int(word) for word in RATES if word.isdecimal())]}
 
 
-@dataclass(frozen=True)
-class CueText(Typed):
+class CueText(Typed, frozen=True):
     """The number of a cue, a list or a path: digits with points between them. `word`: it may be the word `cue`."""
 
     word: bool = False

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Annotated, Any, TypeAlias
 
 from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level, Off
@@ -19,7 +18,7 @@ def _db(text: str, low: int, high: int) -> int | None:
     return int(value * 100) if low <= value * 100 <= high else None
 
 
-class _Decibels(Typed):
+class _Decibels(Typed, frozen=True):
     """A number of dB, held as hundredths."""
 
     def written(self, value: Level) -> float | str:
@@ -39,8 +38,7 @@ _MORE_PATTERN = r"^(\+?|[uU][pP] +)[0-9]*\.?[0-9]+ *[dD][bB]$|^[uU][pP] +[0-9]*\
 """A change that can only be upwards."""
 
 
-@dataclass(frozen=True)
-class LevelText(_Decibels):
+class LevelText(_Decibels, frozen=True):
     """A level: `-12`, `-7.5 dB`, `off`. At most two digits behind the point."""
 
     can_be_off: bool = True
@@ -64,7 +62,7 @@ class LevelText(_Decibels):
         return {"anyOf": [value, *off, {"type": "string", "pattern": _DB_PATTERN}]}
 
 
-class StepText(_Decibels):
+class StepText(_Decibels, frozen=True):
     """The distance between two levels of a desk, in hundredths of a dB: `0.5`, `0.1 dB`."""
 
     def parse(self, typed: Any) -> int:
@@ -81,7 +79,7 @@ class StepText(_Decibels):
 _SHIFT = r"(up|down)\s+(.+)"
 
 
-class LayerText(Typed):
+class LayerText(Typed, frozen=True):
     """What a layer does to a send: a level sets it, `up 3` and `down 6` shift it."""
 
     def parse(self, typed: Any) -> SetTo | ShiftBy:
@@ -105,8 +103,7 @@ class LayerText(Typed):
         return {"anyOf": [*LevelText().schema()["anyOf"], {"type": "string", "pattern": _SHIFT_PATTERN}]}
 
 
-@dataclass(frozen=True)
-class ChangeText(_Decibels):
+class ChangeText(_Decibels, frozen=True):
     """A signed change in dB: `+1`, `-1.5`, `2 dB`, `up 1`, `down 3`. In hundredths of a dB. Where `low` is 0 or
     more there is no sign but `+`, and no `down`."""
 
@@ -137,8 +134,7 @@ class ChangeText(_Decibels):
         return {"anyOf": [value, *({"type": "string", "pattern": text} for text in texts)]}
 
 
-@dataclass(frozen=True)
-class RateText(_Decibels):
+class RateText(_Decibels, frozen=True):
     """How fast a level may rise: `50`, `50 dB`, `50 dB/s`. In hundredths of a dB a second."""
 
     low: int

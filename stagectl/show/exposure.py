@@ -19,7 +19,7 @@ EAR_MAX: Final = 130
 _LOWERED: Final = {name.lower(): name for name in CRITERIA}
 
 
-class CriterionText(Typed):
+class CriterionText(Typed, frozen=True):
     """The name of a criterion for sound exposure."""
 
     def parse(self, typed: Any) -> str:
@@ -39,7 +39,7 @@ def _either(char: str) -> str:
     return r"\s+" if char == " " else re.escape(char)
 
 
-class EarText(Typed):
+class EarText(Typed, frozen=True):
     """A level at the ear: `88`, `88.5 dB(A)`. In dB(A)."""
 
     def parse(self, typed: Any) -> float:

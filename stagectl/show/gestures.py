@@ -7,7 +7,6 @@ know exactly the actions that the core does.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, TypeAlias
 
@@ -31,8 +30,7 @@ from stagectl.show.decibels import ChangeText
 from stagectl.show.values import NAME_MAX, FileModel, Name, NameText, OfKinds, OrElse, Typed, plain, said
 
 
-@dataclass(frozen=True)
-class Choice(Typed):
+class Choice(Typed, frozen=True):
     """One of a few words."""
 
     words: tuple[str, ...]

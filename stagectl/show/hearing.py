@@ -35,7 +35,7 @@ FINE_TOP: Final = 16_383
 """The largest value of 14 bits."""
 
 
-class AnyChannel(Typed):
+class AnyChannel(Typed, frozen=True):
     """A channel, or `any` (0 inside)."""
 
     def parse(self, typed: Any) -> int:
@@ -175,7 +175,7 @@ Pattern: TypeAlias = tuple[int | str, ...]
 """The bytes of a SysEx message: a number is that byte, a text is any data byte, and which part of the value it is."""
 
 
-class SysExPattern(Typed):
+class SysExPattern(Typed, frozen=True):
     """SysEx in hexadecimal, with `??` for any byte, and `{value}` or `{value msb}` and `{value lsb}` for the value."""
 
     def parse(self, typed: Any) -> Pattern:
@@ -239,7 +239,7 @@ class HearSong(HearOnce):
     song_select: Seven
 
 
-class KeyName(Typed):
+class KeyName(Typed, frozen=True):
     """The name of a key."""
 
     def parse(self, typed: Any) -> str:

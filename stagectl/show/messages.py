@@ -39,7 +39,7 @@ from stagectl.wire import midi
 from stagectl.wire.osc import Argument, build
 
 
-class HexText(Typed):
+class HexText(Typed, frozen=True):
     """SysEx bytes as hexadecimal text, from F0 to F7."""
 
     def parse(self, typed: Any) -> bytes:
@@ -119,7 +119,7 @@ INT_TOP = 2**31
 """OSC's whole numbers have 32 bits."""
 
 
-class OscValue(Typed):
+class OscValue(Typed, frozen=True):
     """One OSC argument: a whole number (int), a number with a point (float), `yes`/`no` (boolean), else text."""
 
     def parse(self, typed: Any) -> Argument:

@@ -21,7 +21,7 @@ ROWS_MAX: Final = 1_024
 Row: TypeAlias = tuple[int, ...]
 
 
-class TableText(Typed):
+class TableText(Typed, frozen=True):
     """A list of numbers, or a list of such lists."""
 
     def parse(self, typed: Any) -> tuple[int | Row, ...]:

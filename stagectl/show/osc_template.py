@@ -6,7 +6,6 @@ import re
 import struct
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Final, Literal, NamedTuple, TypeAlias
 
@@ -32,7 +31,7 @@ DECIMALS: Final = 6
 """Places behind the point of a value that is said as text."""
 
 
-class AddressTemplate(Typed):
+class AddressTemplate(Typed, frozen=True):
     """An OSC address in which `{input}` and `{mix}` stand for the input's socket and the mix's number."""
 
     def parse(self, typed: Any) -> str:
@@ -47,8 +46,7 @@ class AddressTemplate(Typed):
         return {"type": "string", "pattern": "^/"}
 
 
-@dataclass(frozen=True)
-class ArgumentText(Typed):
+class ArgumentText(Typed, frozen=True):
     """One argument of a template: `{value}`, `{input}`, `{mix}`, or one that stays the same. `asks`: there is no
     value."""
 

@@ -7,7 +7,6 @@ Whoever sends it says what the words stand for there and then.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, TypeAlias
 
@@ -83,8 +82,7 @@ def sixteenth(numbers: Numbers) -> int:
     return numbers[SIXTEENTH]
 
 
-@dataclass(frozen=True)
-class NumberOrWord(Typed):
+class NumberOrWord(Typed, frozen=True):
     """A whole number, or a word that stands for one."""
 
     high: int = 127

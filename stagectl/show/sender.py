@@ -27,7 +27,7 @@ def address(host: str) -> IPv4Address | None:
         return None
 
 
-class SenderText(Typed):
+class SenderText(Typed, frozen=True):
     """One machine: an IPv4 address, since pedals are listened for over IPv4, or a name, in small letters."""
 
     def parse(self, typed: Any) -> str:

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property, reduce
 from operator import xor
 from typing import Any, Final
+
+from msgspec import Struct
 
 from stagectl.errors import WireError
 from stagectl.show.values import Typed, plain, said
@@ -36,8 +37,7 @@ _CHECKSUMS: Final = {
 }
 
 
-@dataclass(frozen=True)
-class Template:
+class Template(Struct, frozen=True, dict=True):
     """A number of `parts` is that byte, a text the byte that its word stands for. `start`: the first part that a
     checksum counts."""
 
@@ -99,8 +99,7 @@ class Template:
         return reduce(lambda value, word: value << 7 | words[word], self.value_words, 0)
 
 
-@dataclass(frozen=True)
-class TemplateText(Typed):
+class TemplateText(Typed, frozen=True):
     """A template as it is typed. `asks`: a question, which has no value in it."""
 
     asks: bool = False

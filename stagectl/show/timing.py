@@ -20,7 +20,7 @@ PAUSE_S: Final = 600
 """The longest pause between a track's end and the next one's start, s."""
 
 
-class TempoText(Typed):
+class TempoText(Typed, frozen=True):
     """Quarter notes a minute: `96`, `120.5`."""
 
     def parse(self, typed: Any) -> Fraction:
@@ -39,7 +39,7 @@ class TempoText(Typed):
 _METRE = r"([0-9]{1,2})\s*/\s*([0-9]{1,2})"
 
 
-class MetreText(Typed):
+class MetreText(Typed, frozen=True):
     """Beats in a bar and the note that is a beat: `4/4`, `6/8`."""
 
     def parse(self, typed: Any) -> Metre:
@@ -83,7 +83,7 @@ class AtBar(NamedTuple):
 _BAR = r"bar\s+([0-9]{1,4})(?:\s*,?\s*beat\s+([0-9]{1,2}))?"
 
 
-class PlaceText(Typed):
+class PlaceText(Typed, frozen=True):
     """A place in a song's track: `1:12`, `72 s`, `bar 33`, `bar 33 beat 3`."""
 
     time: ClassVar[Duration] = Duration(TRACK_S)
@@ -117,7 +117,7 @@ class AtTheEnd(NamedTuple):
 STARTS_AFTER: Final = "next song starts after"
 
 
-class ThenText(Typed):
+class ThenText(Typed, frozen=True):
     """`stay`, `next song`, or `{next song starts after: 5 s}`."""
 
     pause: ClassVar[Duration] = Duration(PAUSE_S)

@@ -131,7 +131,7 @@ def _bare(typed: Any) -> str:
     return said(typed).strip("`")
 
 
-class PointText(Typed):
+class PointText(Typed, frozen=True):
     """One point of a chart: `[value, level]`."""
 
     def parse(self, typed: Any) -> laws.Point:

@@ -6,10 +6,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from contextvars import ContextVar
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Any, ClassVar, Final, TypeAlias
 
+from msgspec import Struct
 from pydantic import BaseModel, ConfigDict, Discriminator, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
@@ -83,8 +83,7 @@ def kind_by_key(models: Mapping[str, type[FileModel]]) -> Discriminator:
     return Discriminator(kind, NEEDS_KIND, ", ".join(f"`{word}`" for word in models))
 
 
-@dataclass(frozen=True)
-class OrElse:
+class OrElse(Struct, frozen=True):
     """Says in the JSON Schema how else a value may be written: as one of a few words, as a value of a simple type, or
     (where neither is given) as an entry of its list standing alone."""
 
@@ -98,7 +97,7 @@ class OrElse:
         return {"anyOf": [made, also]}
 
 
-class Typed:
+class Typed(Struct, frozen=True):
     """The base of the value types: `parse` takes what was typed and raises ValueError with what is allowed.
     `written` is its way back: a value as it stands in a file."""
 
@@ -149,8 +148,7 @@ def number(typed: Any) -> Decimal | None:
     return Decimal(text) if len(text) <= NUMBER_MAX and _NUMBER.fullmatch(text) else None
 
 
-@dataclass(frozen=True)
-class Whole(Typed):
+class Whole(Typed, frozen=True):
     """A whole number within bounds."""
 
     low: int
@@ -166,8 +164,7 @@ class Whole(Typed):
         return {"type": "integer", "minimum": self.low, "maximum": self.high}
 
 
-@dataclass(frozen=True)
-class Real(Typed):
+class Real(Typed, frozen=True):
     """A number within bounds."""
 
     low: float
@@ -186,8 +183,7 @@ class Real(Typed):
 _CLOCK = r"(?:([0-9]{1,4}):)?([0-9]{1,4}):([0-5]?[0-9](?:\.[0-9]{1,9})?)"
 
 
-@dataclass(frozen=True)
-class Duration(Typed):
+class Duration(Typed, frozen=True):
     """A length of time, in ns: `0`, `1.5`, `1.5 s`, `250 ms`, `1:12`, `1:02:03.5`. A bare number is seconds."""
 
     high_s: float
@@ -220,7 +216,7 @@ class Duration(Typed):
         }
 
 
-class NameText(Typed):
+class NameText(Typed, frozen=True):
     """A name: free text on one line."""
 
     def parse(self, typed: Any) -> str:
@@ -241,7 +237,7 @@ class NameText(Typed):
 _YES, _NO = ("yes", "true", "on"), ("no", "false", "off")
 
 
-class FlagText(Typed):
+class FlagText(Typed, frozen=True):
     """Yes or no, in any of the ways that people write it."""
 
     def parse(self, typed: Any) -> bool:
@@ -255,7 +251,7 @@ class FlagText(Typed):
         return {"anyOf": [{"enum": ["yes", "no"]}, {"type": "boolean"}, {"type": "string", "pattern": f"^({words})$"}]}
 
 
-class HostText(Typed):
+class HostText(Typed, frozen=True):
     """Where an OSC device listens: `HOST:PORT`."""
 
     def parse(self, typed: Any) -> tuple[str, int]:
@@ -282,7 +278,7 @@ def address_of(typed: Any, address: str) -> str:
     return address
 
 
-class AddressText(Typed):
+class AddressText(Typed, frozen=True):
     """An OSC address, such as `/pedal/left`."""
 
     def parse(self, typed: Any) -> str:

@@ -11,10 +11,11 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from typing import Final, Protocol
+
+from msgspec import Struct
 
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height, hundredths
@@ -125,8 +126,7 @@ class StepLaw:
         raise WireError(f"{code} is outside {self.first} to {last}")
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(Struct, frozen=True):
     """One point of a chart: a code and its level."""
 
     code: float
