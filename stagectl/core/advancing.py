@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from types import MappingProxyType
 
+from msgspec.structs import asdict, replace
+
 from stagectl.core.actions import Back, FallBack, GoTo, Lasts, Next, Recall
 from stagectl.core.asking import want
 from stagectl.core.cues import begin, stop_all
@@ -53,7 +55,7 @@ def arrive(work: Work, by: Presser, place: Place, *, starts: bool, begins: bool 
     with the song; not on the way back. `remembers`: whether it can be undone."""
     state, plan = work.state, work.plan
     old, new = plan.stops[state.place.stop], plan.stops[place.stop]
-    wishes = state.wishes._replace(place=place, nudges=lasting(plan, state.nudges, state.place, place))
+    wishes = replace(state.wishes, place=place, nudges=lasting(plan, state.nudges, state.place, place))
     if remembers:
         _change(work, by, wishes)
     else:
@@ -93,9 +95,9 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
     """Be at a place with these nudges: what the desk should have follows from it, and from where it has whole mixes
     that the show leaves alone."""
     plan, was, place = work.plan, work.state.place, wishes.place
-    wishes = wishes._replace(above=above_now(plan, work.state))
+    wishes = replace(wishes, above=above_now(plan, work.state))
     old, new = plan.stops[was.stop], plan.stops[place.stop]
-    work.set(**wishes._asdict(), recalled=True, left=frozenset())
+    work.set(**asdict(wishes), recalled=True, left=frozenset())
     if was != place:
         work.set(brought=None)
         work.out(Arrived(at=work.at, press=by.press, stop=place.stop, scene=place.scene, base=place.base))
@@ -107,7 +109,7 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
             work.carries(plan.link.recall_ns)
-            work.set(known=work.state.known._replace(stored=work.at, before=MappingProxyType({})))
+            work.set(known=replace(work.state.known, stored=work.at, before=MappingProxyType({})))
     want(work, by, work.aims(), fade_ns=_fade(plan, was, place))
 
 
@@ -124,11 +126,11 @@ def recall(work: Work, by: Presser, action: Recall) -> None:
         work.set(retell=frozenset(range(len(state.asked))))
         place = Place(stop=state.place.stop)
     else:
-        place = state.place._replace(scene=action.scene)
+        place = replace(state.place, scene=action.scene)
         if place == state.place:
             refuse(work, by, Reason.ALREADY_THERE)
             return
-    _change(work, by, state.wishes._replace(place=place))
+    _change(work, by, replace(state.wishes, place=place))
 
 
 def fall_back(work: Work, by: Presser, _: FallBack) -> None:

@@ -28,6 +28,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
+from msgspec.structs import replace
+
 from stagectl.core.asking import resume
 from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, Known, pause
 from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
@@ -78,7 +80,7 @@ def _lose(work: Work, known: Known) -> None:
     # A desk that cannot be read is told everything when it comes back, hands or not.
     left = work.state.left if work.plan.answers.reads else frozenset()
     unknown = (None,) * len(work.state.asked)
-    work.set(known=known._replace(before=_had(work)), desk_here=False, asked=unknown, retell=frozenset(), left=left)
+    work.set(known=replace(known, before=_had(work)), desk_here=False, asked=unknown, retell=frozenset(), left=left)
 
 
 def _had(work: Work) -> Mapping[int, Level]:
@@ -110,7 +112,7 @@ def came(work: Work, _: DeskCame) -> None:
         _ready(work)
         return
     sends = filter(work.plan.can_read, range(len(work.state.asked)))
-    _lose(work, NOTHING_KNOWN._replace(reading=True).with_doubts({send: Doubt(due=work.at) for send in sends}))
+    _lose(work, replace(NOTHING_KNOWN, reading=True).with_doubts({send: Doubt(due=work.at) for send in sends}))
 
 
 def _ready(work: Work) -> None:
@@ -129,7 +131,7 @@ def _was_read(work: Work) -> None:
     hands = [send for send in news if send in known.before]
     if len(hands) > min(HANDS_MAX, len(known.said) // 2):
         hands = []
-    work.set(asked=tuple(asked), known=NOTHING_KNOWN._replace(said=known.said))
+    work.set(asked=tuple(asked), known=replace(NOTHING_KNOWN, said=known.said))
     moves = tuple(Move(send, known.before.get(send), known.said[send]) for send in news if send not in hands)
     if moves:
         work.out(Changed(at=work.at, press=work.next_press(), who=DESK, cause=READ, moves=moves))
@@ -190,7 +192,7 @@ def _arrived(work: Work, send: int, level: Level, doubt: Doubt | None) -> None:
     if doubt is not None and doubt.last and doubt.tries:
         known = known.doubting(send, None)
     elif doubt is not None and not doubt.sure:
-        right = doubt._replace(sure=True, due=work.at + GRACE_NS, again=None, agains=0)
+        right = replace(doubt, sure=True, due=work.at + GRACE_NS, again=None, agains=0)
         known = known.doubting(send, right)
     work.set(known=known)
 
@@ -200,7 +202,7 @@ def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:
     known = work.state.known
     if doubt.sure:
         if work.plan.can_ask(send):
-            work.set(known=known.doubting(send, doubt._replace(sure=False, was=True, due=work.at, tries=0)))
+            work.set(known=known.doubting(send, replace(doubt, sure=False, was=True, due=work.at, tries=0)))
         elif not doubt.was_told(level) and not _of_a_stored_scene(work, send):
             feel(work, send, level)
         return
@@ -208,7 +210,7 @@ def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:
         return
     # A message that was overtaken by a later one: the desk has really got it.
     if doubt.was_told(level):
-        doubt = doubt._replace(was=False, last=False)
+        doubt = replace(doubt, was=False, last=False)
     agains = doubt.agains + 1 if level == doubt.again else 1
     asked = work.state.asked[send]
     rounds = asked is not None and abs(height(level) - height(asked)) <= _slack(level)
@@ -219,7 +221,7 @@ def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:
     elif agains >= KEEPS_AFTER:
         feel(work, send, level)
     else:
-        work.set(known=known.doubting(send, doubt._replace(again=level, agains=agains)))
+        work.set(known=known.doubting(send, replace(doubt, again=level, agains=agains)))
 
 
 def _is_right(level: Level, asked: Level | None, doubt: Doubt | None) -> bool:
@@ -255,7 +257,7 @@ def look_into(work: Work) -> None:
     due = [send for send, doubt in doubts.items() if doubt.due <= at]
     for send in [send for send in due if doubts[send].sure]:
         if work.plan.can_ask(send):
-            doubts[send] = doubts[send]._replace(sure=False, was=True, last=True, tries=0)
+            doubts[send] = replace(doubts[send], sure=False, was=True, last=True, tries=0)
         else:
             del doubts[send]
     given_up = [send for send in due if send in doubts and doubts[send].tries >= TRIES]
@@ -264,7 +266,7 @@ def look_into(work: Work) -> None:
     open_ = [send for send in due if send in doubts]
     wait = _wait(work)
     if open_ and wait:
-        doubts |= {send: doubts[send]._replace(due=at + wait) for send in open_}
+        doubts |= {send: replace(doubts[send], due=at + wait) for send in open_}
     elif open_:
         _look(work, open_, doubts)
     work.set(known=work.state.known.with_doubts(doubts))
@@ -299,13 +301,13 @@ def _look(work: Work, open_: list[int], doubts: dict[int, Doubt]) -> None:
         takes = work.plan.takes(send)
         doubt, level = doubts[send], work.state.asked[send]
         if carries and carries + takes > work.plan.link.burst_ns:
-            doubts[send] = doubt._replace(due=at + 1)
+            doubts[send] = replace(doubt, due=at + 1)
             continue
         carries += takes
         step = work.plan.in_steps(send, level)
         if step is not None and not doubt.retold and _tells_again(work, send, doubt):
             again.append((send, step))
-            doubt = doubt._replace(retold=True, due=at + 1)
+            doubt = replace(doubt, retold=True, due=at + 1)
             doubts[send] = doubt if work.plan.can_ask(send) else _asked(doubt, at)
         else:
             if work.plan.can_ask(send):
@@ -319,7 +321,7 @@ def _look(work: Work, open_: list[int], doubts: dict[int, Doubt]) -> None:
 
 
 def _asked(doubt: Doubt, at: int) -> Doubt:
-    return doubt._replace(due=at + pause(doubt.tries), tries=doubt.tries + 1, retold=False)
+    return replace(doubt, due=at + pause(doubt.tries), tries=doubt.tries + 1, retold=False)
 
 
 def _tells_again(work: Work, send: int, doubt: Doubt) -> bool:

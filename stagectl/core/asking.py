@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from itertools import compress, count
 from operator import ne
 
+from msgspec.structs import replace
+
 from stagectl.core.doubt import Known
 from stagectl.core.effects import Ask, Changed, Move
 from stagectl.core.fade import FRAME_NS, Fade, Glide, plan_fade
@@ -102,7 +104,7 @@ def _plan(
             if asked[send] is None and send % work.plan.width == work.plan.whole:
                 # Before the inputs that may rise under it, and no higher than it may be while others have to fall.
                 ahead.add(send)
-                glides.append(glide._replace(end=min(end, had.get(send, end), key=height)))
+                glides.append(replace(glide, end=min(end, had.get(send, end), key=height)))
             elif hushed and work.plan.listener_of(send) in hushed:
                 glides.append(_hushed(glide, running))
             else:
@@ -152,10 +154,10 @@ def tell_due(work: Work) -> None:
     assert fade is not None
     turn = min(fade.turns)
     frame, at = divmod(turn, len(fade.bunches))
-    first, end, _ = fade.bunches[at]
+    bunch = fade.bunches[at]
     teller = Teller(work)
     next_frame = fade.frames
-    for glide in fade.glides[first:end]:
+    for glide in fade.glides[bunch.first : bunch.end]:
         if glide.send not in fade.let_be:
             level = work.plan.in_steps(glide.send, fade.exact(glide, frame, work.plan.limits.nudge_floor))
             assert level is not None

@@ -29,6 +29,9 @@ from __future__ import annotations
 from enum import Enum
 from typing import Final, NamedTuple
 
+from msgspec import Struct
+from msgspec.structs import replace
+
 BOUNCE_DEFAULT_NS: Final = 20_000_000
 """Three times the usual worst of the study above, a third of the shortest gap between two presses of a foot."""
 
@@ -51,7 +54,7 @@ class Kind(Enum):
     ONE_SHOT = "only presses"
 
 
-class Switch(NamedTuple):
+class Switch(Struct, frozen=True):
     """How a control's values are read as a switch. `latching`: it changes its state with each press. `threshold`:
     values from there on are one state of the contact, lower ones the other (None: the upper half, as in MIDI 1.0:
     0-63 off, 64-127 on). `rests_closed`: the upper values are the contact at rest, the lower ones the foot.
@@ -67,7 +70,7 @@ class Switch(NamedTuple):
         return (value >= (top // 2 + 1 if self.threshold is None else self.threshold)) is not self.rests_closed
 
 
-class Contact(NamedTuple):
+class Contact(Struct, frozen=True):
     """What is known of one contact. `down`: as it said last; `acted`: as was acted on; `since`: the first edge of
     the train, ns; `shuts`: when its window has run out; `ignored`: edges since the one that was acted on."""
 
@@ -83,7 +86,7 @@ class Contact(NamedTuple):
         return self.shuts if self.ignored else None
 
 
-class Heard(NamedTuple):
+class Heard(Struct, frozen=True):
     """What came of an edge: the contact, and whether the edge acts (else it was ignored)."""
 
     contact: Contact
@@ -98,7 +101,7 @@ def edge(contact: Contact | None, down: bool, now: int, kind: Kind, bounce_ns: i
         if now < contact.shuts:
             shuts = min(now + bounce_ns, contact.since + TRAIN_MAX_NS)
             ignored = min(contact.ignored + 1, EDGES_MAX)
-            return Heard(contact._replace(down=down, shuts=shuts, ignored=ignored), False)
+            return Heard(replace(contact, down=down, shuts=shuts, ignored=ignored), False)
     elif not down and kind is Kind.MOMENTARY:
         return None
     return Heard(Contact(down, down, now, now + bounce_ns), True)
@@ -116,5 +119,5 @@ class Shut(NamedTuple):
 def shut(contact: Contact) -> Shut:
     """The window has run out."""
     acts = contact.down != contact.acted
-    at_rest = contact._replace(acted=contact.down, ignored=0)
+    at_rest = replace(contact, acted=contact.down, ignored=0)
     return Shut(at_rest, acts, contact.ignored - acts)

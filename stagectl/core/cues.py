@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from msgspec.structs import replace
+
 from stagectl.core.actions import PauseCue, StopCue
 from stagectl.core.effects import Cue, Reason, Tells, Track, Tracked
 from stagectl.core.players import CueCall
@@ -30,7 +32,7 @@ def due(work: Work, track: Running) -> int | None:
 
 def keep(work: Work, track: Running) -> None:
     """The track is so from now on."""
-    work.set(track=track._replace(due=due(work, track)))
+    work.set(track=replace(track, due=due(work, track)))
 
 
 def start(work: Work, by: Presser, cue: CueCall, position: int | None = None) -> bool:
@@ -108,10 +110,10 @@ def pause_cue(work: Work, by: Presser, _: PauseCue) -> None:
     elif track.paused is None:
         position = track.position(work.at)
         _tell(work, by, track, Tells.PAUSE, position)
-        keep(work, track._replace(paused=position))
+        keep(work, replace(track, paused=position))
     else:
         _tell(work, by, track, Tells.GO_ON, track.paused)
-        keep(work, track._replace(zero=work.at - track.paused, paused=None, since=work.at))
+        keep(work, replace(track, zero=work.at - track.paused, paused=None, since=work.at))
 
 
 def _tell(work: Work, by: Presser, track: Running, tells: Tells, position: int, *, begins: bool = False) -> None:

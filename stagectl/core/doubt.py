@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from stagectl.core.levels import Level, height
 from stagectl.core.plan import MS
@@ -34,7 +37,7 @@ SAME: Final = 2
 """A level comes back from a fine desk within so many hundredths of a dB: an OSC float is rounded."""
 
 
-class Doubt(NamedTuple):
+class Doubt(Struct, frozen=True):
     """A send whose level on the desk is not sure. `due`: when to look into it, ns; `tries`: questions so far; `low`,
     `high`: between which levels (as `height`) the desk was led since it was last sure; `told`: the levels themselves.
 
@@ -69,7 +72,7 @@ def pause(tries: int) -> int:
     return int(PAUSE_NS * GROWS[0] ** tries // GROWS[1] ** tries)
 
 
-class Known(NamedTuple):
+class Known(Struct, frozen=True):
     """What is known of the desk's levels. `said`: what it said of a send since it was last told something; `doubts`, by
     send, and when the first of them is `due`; `before`: what it had when it went, or was told last
     where it cannot be read; `reading`: whether it is being read; `stored`: when it was last told to recall a scene of
@@ -84,7 +87,7 @@ class Known(NamedTuple):
 
     def with_doubts(self, doubts: dict[int, Doubt]) -> Known:
         """With other doubts."""
-        return self._replace(doubts=MappingProxyType(doubts), due=_first_due(doubts))
+        return replace(self, doubts=MappingProxyType(doubts), due=_first_due(doubts))
 
     def doubting(self, send: int, doubt: Doubt | None) -> Known:
         """With one doubt changed, or none about that send."""
@@ -100,7 +103,7 @@ class Known(NamedTuple):
         if self.said.get(send) == level:
             return self
         # `|` and `copy` of a proxy go to its dict at once: walking through the proxy takes thirty times as long.
-        return self._replace(said=MappingProxyType(self.said | {send: level}))
+        return replace(self, said=MappingProxyType(self.said | {send: level}))
 
     def told(self, levels: Iterable[tuple[int, Level | None, Level]], now: int, *, sure: bool = False) -> Known:
         """The desk was told levels: each send, what it had been asked for before, and what it is asked for now.

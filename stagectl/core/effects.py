@@ -9,6 +9,8 @@ from __future__ import annotations
 from enum import Enum
 from typing import NamedTuple, TypeAlias
 
+from msgspec import Struct
+
 from stagectl.core.levels import Level
 
 
@@ -71,7 +73,7 @@ class Move(NamedTuple):
     after: Level
 
 
-class Pressed(NamedTuple):
+class Pressed(Struct, frozen=True):
     """A gesture was understood, or a wish came from elsewhere (then `pedal` and `control` are None)."""
 
     at: int
@@ -83,7 +85,7 @@ class Pressed(NamedTuple):
     gesture: str | None = None
 
 
-class Arrived(NamedTuple):
+class Arrived(Struct, frozen=True):
     """The night is at another place: a stop, and the scene laid over it, if any; `base`: the levels fell back to those
     of the base scene."""
 
@@ -94,7 +96,7 @@ class Arrived(NamedTuple):
     base: bool = False
 
 
-class Changed(NamedTuple):
+class Changed(Struct, frozen=True):
     """Targets moved. `cause`: the action's word. `fade_ns`: over how long the desk is taken there. Of a hand at the
     desk, where it counts as another level than the one it has put: `counts`, in the desk's steps, and `why`."""
 
@@ -108,7 +110,7 @@ class Changed(NamedTuple):
     why: Left | None = None
 
 
-class Refused(NamedTuple):
+class Refused(Struct, frozen=True):
     """An event changed nothing, and why."""
 
     at: int
@@ -120,7 +122,7 @@ class Refused(NamedTuple):
     control: int | None = None
 
 
-class Connected(NamedTuple):
+class Connected(Struct, frozen=True):
     """A pedal or a track player (by index), or the desk (neither), came or went."""
 
     at: int
@@ -145,7 +147,7 @@ class Track(Enum):
     LOST = "lost"
 
 
-class Tracked(NamedTuple):
+class Tracked(Struct, frozen=True):
     """What a track does by itself: it gets to a place that something happens at, or to its end; or its player says that
     it runs, stands, or is elsewhere. `position`: ns since the track's beginning; `due`: when it was there, ns."""
 
@@ -157,7 +159,7 @@ class Tracked(NamedTuple):
     due: int
 
 
-class Layered(NamedTuple):
+class Layered(Struct, frozen=True):
     """A layer was laid over a pedal's mapping, or taken off it (None)."""
 
     at: int
@@ -166,7 +168,7 @@ class Layered(NamedTuple):
     layer: int | None
 
 
-class Ask(NamedTuple):
+class Ask(Struct, frozen=True):
     """Tell the desk these levels, in this order. Every level is a step of the desk's grid, at or below the
     send's ceiling."""
 
@@ -175,14 +177,14 @@ class Ask(NamedTuple):
     levels: tuple[tuple[int, Level], ...]
 
 
-class Question(NamedTuple):
+class Question(Struct, frozen=True):
     """Ask the desk what levels these sends have; all of them where none is named."""
 
     at: int
     sends: tuple[int, ...]
 
 
-class RecallStored(NamedTuple):
+class RecallStored(Struct, frozen=True):
     """Tell the desk to recall a scene that it stores itself."""
 
     at: int
@@ -199,7 +201,7 @@ class Tells(Enum):
     GO_ON = "go on"
 
 
-class Cue(NamedTuple):
+class Cue(Struct, frozen=True):
     """Tell a track player what to do with a song's number. `position`: where the track is then, ns since its beginning;
     `begins`: it starts there as it always does, with the count-in if there is one."""
 
@@ -218,7 +220,7 @@ class Cue(NamedTuple):
         return self.tells in (Tells.START, Tells.GO_ON)
 
 
-class Told(NamedTuple):
+class Told(Struct, frozen=True):
     """Send a device its message."""
 
     at: int
@@ -226,7 +228,7 @@ class Told(NamedTuple):
     message: int
 
 
-class Lit(NamedTuple):
+class Lit(Struct, frozen=True):
     """Tell a pedal what one of its lamps (by index) shows: a song's number, or 1 and 0 for on and off. It shows a
     state, which may be the outcome of several presses, so it has no press of its own."""
 

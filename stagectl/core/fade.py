@@ -30,6 +30,9 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
+from msgspec import Struct
+from msgspec.structs import replace
+
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.plan import Plan
 
@@ -42,7 +45,7 @@ FRAMES_MAX: Final = 3_000
 NOTHING: Final[Mapping[int, Level]] = MappingProxyType({})
 
 
-class Glide(NamedTuple):
+class Glide(Struct, frozen=True):
     """One send's way, exact levels. `start` None: the desk's level is not known, so it is cut to the target."""
 
     send: int
@@ -50,7 +53,7 @@ class Glide(NamedTuple):
     end: Level
 
 
-class Bunch(NamedTuple):
+class Bunch(Struct, frozen=True):
     """Glides that are told at once, as a range of their places, and how long after the frame's begin, ns."""
 
     first: int
@@ -58,7 +61,7 @@ class Bunch(NamedTuple):
     after_ns: int
 
 
-class Fade(NamedTuple):
+class Fade(Struct, frozen=True):
     """What is still to be told. `due`: when messages may leave next, ns; `lead_ns`: how much of the way, in time, is
     gone in the first frame. `turns`: of each bunch, when it may have something to tell next, as a number of bunches
     over all frames; `done`: bunches whose time has passed, counted in the same way. `last`: the send whose time passed
@@ -129,7 +132,7 @@ class Fade(NamedTuple):
         if turn == ends:
             return None
         turns = (*self.turns[:at], min(frame * count + at, ends), *self.turns[at + 1 :])
-        return self._replace(due=self.time_of(min(turns)), turns=turns, done=turn + 1, last=self._last(turn + 1))
+        return replace(self, due=self.time_of(min(turns)), turns=turns, done=turn + 1, last=self._last(turn + 1))
 
     def passed(self, at: int) -> Fade:
         """The fade at a time (ns) before the next turn, when bunches have passed that have nothing to tell."""
@@ -140,7 +143,7 @@ class Fade(NamedTuple):
         frame = min(gone // self.frame_ns, self.frames - 1) if self.frames > 1 else 0
         into = bisect_right(self.bunches, gone - frame * self.frame_ns, key=_after)
         done = frame * len(self.bunches) + into
-        return self._replace(done=done, last=self._last(done))
+        return replace(self, done=done, last=self._last(done))
 
     def _last(self, done: int) -> int:
         """The send whose time passed last when so many bunches have passed."""
@@ -149,7 +152,7 @@ class Fade(NamedTuple):
     def without(self, send: int) -> Fade | None:
         """The same fade, in which one send is let be; None where nothing is left of it."""
         let_be = self.let_be | {send}
-        return None if all(glide.send in let_be for glide in self.glides) else self._replace(let_be=let_be)
+        return None if all(glide.send in let_be for glide in self.glides) else replace(self, let_be=let_be)
 
 
 def plan_fade(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, TypeAlias
 
 from msgspec import Struct
 
@@ -50,7 +50,7 @@ class Control(Struct, frozen=True, kw_only=True, dict=True):
         return Gesture.TURN in self.does
 
 
-class Pair(NamedTuple):
+class Pair(Struct, frozen=True):
     """Two controls of a pedal (by index) that do something when both come down within `within_ns`, ns."""
 
     first: int
@@ -64,7 +64,7 @@ LAMP_GAP_NS: Final = 10_000_000
 and a hundred changes a second are more than an eye can tell."""
 
 
-class Lamp(NamedTuple):
+class Lamp(Struct, frozen=True):
     """Something that a pedal shows. `shows`: a row of the table of lamps (`core/lamps.py`); `lasts_ns`: for how long,
     where that row asks for it; `gap_ns`: how long after it the pedal may be told the next."""
 
@@ -73,7 +73,7 @@ class Lamp(NamedTuple):
     gap_ns: int = LAMP_GAP_NS
 
 
-class FootLayer(NamedTuple):
+class FootLayer(Struct, frozen=True):
     """A layer of a mapping: the gestures that it lays over those of some controls, by the control's index."""
 
     name: str

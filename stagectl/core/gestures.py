@@ -44,7 +44,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from enum import Enum
-from typing import Final, NamedTuple
+from typing import Final
 
 from msgspec import Struct
 
@@ -133,7 +133,7 @@ class Timing(Struct, frozen=True, kw_only=True):
 NOTHING: Final[Mapping[Gesture, Action]] = {}
 
 
-class Hand(NamedTuple):
+class Hand(Struct, frozen=True):
     """The state of one control that is not idle. `since`: when the (first) way down was; `due`: when its wait
     ends, None where it waits for nothing; `does`: what was mapped then. `gap`: the last gap between two repeats,
     ns; `repeats`: how many there were."""
@@ -151,14 +151,14 @@ class Hand(NamedTuple):
         return self.phase is not Phase.BETWEEN
 
 
-class Outcome(NamedTuple):
+class Outcome(Struct, frozen=True):
     """The new state (None: idle) and the gestures that fired, in order."""
 
     hand: Hand | None
     fired: tuple[Gesture, ...]
 
 
-class Context(NamedTuple):
+class Context(Struct, frozen=True):
     """What a row of the table may look at. `since`: when the first way down was: now, if this is it; `does`: what was
     mapped then."""
 

@@ -15,7 +15,10 @@ A new kind of lamp is one row in `SHOWS`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from stagectl.core.effects import Lit, Reason, Refused
 from stagectl.core.feet import Lamp
@@ -39,14 +42,14 @@ UNMEANT: Final = frozenset(
 """Refusals that no foot meant: of contacts, of the wire, of a treadle on its way to the level. They light no lamp."""
 
 
-class Showing(NamedTuple):
+class Showing(Struct, frozen=True):
     """What a lamp should show. `until`: when that changes by the passing of time alone, ns; later than now."""
 
     value: int
     until: int | None = None
 
 
-class Shows(NamedTuple):
+class Shows(Struct, frozen=True):
     """A kind of lamp. `now`: what it should show at the time of the work, of a pedal by its index. `is_number`: it
     shows a number from 0 to the number of songs, and not on and off. `lasts`: it can be told for how long it is on."""
 
@@ -115,10 +118,10 @@ def _lit(work: Work, pedal: int, lights: Lights) -> Lights:
         differ.remove(at)
         work.out(Lit(at=work.at, pedal=pedal, lamp=at, value=showing[at].value))
         told = (*lights.told[:at], showing[at].value, *lights.told[at + 1 :])
-        lights = lights._replace(told=told, last=at, free=work.at + lamps[at].gap_ns)
+        lights = replace(lights, told=told, last=at, free=work.at + lamps[at].gap_ns)
     dues = [one.until for one in showing if one.until is not None] + ([lights.free] if differ else [])
     due = min(dues, default=None)
-    return lights if due == lights.due else lights._replace(due=due)
+    return lights if due == lights.due else replace(lights, due=due)
 
 
 def _note_refusals(work: Work) -> None:
@@ -149,5 +152,5 @@ def _forget(work: Work, pedal: int, **here: bool) -> None:
 
 def _change(work: Work, pedal: int, **fields: Any) -> None:
     lights = list(work.state.lights)
-    lights[pedal] = lights[pedal]._replace(**fields)
+    lights[pedal] = replace(lights[pedal], **fields)
     work.set(lights=tuple(lights))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import takewhile
 
+from msgspec.structs import replace
+
 from stagectl.core.effects import Ask, Effect, Lit, Order, RecallStored
 from stagectl.core.levels import height
 from stagectl.core.plan import Levels
@@ -28,7 +30,7 @@ def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
     last = {send: at for at, ask in enumerate(asks) for send, _ in ask.levels}
     first_of = {send: at for at, ask in [*enumerate(asks)][::-1] for send, _ in ask.levels if asked[send] is None}
     kept = [
-        ask._replace(levels=tuple(one for one in ask.levels if at in (last[one[0]], first_of.get(one[0]))))
+        replace(ask, levels=tuple(one for one in ask.levels if at in (last[one[0]], first_of.get(one[0]))))
         for at, ask in enumerate(asks)
     ]
     # A scene of the desk's own brings other levels, which nobody knows yet.
@@ -39,7 +41,7 @@ def latest(effects: Sequence[Effect], asked: Levels) -> list[Order]:
         for send, level in ask.levels
         if (was := asked[send]) is not None and height(level) < height(was)
     }
-    rest = [ask._replace(levels=tuple(one for one in ask.levels if one[0] not in falls)) for ask in kept]
-    rest[0] = rest[0]._replace(levels=(*falls.items(), *rest[0].levels))
+    rest = [replace(ask, levels=tuple(one for one in ask.levels if one[0] not in falls)) for ask in kept]
+    rest[0] = replace(rest[0], levels=(*falls.items(), *rest[0].levels))
     told = iter(rest)
     return [next(told) if isinstance(order, Ask) else order for order in orders]

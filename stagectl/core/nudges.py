@@ -21,7 +21,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, TypeAlias
+
+from msgspec import Struct
 
 from stagectl.core.actions import Lasts
 from stagectl.core.effects import Reason
@@ -32,7 +34,7 @@ TRAIL_MAX: Final = 64
 """Presses that a press in the other direction takes back exactly; before them plain arithmetic serves."""
 
 
-class Gave(NamedTuple):
+class Gave(Struct, frozen=True):
     """A press in the trail: by how much it was (0: it made room for another), and what the nudge was before it.
     `press`: its number, where the rest of the mix made room."""
 
@@ -43,7 +45,7 @@ class Gave(NamedTuple):
     press: int | None = None
 
 
-class Nudge(NamedTuple):
+class Nudge(Struct, frozen=True):
     """What was nudged: `shift` counts where the scene has a level, `lift` (above the floor) where it is off. `room`:
     how much of it was given to make room for others. `trail`: the last presses."""
 
@@ -118,7 +120,7 @@ def _shift_of(send: int, nudges: Nudges) -> int:
     return shift
 
 
-class Wish(NamedTuple):
+class Wish(Struct, frozen=True):
     """A nudge that is asked for: of which send, over which scene level, by how much, for how long. `most`: how much of
     `by` it may give, where others set a limit to it on the way up."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cached_property
 from types import MappingProxyType
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, TypeAlias
 
 from msgspec import Struct
 from msgspec.structs import force_setattr
@@ -87,7 +87,7 @@ class Stop(Struct, frozen=True, kw_only=True):
     does: Mapping[tuple[int, int], Does] = MappingProxyType({})
 
 
-class Scene(NamedTuple):
+class Scene(Struct, frozen=True):
     """A named scene that `recall` lays over the present stop."""
 
     name: str
@@ -95,7 +95,7 @@ class Scene(NamedTuple):
     fade_ns: int = 0
 
 
-class Message(NamedTuple):
+class Message(Struct, frozen=True):
     """A message to another device; the core only knows its name."""
 
     device: int
@@ -144,7 +144,7 @@ class Answers(Struct, frozen=True, kw_only=True):
         return self.each or self.echoes
 
 
-class Group(NamedTuple):
+class Group(Struct, frozen=True):
     """Inputs that are nudged together, by their columns."""
 
     name: str

@@ -46,7 +46,7 @@ class CueCall(Struct, frozen=True, kw_only=True):
         )
 
 
-class Player(NamedTuple):
+class Player(Struct, frozen=True):
     """A track player. `pauses`: it can be told to pause and to go on; `seeks`: to start elsewhere than at the
     beginning. `is_ours`: the built-in one, whose sound ends when it goes; another one at the end of a wire plays on.
     `says`: whether it says where it is, so that a song may begin, or jump, without being told to."""

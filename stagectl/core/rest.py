@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from stagectl.core.levels import Level
 from stagectl.core.mixes import Power, Row, held_by, lowered, most_of, power_of, total
@@ -12,7 +14,7 @@ if TYPE_CHECKING:
     from stagectl.core.plan import Levels, Plan
 
 
-class Mix(NamedTuple):
+class Mix(Struct, frozen=True):
     """A listener's mix, by column: its exact levels and the desk's steps of them. `row`: the levels before the ceiling
     of the mix; `held`: by how much that holds the inputs lower; `power`: what the steps of the inputs come to; `most`:
     what they may come to, if anything bounds them."""
@@ -62,7 +64,7 @@ def changed(plan: Plan, listener: int, mix: Mix, levels: Mapping[int, Level | No
     return Mix(row, row, steps, 0, power, mix.most)
 
 
-class Rest(NamedTuple):
+class Rest(Struct, frozen=True):
     """All mixes of a place: exact levels, the desk's steps, each mix, and the listeners whose mixes are held lower."""
 
     wanted: Levels

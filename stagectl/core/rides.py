@@ -17,6 +17,8 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import Final
 
+from msgspec.structs import replace
+
 from stagectl.core.actions import Ride
 from stagectl.core.asking import want
 from stagectl.core.effects import Reason
@@ -48,7 +50,7 @@ def ride(work: Work, key: Key, control: Control, action: Ride, value: int) -> No
     if last is not None:
         ends = places[value] in (0, FULL) and places[value] != places[last.value]
         if 0 < abs(value - last.value) <= control.travel.jitter and not ends:
-            _keep(work, key, last._replace(ignored=min(last.ignored + 1, JITTER_MAX)))
+            _keep(work, key, replace(last, ignored=min(last.ignored + 1, JITTER_MAX)))
             return
         tell_jitter(work, key)
     by = presser_of(work, key, Ride.word)
@@ -86,7 +88,7 @@ def ride(work: Work, key: Key, control: Control, action: Ride, value: int) -> No
     elif gliding or shift == now:
         _keep(work, key, grip)
     else:
-        _frame(work, key, by, grip._replace(samples=(now,) * FRAMES), control.travel.smooth_ns)
+        _frame(work, key, by, replace(grip, samples=(now,) * FRAMES), control.travel.smooth_ns)
 
 
 def glide_on(work: Work, key: Key) -> None:
@@ -94,7 +96,7 @@ def glide_on(work: Work, key: Key) -> None:
     grip = work.state.grips[key]
     if work.state.rides.get(grip.send, 0) != grip.out:
         # Somebody else moves this level now.
-        _keep(work, key, grip._replace(holds=False, due=None, samples=()))
+        _keep(work, key, replace(grip, holds=False, due=None, samples=()))
         return
     by = presser_of(work, key, Ride.word, grip.press)
     _frame(work, key, by, grip, work.plan.pedals[key[0]].controls[key[1]].travel.smooth_ns)
@@ -103,10 +105,10 @@ def glide_on(work: Work, key: Key) -> None:
 def _frame(work: Work, key: Key, by: Presser, grip: Grip, smooth_ns: int) -> None:
     samples = (*grip.samples[1:], grip.shift)
     if samples[0] == grip.shift and len(set(samples)) == 1:
-        _give(work, key, by, grip._replace(due=None, samples=()), grip.shift)
+        _give(work, key, by, replace(grip, due=None, samples=()), grip.shift)
     else:
         due = work.at + smooth_ns // FRAMES
-        _give(work, key, by, grip._replace(due=due, samples=samples), sum(samples) // FRAMES)
+        _give(work, key, by, replace(grip, due=due, samples=samples), sum(samples) // FRAMES)
 
 
 def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
@@ -115,7 +117,7 @@ def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
     if any(work.plan.listener_of(send) == whose for send in work.state.touches):
         take_all(work)
     moves = shift != work.state.rides.get(grip.send, 0)
-    _keep(work, key, grip._replace(out=shift))
+    _keep(work, key, replace(grip, out=shift))
     if moves:
         work.set(rides=MappingProxyType(work.state.rides | {grip.send: shift}))
         want(work, by, work.aims_of((grip.send,)), fade_ns=None, leading=grip.send)
@@ -127,7 +129,7 @@ def tell_jitter(work: Work, key: Key) -> None:
     if grip.ignored:
         values = f"{grip.ignored} value{'s' if grip.ignored > 1 else ''}"
         refuse(work, presser_of(work, key, values), Reason.JITTER)
-        _keep(work, key, grip._replace(ignored=0))
+        _keep(work, key, replace(grip, ignored=0))
 
 
 def _keep(work: Work, key: Key, grip: Grip) -> None:

@@ -12,7 +12,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from stagectl.core.actions import Lasts
 from stagectl.core.mixes import Row, total
@@ -38,7 +40,7 @@ def as_heard(work: Work, listener: int) -> Nudges:
     return with_nudges(state.nudges, Lasts.SECTION, found)
 
 
-class Asks(NamedTuple):
+class Asks(Struct, frozen=True):
     """What room is asked for: in whose mix, for which columns, for how long, by which press. `sum_stays`: the sum is to
     stay what it is `before`; else only the ceiling counts."""
 
@@ -95,7 +97,7 @@ def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
             wish = Wish(send, base, 0, asks.lasts, work.state.rides.get(send, 0))
             gave = Gave(0, old.shift, old.lift, old.room, asks.press)
             new = put(wish, level, nudges, work.bounds(send))
-            found[send] = new._replace(room=old.room + was - level, trail=(*old.trail, gave)[-TRAIL_MAX:])
+            found[send] = replace(new, room=old.room + was - level, trail=(*old.trail, gave)[-TRAIL_MAX:])
     return with_nudges(nudges, asks.lasts, found)
 
 

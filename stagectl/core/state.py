@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, TypeAlias
+
+from msgspec import Struct
 
 from stagectl.core.actions import Ride
 from stagectl.core.contacts import Contact
@@ -23,7 +25,7 @@ UNDO_MAX: Final = 64
 """Changes that can be taken back; older ones are forgotten first."""
 
 
-class Place(NamedTuple):
+class Place(Struct, frozen=True):
     """Where the night is: the stop, and the scene that was laid over it, if any. `base`: the levels have fallen back to
     those of the base scene."""
 
@@ -32,7 +34,7 @@ class Place(NamedTuple):
     base: bool = False
 
 
-class Wishes(NamedTuple):
+class Wishes(Struct, frozen=True):
     """What people have asked for: all that an undo can take back. `rides`: shifts by treadles, by send; `hushed`: the
     listeners whose mixes are taken down; `above`: by listener, how far a whole mix that the show does not drive is
     above 0 dB at the desk, as far as that counts here, hundredths of a dB (no undo takes it back)."""
@@ -64,7 +66,7 @@ def nudged_between(before: Wishes, after: Wishes) -> list[int]:
     return sorted(set(moved))
 
 
-class Change(NamedTuple):
+class Change(Struct, frozen=True):
     """An undo entry: who changed what was asked for, from what to what. `hand`: the send that a hand at the desk moved,
     which a ceiling may have kept from counting."""
 
@@ -74,7 +76,7 @@ class Change(NamedTuple):
     hand: int | None = None
 
 
-class Grip(NamedTuple):
+class Grip(Struct, frozen=True):
     """A treadle's last value, and its `shift` by it (hundredths of a dB) as it was mapped then: to which send, by
     which action. `holds`: whether it has taken hold of the level, and then `out` is the shift that it gave last.
     `ignored`: values since that were jitter. `due`, `samples`: of a way that is smoothed (`rides.py`), for `press`."""
@@ -91,7 +93,7 @@ class Grip(NamedTuple):
     samples: tuple[int, ...] = ()
 
 
-class Running(NamedTuple):
+class Running(Struct, frozen=True):
     """The track that runs, or is paused. `zero`: when its position was 0, ns; `paused`: the position at which it
     stands, None where it runs. `done`: up to which position (that one too) everything was done; `due`: when it gets to
     the next place that something happens at. `since`: when it was last told to run."""
@@ -110,7 +112,7 @@ class Running(NamedTuple):
         return now - self.zero if self.paused is None else self.paused
 
 
-class Report(NamedTuple):
+class Report(Struct, frozen=True):
     """What a player said so soon after it was told something that it may be older than that: where the track was at a
     time, ns, and whether it ran."""
 
@@ -120,7 +122,7 @@ class Report(NamedTuple):
     at: int
 
 
-class Touch(NamedTuple):
+class Touch(Struct, frozen=True):
     """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was, or where a fade was
     taking it; the hand counts as resting at `due`, ns."""
 
@@ -129,7 +131,7 @@ class Touch(NamedTuple):
     due: int
 
 
-class Lights(NamedTuple):
+class Lights(Struct, frozen=True):
     """A pedal's lamps (`lamps.py`). `told`: the value that each was told last, None where that is not known; `last`:
     the one that was told last. `pedal_here`, `wire_here`: whether the pedal is heard, and whether it can be told
     anything. `free`: when its wire has carried what it was given; `due`: when a lamp has to be looked at again;
@@ -148,7 +150,7 @@ Key: TypeAlias = tuple[int, int]
 """A control: its pedal and itself, as indices."""
 
 
-class State(NamedTuple):
+class State(Struct, frozen=True):
     """Everything that the core remembers. Built by `begin`, changed only by `step`.
 
     `place`, `nudges`, `rides`, `hushed`, `above`: what people have asked for, as in `Wishes`. `wanted`: exact levels

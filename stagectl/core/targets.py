@@ -8,7 +8,9 @@ does not. What nobody has touched is worked out before the night (`rest.py`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from stagectl.core.levels import Level
 from stagectl.core.mixes import Row, lowered
@@ -55,7 +57,7 @@ def touched(wishes: Wishes) -> Mapping[int, None]:
     return some
 
 
-class Aimed(NamedTuple):
+class Aimed(Struct, frozen=True):
     """A listener's mix as it should be. `mix`: before a hush; `wanted`, `steps`: after it."""
 
     mix: Mix
@@ -107,7 +109,7 @@ def mix_at(plan: Plan, listener: int, wishes: Wishes, *, recalled: bool = True) 
     return aimed(plan, listener, wishes, base, rest.mixes[listener], sends, recalled=recalled)
 
 
-class Aims(NamedTuple):
+class Aims(Struct, frozen=True):
     """The exact levels of all sends, and the desk's steps. `held`: the listeners whose mixes their ceilings hold lower;
     `of`: those whose mixes may differ from what they were; None: any."""
 
@@ -127,7 +129,7 @@ def aims(plan: Plan, wishes: Wishes) -> Aims:
 def aims_with(plan: Plan, now: Aims, mixes: Mapping[int, Aimed], of: tuple[int, ...] | None = None) -> Aims:
     """The same with some listeners' mixes. `of`: as in `Aims`."""
     if not mixes:
-        return now._replace(of=of)
+        return replace(now, of=of)
     wanted, steps, held = list(now.wanted), list(now.steps), set(now.held)
     for listener, one in mixes.items():
         mix = plan.mixes[listener]

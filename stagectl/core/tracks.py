@@ -20,6 +20,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from msgspec.structs import replace
+
 from stagectl.core.actions import StartCue
 from stagectl.core.advancing import arrive
 from stagectl.core.cues import begin, keep, note, start, stop
@@ -60,7 +62,7 @@ def track_due(work: Work) -> None:
     if state.report is not None and state.cued is not None and state.cued + GRACE_NS == work.at:
         work.set(report=None)
         passed = work.at - state.report.at if state.report.runs else 0
-        _hear(work, state.report._replace(position=state.report.position + passed, at=work.at))
+        _hear(work, replace(state.report, position=state.report.position + passed, at=work.at))
     elif state.starts == work.at:
         work.set(starts=None)
         cue = work.plan.stops[state.place.stop].cue
@@ -87,7 +89,7 @@ def _got_there(work: Work, track: Running) -> None:
         assert cue.length_ns is not None
         _end(work, track, cue.length_ns)
         return
-    keep(work, track._replace(done=section.position))
+    keep(work, replace(track, done=section.position))
     if work.state.place.stop < section.stop:
         _bring(work, track, Track.REACHED, section.position, section.stop)
 
@@ -253,15 +255,15 @@ def _hear(work: Work, said: Report) -> None:
             begun = Running(cue.player, cue.number, work.song, work.at - said.position, said.position, work.at)
             _follow(work, begun, Track.RUNS, said.position)
         return
-    moved = track._replace(zero=work.at - said.position) if said.runs else track._replace(paused=said.position)
+    moved = replace(track, zero=work.at - said.position) if said.runs else replace(track, paused=said.position)
     if (track.paused is None) is said.runs:
         if _is_away(track, said) and not over:
-            _follow(work, moved._replace(done=said.position), Track.JUMPED, said.position)
+            _follow(work, replace(moved, done=said.position), Track.JUMPED, said.position)
         else:
             # Where it is over, its end is due at once.
-            keep(work, moved._replace(done=said.position) if over else moved)
+            keep(work, replace(moved, done=said.position) if over else moved)
     elif said.runs:
-        _follow(work, moved._replace(paused=None, done=said.position, since=work.at), Track.RUNS, said.position)
+        _follow(work, replace(moved, paused=None, done=said.position, since=work.at), Track.RUNS, said.position)
     elif ends is not None and said.position >= ends - END_NS:
         _end(work, track, said.position)
     else:

@@ -15,7 +15,9 @@ from __future__ import annotations
 
 from functools import lru_cache
 from math import gcd
-from typing import Final, NamedTuple
+from typing import Final
+
+from msgspec import Struct
 
 FULL: Final = 1_000_000
 """Parts of the whole way. The widest ride is 24 dB, 2,400 hundredths: one part is far below one of them."""
@@ -37,7 +39,7 @@ TABLES_MAX: Final = 64
 """Treadles whose places are kept worked out; of more, the one that was not used for longest is worked out anew."""
 
 
-class Travel(NamedTuple):
+class Travel(Struct, frozen=True):
     """How a treadle's values are read. `heel`, `toe`: its values at the ends (toe None: its highest), never the
     same. `dead`: the dead zone, percent at each end, 0 to DEAD_MAX. `jitter`: values this near to the one that was
     taken last are not taken. `curve`: the exponent in hundredths. `smooth_ns`: 0 to SMOOTH_MAX_NS."""

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import TypeVar
 
+from msgspec.structs import asdict
+
 from stagectl.core.actions import Lasts, Undo
 from stagectl.core.advancing import scope, settle
 from stagectl.core.asking import want, want_hushed
@@ -42,7 +44,7 @@ def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
         settle(work, by, wishes)
         return
     sends = nudged_by(entry)
-    work.set(**wishes._asdict(), left=work.state.left - set(sends))
+    work.set(**asdict(wishes), left=work.state.left - set(sends))
     down, back = wishes.hushed - now.hushed, now.hushed - wishes.hushed
     if down or back:
         want_hushed(work, by, down or back, back=bool(back))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from stagectl.core.actions import ClearNudges, Hush, Lasts, Nudge, NudgeRest
 from stagectl.core.asking import want, want_hushed
@@ -18,7 +20,7 @@ from stagectl.core.targets import Aimed, mix_at
 from stagectl.core.work import Presser, Work, refuse
 
 
-class No(NamedTuple):
+class No(Struct, frozen=True):
     """Why a wish is refused, and of what (empty: of what was wished for)."""
 
     reason: Reason
@@ -80,7 +82,7 @@ def _meant(work: Work, by: Presser, action: Nudge | NudgeRest) -> tuple[int, int
     return meant
 
 
-class _Asked(NamedTuple):
+class _Asked(Struct, frozen=True):
     """A nudge that is asked for. `named`: the column that it is called by; `room`: the rest makes room; `may_room`: the
     rest may have to; `most`: as much of `by` as the mix allows."""
 
@@ -108,7 +110,7 @@ def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     want(work, by, work.aims_of(moved, given.mix), fade_ns=None, leading=leading)
 
 
-class _Given(NamedTuple):
+class _Given(Struct, frozen=True):
     """What is asked for after a nudge; `mix`: the mix that comes of it, where it was looked at."""
 
     wishes: Wishes
@@ -137,7 +139,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
     low, high = 0, asked.most
     while high - low > 1:
         middle = (low + high) // 2
-        moved = _moved(work, start, sends, asked._replace(most=middle))
+        moved = _moved(work, start, sends, replace(asked, most=middle))
         part = None if isinstance(moved, No) else _in_mix(work, asks, asked, now, moved)
         if part is None and not isinstance(moved, No):
             high = middle
@@ -156,7 +158,7 @@ def _in_mix(work: Work, asks: Asks, asked: _Asked, now: Wishes, moved: Mapping[i
     if not asked.may_room:
         return None
     numbered = {
-        send: one._replace(trail=(*one.trail[:-1], one.trail[-1]._replace(press=asks.press)))
+        send: replace(one, trail=(*one.trail[:-1], replace(one.trail[-1], press=asks.press)))
         for send, one in moved.items()
         if one.trail
     }
@@ -219,7 +221,7 @@ def _together(work: Work, nudges: Nudges, wishes: list[Wish]) -> list[Wish] | No
         for wish, level in zip(wishes, levels, strict=True)
         if level is OFF and takes_back(wish, nudges[wish.lasts].get(wish.send, NONE))
     ]
-    return [wish._replace(most=min(left, wish.most)) for wish, _ in on] + back
+    return [replace(wish, most=min(left, wish.most)) for wish, _ in on] + back
 
 
 def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
@@ -256,5 +258,5 @@ def hush(work: Work, by: Presser, action: Hush) -> None:
     whose = frozenset(range(len(plan.listeners)) if by.listener is None or action.everyone else (by.listener,))
     back = whose <= before.hushed
     hushed = before.hushed - whose if back else before.hushed | whose
-    work.change(by.who, before, before._replace(hushed=hushed))
+    work.change(by.who, before, replace(before, hushed=hushed))
     want_hushed(work, by, whose, back=back)

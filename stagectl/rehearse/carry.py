@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import NamedTuple, TypeVar
 
+from msgspec.structs import asdict, replace
+
 from stagectl.core.actions import Action, GoTo, Recall
 from stagectl.core.cues import keep
 from stagectl.core.doubt import NOTHING_KNOWN
@@ -44,8 +46,8 @@ def carry(old: Room, show: Show, compiled: Compiled, now: int) -> Carried:
     carrier = _Carrier(old.plan, room.plan)
     had = _stand(old, room, carrier)
     asked = tuple(had.get(send) for send in range(len(room.plan.ceilings)))
-    known = NOTHING_KNOWN._replace(before=MappingProxyType(had))
-    room.state = carrier.state(old.state, now)._replace(asked=asked, known=known)
+    known = replace(NOTHING_KNOWN, before=MappingProxyType(had))
+    room.state = replace(carrier.state(old.state, now), asked=asked, known=known)
     rows = edited(old.plan, old.state.wanted, room.plan, room.state.wanted, now)
     # That everything is here again after an edit is no news.
     opened = [one for one in room.open(now) if not (isinstance(one, Row) and one.kind == "link")]
@@ -76,8 +78,9 @@ class _Carrier:
         new = self.new
         place = self.place(state.place) or self._near(state.place)
         wishes = self.wishes(state.wishes, place)
-        came = begin(new, now)._replace(
-            **wishes._asdict(),
+        came = replace(
+            begin(new, now),
+            **asdict(wishes),
             recalled=state.recalled,
             presses=state.presses,
             last_next=state.last_next,
@@ -91,7 +94,7 @@ class _Carrier:
             tuple(level if state.recalled or at in driven else None for at, level in enumerate(levels))
             for levels in (aimed.wanted, aimed.steps)
         )
-        came = came._replace(wanted=wanted, steps=steps, held=aimed.held)
+        came = replace(came, wanted=wanted, steps=steps, held=aimed.held)
         return self._with_track(came, state)
 
     def place(self, place: Place) -> Place | None:
@@ -175,7 +178,7 @@ class _Carrier:
         same_song = self.old.song_name(state.place.stop) == self.new.song_name(came.place.stop)
         if not isinstance(player, PlayerCame) or player.player != stop.cue.player or not same_song:
             return came
-        track: Running = state.track._replace(player=stop.cue.player, number=stop.cue.number, song=stop.song)
-        work = Work(self.new, came._replace(cued=state.cued), came.now)
+        track: Running = replace(state.track, player=stop.cue.player, number=stop.cue.number, song=stop.song)
+        work = Work(self.new, replace(came, cued=state.cued), came.now)
         keep(work, track)
         return work.state

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple, TypeAlias
 
+from msgspec.structs import replace
+
 from stagectl.core.effects import Ask, Cue, Effect, Lit, Question, RecallStored, Told
 from stagectl.core.events import DeskCame, DeskSaid, Event, LampsCame, PedalCame, PlayerCame, Wake
 from stagectl.core.levels import Level
@@ -89,7 +91,7 @@ class Room:
     def settle(self) -> list[Moment]:
         """Let time pass until nothing is under way any more but the track, whatever it does meanwhile."""
         moments: list[Moment] = []
-        while (due := self._due(self.state._replace(track=None, starts=None, report=None))) is not None:
+        while (due := self._due(replace(self.state, track=None, starts=None, report=None))) is not None:
             moments += self.wait(due)
         return moments
 

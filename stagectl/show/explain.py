@@ -180,7 +180,7 @@ def moved_to(plan: Plan, state: State, stop: int) -> State:
     if state.recalled and state.place.stop == stop:
         return state
     there = step(plan, state, Wanted(action=GoTo(stop=stop), who="explain", listener=None), state.now).state
-    return there._replace(fade=None)
+    return replace(there, fade=None)
 
 
 def change_words(change: SetTo | ShiftBy) -> str:

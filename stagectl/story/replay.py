@@ -12,6 +12,8 @@ from collections.abc import Iterable, Sequence
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
+from msgspec.structs import replace
+
 from stagectl.core.doubt import NOTHING_KNOWN
 from stagectl.core.effects import Effect
 from stagectl.core.events import (
@@ -145,7 +147,7 @@ class Played:
         had |= {send: touch.before for send, touch in other.state.touches.items() if touch.before is not None}
         before = {to: had[send] for send, to in same.items() if send in had and self.plan.grid_of(to) is not None}
         left = self.state.left.intersection(same.values()) if self.plan.answers.reads else frozenset()
-        known = NOTHING_KNOWN._replace(before=MappingProxyType(before if self.plan.answers.reads else {}))
+        known = replace(NOTHING_KNOWN, before=MappingProxyType(before if self.plan.answers.reads else {}))
         # Presses go on being counted from where the night was, so that none has the number of another.
         presses = max(self.state.presses, other.state.presses)
         above = {
@@ -154,7 +156,7 @@ class Played:
             if is_left_alone(other.plan, send) and is_left_alone(self.plan, to)
             if (by := other.state.above.get(other.plan.listener_of(send), 0))
         }
-        state = self.state._replace(known=known, left=left, presses=presses)
+        state = replace(self.state, known=known, left=left, presses=presses)
         self.state = above_as(self.plan, state, above)
 
     def until(self, at: int) -> list[Row]:

@@ -12,6 +12,7 @@ from depth import examples
 from hypothesis import Phase as RunPhase
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import Ran, run, small_plan
 
 from stagectl.core import contacts
@@ -226,7 +227,7 @@ def _lets_the_window_run_out(contact: Contact | None, down: bool, now: int, kind
     heard = contacts.edge(contact, down, now, kind, bounce_ns)
     if heard is None or heard.acts or contact is None:
         return heard
-    return Heard(heard.contact._replace(shuts=contact.shuts), False)
+    return Heard(replace(heard.contact, shuts=contact.shuts), False)
 
 
 def _takes_every_edge(contact: Contact | None, down: bool, now: int, kind: Kind, bounce_ns: int) -> Heard | None:
@@ -235,7 +236,7 @@ def _takes_every_edge(contact: Contact | None, down: bool, now: int, kind: Kind,
 
 def _never_ends(contact: Contact | None, down: bool, now: int, kind: Kind, bounce_ns: int) -> Heard | None:
     heard = contacts.edge(contact, down, now, kind, bounce_ns)
-    return None if heard is None else Heard(heard.contact._replace(shuts=now + bounce_ns), heard.acts)
+    return None if heard is None else Heard(replace(heard.contact, shuts=now + bounce_ns), heard.acts)
 
 
 def _forgets_the_last_edge(contact: Contact) -> Shut:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import Night, nights, rest, run, with_wakes
 
 from stagectl.core.effects import Ask, Changed, Connected, Lit, Pressed, Refused
@@ -55,7 +56,7 @@ def test_woken_on_time_or_at_the_end(night: Night) -> None:
     end = max(night.ends, on_time.state.now) + 3_600 * 10**9
     late = run(night.plan, [*night.events, (end, Wake())])
     assert late.effects == on_time.effects
-    assert late.state == on_time.state._replace(now=end)
+    assert late.state == replace(on_time.state, now=end)
 
 
 @settings(max_examples=examples(30))
@@ -71,7 +72,7 @@ def test_a_refused_event_changes_nothing(night: Night) -> None:
         if refused and pressed <= refused and not ready.touches:
             of_feet = ("presses", "hands", "contacts", "bouncing", "grips", "lights")
             same = {name: getattr(ready, name) for name in of_feet}
-            assert after._replace(**same) == ready
+            assert replace(after, **same) == ready
             # A pedal that comes or goes is itself recorded, after the bounce that was under way.
             # A lamp may say that it was refused.
             told = (

@@ -9,6 +9,7 @@ from random import Random
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from stagectl.core.fade import Bunch, Fade, Glide
 from stagectl.core.levels import OFF, Level, Off
@@ -66,7 +67,7 @@ def test_what_has_passed_is_counted_bunch_by_bunch(fade: Fade, seed: int) -> Non
         else:
             told = fade.bunches[(done - 1) % len(fade.bunches)]
             assert stands.last == fade.glides[told.first : told.end][-1].send
-        assert stands._replace(done=fade.done, last=fade.last) == fade
+        assert replace(stands, done=fade.done, last=fade.last) == fade
 
 
 levels = st.one_of(st.integers(-6_000, 1_000), st.just(OFF), st.integers(FLOOR - 3, FLOOR + 3))
@@ -130,7 +131,11 @@ def test_a_level_is_come_to_in_the_frame_in_which_the_way_has_gone_so_far(
 
 def test_the_only_frame_of_a_fade_that_goes_on_at_its_end_takes_no_time() -> None:
     """A nudge in the last frame plans one frame of 0 ns, whose bunches pass one by one all the same."""
-    only = drawn(0)._replace(
-        frames=1, frame_ns=0, bunches=(Bunch(0, 1, 0), Bunch(1, 2, 40)), glides=(Glide(5, 0, 0), Glide(6, 0, 0))
+    only = replace(
+        drawn(0),
+        frames=1,
+        frame_ns=0,
+        bunches=(Bunch(0, 1, 0), Bunch(1, 2, 40)),
+        glides=(Glide(5, 0, 0), Glide(6, 0, 0)),
     )
     assert [only.passed(only.begun + after).done for after in (-1, 0, 39)] == [0, 1, 1]

@@ -45,15 +45,15 @@ def at_every_bunch(state: State) -> State:
     count = len(fade.bunches)
     turns = [fade.done + (at - fade.done) % count for at in range(count)]
     ends = fade.frames * count - 1
-    return state._replace(
-        fade=fade._replace(due=fade.time_of(fade.done), turns=tuple(min(turn, ends) for turn in turns))
+    return replace(
+        state, fade=replace(fade, due=fade.time_of(fade.done), turns=tuple(min(turn, ends) for turn in turns))
     )
 
 
 def bare(state: State) -> State:
     """The state without what says when it is to be woken."""
     fade = state.fade
-    return state if fade is None else state._replace(fade=fade._replace(due=0, turns=()))
+    return state if fade is None else replace(state, fade=replace(fade, due=0, turns=()))
 
 
 def play(plan: Plan, events: Sequence[Timed], state: State, *, each: bool) -> Played:
@@ -92,7 +92,7 @@ def same(plan: Plan, events: Sequence[Timed], state: State) -> tuple[Played, Pla
     ours, stepped = (play(plan, events, state, each=each) for each in (False, True))
     assert ours.effects == stepped.effects
     for one, other in zip(ours.states, stepped.states, strict=True):
-        assert one._replace(now=0) == other._replace(now=0)
+        assert replace(one, now=0) == replace(other, now=0)
     assert ours.wakes <= stepped.wakes
     return ours, stepped
 

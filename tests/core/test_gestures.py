@@ -264,7 +264,7 @@ def _counts_the_window_from_the_way_up(c: Context) -> Outcome:
     outcome = TABLE_AS_IT_IS[Phase.WAIT, Edge.UP](c)
     if outcome.hand is None:
         return outcome
-    return Outcome(outcome.hand._replace(due=c.now + c.timing.double_ns), outcome.fired)
+    return Outcome(replace(outcome.hand, due=c.now + c.timing.double_ns), outcome.fired)
 
 
 def _fires_the_double_on_the_way_up(c: Context) -> Outcome:
@@ -293,7 +293,7 @@ def _fires_the_release_of_a_pair(_: Context) -> Outcome:
 
 def _counts_the_hold_from_the_end_of_the_wait(c: Context) -> Outcome:
     return TABLE_AS_IT_IS[Phase.IDLE, Edge.DOWN](
-        c._replace(hand=None, since=c.now, timing=replace(c.timing, together_ns=0))
+        replace(c, hand=None, since=c.now, timing=replace(c.timing, together_ns=0))
     )
 
 

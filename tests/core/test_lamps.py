@@ -186,7 +186,7 @@ def test_lamps_change_nothing_else(night: Night) -> None:
     lit, dark = (rest(plan, run(plan, night.events)) for plan in (night.plan, bare))
     assert [effect for effect in lit.effects if not isinstance(effect, Lit)] == list(dark.effects)
     assert dark.state.lights == ()
-    assert lit.state._replace(lights=(), now=0) == dark.state._replace(now=0)
+    assert replace(lit.state, lights=(), now=0) == replace(dark.state, now=0)
 
 
 @given(evenings(), st.integers(0, 1), st.sampled_from((PedalCame, LampsCame)))
@@ -306,4 +306,4 @@ def test_without_lamps_nothing_is_kept_and_nothing_is_waited_for() -> None:
     ran = run(plan, [*START, (MS, LampsWent(pedal=0))])
     assert ran.state.lights == ()
     assert ran.of(Lit) == []
-    assert next_wake(ran.state._replace(fade=None)) is None
+    assert next_wake(replace(ran.state, fade=None)) is None

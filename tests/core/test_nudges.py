@@ -8,6 +8,7 @@ import pytest
 from depth import examples
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import BY, FINE, LEVELS, Ran, grids, run, settled, small_plan, wish
 
 from stagectl.core.actions import Lasts, Next, Nudge
@@ -235,7 +236,7 @@ def test_what_a_song_took_below_the_floor_stays_off_without_it() -> None:
     for by, lasts in ((300, Lasts.SONG), (900, Lasts.SONG), (-300, Lasts.NIGHT)):
         state = press(plan, state, by, lasts).state
     assert level_of(state) == -3_400
-    gone = state._replace(nudges=(state.nudges[Lasts.NIGHT], MappingProxyType({})))
+    gone = replace(state, nudges=(state.nudges[Lasts.NIGHT], MappingProxyType({})))
     assert level_of(press(plan, gone, 300, Lasts.SONG).state) == -4_000
 
 

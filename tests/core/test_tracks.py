@@ -519,5 +519,5 @@ def test_whatever_a_player_says_the_track_is_where_it_said_last(
             assert abs(track.position(now) - position * TICK) <= JUMP_NS
             assert (track.paused is None) is runs
         ran = run(plan, events)
-        due = next_wake(ran.state._replace(fade=None))
+        due = next_wake(replace(ran.state, fade=None))
         assert due is None or due >= now

@@ -15,6 +15,7 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from virtual_time import VirtualLoop, played
 
 from stagectl.core.actions import GoTo
@@ -63,7 +64,7 @@ def plan_of(*names: str, listeners: tuple[str, ...] = ("ada", "bea"), whole: boo
 def having(plan: Plan, levels: Mapping[int, Level], here: bool = True) -> State:
     """A state in which the desk has said so much."""
     said = MappingProxyType(dict(levels))
-    return begin(plan, 0)._replace(desk_here=here, known=Known(said=said))
+    return replace(begin(plan, 0), desk_here=here, known=Known(said=said))
 
 
 class Keeping:
@@ -106,7 +107,7 @@ def test_it_reads_like_a_base() -> None:
 
 def test_what_the_desk_said_counts_before_what_it_was_asked_for() -> None:
     plan = plan_of("kick", whole=False)
-    state = having(plan, {0: -590})._replace(asked=(-600, None, -700, None))
+    state = replace(having(plan, {0: -590}), asked=(-600, None, -700, None))
     assert known_levels(state) == (-590, None, -700, None)
     assert "Not known" not in levels_text(plan, known_levels(state), "x")
 
@@ -474,7 +475,7 @@ def test_a_disk_that_hangs_holds_up_neither_the_loop_nor_the_end(tmp_path: Path)
 
 def test_what_a_scene_of_the_desks_own_has_brought_is_not_known() -> None:
     plan = plan_of("kick", whole=False)
-    state = having(plan, {0: -590, 2: -800})._replace(asked=(None, None, -700, None))
+    state = replace(having(plan, {0: -590, 2: -800}), asked=(None, None, -700, None))
     assert known_levels(state) == (-590, None, -800, None)
-    recalled = state._replace(known=state.known._replace(stored=1))
+    recalled = replace(state, known=replace(state.known, stored=1))
     assert known_levels(recalled) == (None, None, -800, None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from stagectl.core.actions import GoTo, Next, PauseCue
 from stagectl.core.events import Event, PlayerCame, Wake, Wanted
@@ -106,5 +107,5 @@ def test_a_song_whose_track_is_lost_goes_on_from_where_the_track_was(duo: Set) -
     duo.do(wish(PauseCue()), 3 * MIN)
     assert duo.state.track is not None and duo.to_go(4 * MIN) == 5 * MIN + 30 * S
     duo.going.look(duo.state)
-    assert duo.going.to_go(duo.state._replace(track=None), 4 * MIN) == 5 * MIN + 30 * S
+    assert duo.going.to_go(replace(duo.state, track=None), 4 * MIN) == 5 * MIN + 30 * S
     assert duo.going.began == 0, "but the song itself began when it came"

@@ -20,6 +20,7 @@ from depth import examples
 from desk_and_feet import DeskAndFeet, begun, ended, over
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from nights import ROOT
 
 from stagectl.cli.main import main
@@ -77,7 +78,7 @@ def wished(state: State) -> tuple[Any, ...]:
 
 def _bare(wishes: Wishes) -> Wishes:
     bare = (
-        {send: one._replace(trail=tuple(gave._replace(press=None) for gave in one.trail)) for send, one in kept.items()}
+        {send: replace(one, trail=tuple(replace(gave, press=None) for gave in one.trail)) for send, one in kept.items()}
         for kept in wishes.nudges
     )
     return wishes.nudged(tuple(map(MappingProxyType, bare)))

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
@@ -56,15 +57,15 @@ def test_what_is_new_is_collected_in_a_quiet_moment(stage: Stage) -> None:
 
 @pytest.mark.parametrize("ago", [0, QUIET_NS - 1])
 def test_not_right_after_something_has_happened(stage: Stage, ago: int) -> None:
-    stage.state = stage.state._replace(now=stage.now - ago)
+    stage.state = replace(stage.state, now=stage.now - ago)
     assert not stage.sweep.look()
     assert stage.collected == []
 
 
 def test_not_while_something_is_due_soon(stage: Stage) -> None:
-    stage.state = stage.state._replace(starts=stage.now + QUIET_NS - 1)
+    stage.state = replace(stage.state, starts=stage.now + QUIET_NS - 1)
     assert not stage.sweep.look()
-    stage.state = stage.state._replace(starts=stage.now + QUIET_NS)
+    stage.state = replace(stage.state, starts=stage.now + QUIET_NS)
     assert stage.sweep.look()
 
 
@@ -79,7 +80,7 @@ def test_everything_is_collected_now_and_then(stage: Stage) -> None:
 def test_what_piles_up_in_a_flood_is_bounded(stage: Stage) -> None:
     # Some hundred at the most are used again, and count as no new ones.
     kept = [[at] for at in range(PILES_MAX + 200)]
-    stage.state = stage.state._replace(now=stage.now)
+    stage.state = replace(stage.state, now=stage.now)
     assert stage.sweep.look()
     assert kept
     assert stage.collected == [0]

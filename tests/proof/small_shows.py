@@ -290,12 +290,13 @@ def _normal(state: State, undoes: bool) -> State:
     for entry in reversed(state.undo if undoes else ()):
         before, after = entry.before, entry.after
         if before.place != after.place == at and before.place not in been and len(entries) < BACK_MAX:
-            bare = [wishes._replace(nudges=_bare(wishes.nudges)) for wishes in (before, after)]
-            entries.insert(0, entry._replace(before=bare[0], after=bare[1]))
+            bare = [replace(wishes, nudges=_bare(wishes.nudges)) for wishes in (before, after)]
+            entries.insert(0, replace(entry, before=bare[0], after=bare[1]))
             at = before.place
             been.add(at)
     nothing: MappingProxyType[Any, Any] = MappingProxyType({})
-    return state._replace(
+    return replace(
+        state,
         nudges=_bare(state.nudges),
         undo=tuple(entries),
         presses=0,
@@ -315,7 +316,7 @@ def _normal(state: State, undoes: bool) -> State:
 def _bare(nudges: Nudges) -> Nudges:
     """The nudges without their trails."""
     return tuple(
-        MappingProxyType({send: one._replace(trail=()) for send, one in kept.items() if not one.nothing})
+        MappingProxyType({send: replace(one, trail=()) for send, one in kept.items() if not one.nothing})
         for kept in nudges
     )
 

@@ -175,7 +175,7 @@ def words(found: Sequence[Finding]) -> list[tuple[str, str]]:
 def read_as(plan: Plan, said: Mapping[int, Level]) -> State:
     """What is known when the desk has said that."""
     state = begin(plan, 0)
-    return state._replace(known=state.known._replace(said=MappingProxyType(dict(said))))
+    return replace(state, known=replace(state.known, said=MappingProxyType(dict(said))))
 
 
 def silent(plan: Plan) -> dict[int, Level]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
+from msgspec.structs import replace
 
 from stagectl.core.actions import GoTo, Nudge
 from stagectl.core.events import Wanted
@@ -163,7 +164,7 @@ def test_the_set_is_counted_down_further(folder: Path, night: Night) -> None:
     room = night.drive.room
     night.drive.go_on(20 * SECOND)
     going = Going(load_show(folder), room.plan)
-    going.look(room.state._replace(now=SECOND))
+    going.look(replace(room.state, now=SECOND))
     further = Going(load_show(folder), room.plan)
     further.go_on_from(going, room.state)
     for at in (20, 60, 200):

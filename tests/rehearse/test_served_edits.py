@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from stagectl.core.actions import FallBack, GoTo, Hush, Next, Nudge, Recall, StartCue
 from stagectl.core.events import Event, Moved, Wanted
@@ -159,7 +160,7 @@ def test_the_track_runs_on_to_where_its_section_is_now(folder: Path) -> None:
     old.wait(5 * SECOND)
     edit(folder, ("at: bar 9             #", "at: bar 5             #"))
     new, _, _ = carried(old, folder, 5 * SECOND)
-    assert new.state.track == old.state.track._replace(due=13_500 * MS) if old.state.track else False
+    assert new.state.track == replace(old.state.track, due=13_500 * MS) if old.state.track else False
     rows = [one for one in new.wait(15 * SECOND) if isinstance(one, Row)]
     # Four bars of 96 in 4/4 are 10 s, after one of 2.5 s to count in.
     assert [(row.at, row.section) for row in rows if row.kind == "arrival"] == [(13_500 * MS, "last chorus")]

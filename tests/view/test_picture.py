@@ -6,16 +6,17 @@ with the setlist as PyYAML's own loader reads it; the end of the set with sums b
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import random
 import time
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 import yaml
 from big_shows import Size, write_big
+from msgspec.structs import replace
 from stage_boards import DEMO, SECOND, WALL_MS, Evening, at_stop, demo, evening, show_at
 
 from stagectl.core.actions import ClearNudges, FallBack, GoTo, Hush, Next, Nudge, NudgeRest, PauseCue, Undo
@@ -223,7 +224,7 @@ def test_while_the_track_is_paused_what_is_left_of_the_set_stands_still() -> Non
     night.want(PauseCue(), after=0)
     track = night.state.track
     assert track is not None
-    night.state = night.state._replace(track=track._replace(song=track.song + 1))
+    night.state = replace(night.state, track=replace(track, song=track.song + 1))
     assert to_the_end(1_000) == to_the_end() - 1_000
 
 
@@ -245,7 +246,7 @@ def test_the_board_has_how_far_its_clock_is_ahead_of_utc(
     timetable = timetable_at(show.setlist, "Tidewater Hall")
     assert timetable is not None
     there = show.setlist.model_copy(update={"timetable": timetable.model_copy(update={"zone": zone}), "timetables": {}})
-    picture = Picture(replace(show, setlist=there), compiled.plan, None)
+    picture = Picture(dataclasses.replace(show, setlist=there), compiled.plan, None)
     night = evening()
     wall_ms = int(datetime(*day, tzinfo=UTC).timestamp()) * 1000
     assert picture.board(night.state, Moment(night.now, wall_ms), SetClock(), Told())["utc"] == minutes
@@ -492,7 +493,7 @@ def test_lamps_say_in_words_what_is_wrong() -> None:
         "journal": ("wrong", "the disk is full"),
         "page": ("ok", "open on 2 screens"),
     }
-    away = night.state._replace(desk_here=False)
+    away = replace(night.state, desk_here=False)
     silent = lamps(night.plan, away, Known(desk_silent=True, wants={"desk": "10.0.0.9:1"}))[0]
     assert (silent["state"], silent["says"]) == ("wrong", "does not answer, waiting for `10.0.0.9:1`")
 

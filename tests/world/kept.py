@@ -286,7 +286,7 @@ class Kept:
             here = f"{len(again)} rows, not {len(told)}" if at is None else f"{again[at]}, not {told[at]}"
             raise Broken(5, f"played again it differs: {here}")
         if state != self._state:
-            fields_ = [name for name in State._fields if getattr(state, name) != getattr(self._state, name)]
+            fields_ = [name for name in State.__struct_fields__ if getattr(state, name) != getattr(self._state, name)]
             raise Broken(5, f"played again the state differs in {', '.join(fields_)}")
 
 

@@ -154,7 +154,7 @@ OF_LEVELS: Final = (
         "levels",
         "core/nudges.py",
         "    if isinstance(way, Reason):\n        return way\n    trail =",
-        "    if way is Reason.AT_CEILING:\n        return kept._replace(shift=kept.shift + wish.by)\n"
+        "    if way is Reason.AT_CEILING:\n        return replace(kept, shift=kept.shift + wish.by)\n"
         "    if isinstance(way, Reason):\n        return way\n    trail =",
     ),
     Bug(
