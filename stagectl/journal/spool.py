@@ -5,25 +5,28 @@ this file, which the operating system keeps in memory and which outlives the pro
 into the journal. Whoever opens the journal of a process that was killed puts into it first what was still on its way.
 A power cut takes this file with it: that is what the journal's own `sync`, once a second, is for.
 
-It is lines of JSON: the first says where the journal was, each other one is a list of a journal's lines. The last one
-may be cut off, where its writer was killed in it. The file's name stands for the journal's, and has the night in it: so
+It is lines of JSON: the first says where the journal was, each other one is a list of a journal's lines. Bytes, which
+only what was heard has, in its last place, stand there as base64 (RFC 4648, 4). The last line may be cut off, where its
+writer was killed in it. The file's name stands for the journal's, and has the night in it: so
 lines of a journal that was moved are found, and those of one night never get into the journal of another in its place.
 Whoever only reads a night claims nothing: lines that are brought home twice, or by two at once, are there once.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
+from base64 import b64decode
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from msgspec.json import Decoder, Encoder
+
 from stagectl.journal.causes import cause
 from stagectl.journal.claim import HEAD, Claim, holder_of, looking, name_of, nobodys, running
-from stagectl.journal.schema import INSERTS, Packed
+from stagectl.journal.schema import HEARD_LENGTH, INSERTS, Packed, path_packed, path_unpacked
 from stagectl.journal.wary import wary
 from stagectl.journal.write import insert
 
@@ -36,13 +39,15 @@ SPOOL_MAX: Final = 64 * 2**20
 AT_ONCE: Final = 1_000
 """Lines that are brought home in one transaction, so that whoever writes the journal meanwhile waits for no more."""
 
-_BYTES: Final = "bytes"
-"""The key under which bytes are written, as hexadecimal digits: JSON has none."""
-
 _SUFFIX: Final = ".spool"
 
 _WHERE_MAX: Final = 16 * 1024
 """Bytes of the line that says where the journal was."""
+
+
+_encode = Encoder().encode
+_decode = Decoder(list[tuple[bool | int | float | str | None, ...]]).decode
+_decode_text = Decoder(str).decode
 
 
 class Which(NamedTuple):
@@ -128,11 +133,10 @@ class Spool:
         self._journal = journal
         self._claim = Claim(spool_path(journal, night))
         self._size = self._begins = HEAD
-        self._encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), default=_plain).encode
 
     def begin(self) -> None:
         """What was in it is in the journal: go on with none. Raises OSError, and then the claim is let go of."""
-        head = (self._encode(str(self._journal.resolve())) + "\n").encode(errors="surrogatepass")
+        head = _encode(path_packed(str(self._journal.resolve()))) + b"\n"
         try:
             os.ftruncate(self._claim.file, HEAD)
             self._write(head, HEAD)
@@ -148,7 +152,10 @@ class Spool:
 
     def add(self, lines: Sequence[Packed]) -> bool:
         """Put lines into it. Returns whether they are: with no room, they are not."""
-        raw = (self._encode(lines) + "\n").encode(errors="surrogatepass")
+        try:
+            raw = _encode(lines) + b"\n"
+        except (UnicodeEncodeError, OverflowError):
+            raw = _encode([tuple(map(_fit, line)) for line in lines]) + b"\n"
         if self._size + len(raw) > SPOOL_MAX:
             return False
         try:
@@ -228,10 +235,12 @@ def put(connection: sqlite3.Connection, lines: Sequence[Packed]) -> None:
         raise
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, bytes):
-        return {_BYTES: value.hex()}
-    raise TypeError(f"{value!r} has no place in a journal")
+def _fit(value: int | str | bytes | None) -> int | str | bytes | None:
+    """What JSON takes: a text that has parts of a file's name in it which are no UTF-8, with those written out; a
+    number that no table takes, as text."""
+    if isinstance(value, str):
+        return value.encode(errors="backslashreplace").decode()
+    return str(value) if isinstance(value, int) and abs(value) >= 1 << 63 else value
 
 
 def _where(path: Path) -> Path | None:
@@ -239,22 +248,22 @@ def _where(path: Path) -> Path | None:
     try:
         with path.open("rb") as file:
             file.seek(HEAD)
-            said = json.loads(file.readline(_WHERE_MAX).decode(errors="surrogatepass"))
-    except (OSError, ValueError, RecursionError):
+            return Path(path_unpacked(_decode_text(file.readline(_WHERE_MAX))))
+    except (OSError, ValueError):
         return None
-    return Path(said) if isinstance(said, str) else None
 
 
 def _lines(raw: bytes) -> Iterator[Packed]:
     """The journal's lines in what a file holds, up to where it is cut off."""
     for written in raw.split(b"\n")[2:-1]:
         try:
-            batch = json.loads(written.decode(errors="surrogatepass"))
-            lines = [tuple(map(_value, line)) for line in batch]
-        except (ValueError, TypeError, LookupError, RecursionError):
+            lines = [_whole(line) for line in _decode(written) if len(line) in INSERTS]
+        except ValueError:
             return
-        yield from (line for line in lines if len(line) in INSERTS)
+        yield from lines
 
 
-def _value(value: Any) -> Any:
-    return bytes.fromhex(value[_BYTES]) if isinstance(value, dict) else value
+def _whole(line: tuple[Any, ...]) -> Packed:
+    """A line with the bytes that it came as. Raises ValueError where they are none."""
+    said = line[-1]
+    return (*line[:-1], b64decode(said, validate=True)) if len(line) == HEARD_LENGTH and isinstance(said, str) else line

@@ -139,7 +139,7 @@ _SOUND: Final[dict[str, Callable[[], list[bytes]]]] = {
         b"/a\0\0,ifs\0\0\0\0\0\0\0\1?\x80\0\0hi\0\0",
         b"#bundle\0" + bytes(7) + b"\1\0\0\0\x08/a\0\0,\0\0\0",
     ],
-    "spool": lambda: [b'[[1,1,1,{"bytes":"00"}],[1,2]]\n', b'[[9,1,2,0,0,127,{"bytes":"b01000"}]]\n'],
+    "spool": lambda: [b'[[1,1,1,0,0,127,"AA=="],[1,2]]\n', b'[[9,1,2,0,0,127,"sBAA"]]\n'],
     "headers": lambda: [b"localhost:8480\nhttp://localhost:8480", b"[::1]\nhttp://[::1]:80"],
     "pipe lines": lambda: [b'{"is":"here"}\n[]\n'],
     "pulse lines": lambda: [

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any, Final
 
+from msgspec.structs import replace
+
 from stagectl.core.effects import Ask, Changed, Left
 from stagectl.core.events import DeskWent
 from stagectl.core.targets import scene_levels
@@ -75,7 +77,7 @@ class HandRules:
             return
         plan = self.world.compiled.plan
         for listener in map(plan.listener_of, sends):
-            if not (_is_loud(plan, then, listener) or _is_loud(plan, then._replace(asked=then.steps), listener)):
+            if not (_is_loud(plan, then, listener) or _is_loud(plan, replace(then, asked=then.steps), listener)):
                 raise Broken(
                     2, f"the mix of {plan.listeners[listener]} has room, and a hand in it does not count: {one}"
                 )

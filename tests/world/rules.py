@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from msgspec.structs import replace
+
 from stagectl.core.effects import Arrived, Changed, Layered, Pressed, Refused, Tracked
 from stagectl.core.events import Moved, PedalCame, PedalWent, Unmapped
 from stagectl.story.told import Told
@@ -221,7 +223,7 @@ class Rules:
                 raise Broken(8, f"{self._unknown[key]} messages that nothing stands for are recorded in one second")
         refused = {one.press for one in effects if isinstance(one, Refused)}
         if not refused:
-            if isinstance(event, Moved) and not effects and after._replace(now=0) == before._replace(now=0):
+            if isinstance(event, Moved) and not effects and replace(after, now=0) == replace(before, now=0):
                 raise Broken(6, f"an event of a foot was dropped: {event}")
             return
         others = [one for one in effects if not isinstance(one, Refused | Pressed)]
