@@ -20,7 +20,7 @@ class Teller:
     def __init__(self, work: Work) -> None:
         self.work = work
         self.was = work.state.asked
-        self.had = work.state.known.before
+        self.known = work.state.known
         self.asked = list(self.was)
         self.retell = set(work.state.retell)
         self.rising = still_paying(work.state.rising, work.at)
@@ -32,7 +32,7 @@ class Teller:
         now = self.asked[send]
         if level == now and send not in self.retell:
             return
-        was = self.had.get(send) if now is None else now
+        was = self.known.least(send) if now is None else now
         if isinstance(level, int) and (not isinstance(was, int) or level > was):
             may = self._rise(send, now, level)
             if may is None or may == now:
@@ -52,7 +52,7 @@ class Teller:
         most = self._most(send, aim)
         if most is not None and (isinstance(most, Off) or aim > most):
             step = grid.nearest(most, min(plan.ceilings[send], height(most)))
-            was = self.had.get(send) if now is None else now
+            was = self.known.least(send) if now is None else now
             if was is not None and height(step) <= height(was):
                 return None
         rise = plan.limits.rise
@@ -88,7 +88,7 @@ class Teller:
             # Nobody tells it: where it is lower than 0 dB, a hand may bring it back up.
             above = self.work.state.above.get(self.work.plan.listener_of(send), 0)
             return above if asked is None else above_zero(asked)
-        return _louder(step, self.had.get(send)) if asked is None else asked
+        return _louder(step, self.known.before.get(send)) if asked is None else asked
 
     def _power(self, listener: int) -> Power:
         """What the inputs of a mix come to now."""

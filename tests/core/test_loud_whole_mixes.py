@@ -156,6 +156,9 @@ SONGS: Final = ((-2_000, -900), (-310, -2_400), (-610, OFF), (OFF, -450))
 
 @settings(max_examples=examples(200))
 @given(HAPPENS, st.sampled_from(HANDS), st.sampled_from((0, 400 * MS)), st.sampled_from((READS, SAYS)))
+# It goes when a fade has only begun: what was to rise has not risen, and what was to fall has not fallen.
+@example([(20, "back", 0, 0), (20, "hand", 800, 0), (20, "next", 0, 0), (20, "away", 0, 0)], 0, 400 * MS, SAYS)
+@example([(20, "back", 0, 0), (20, "hand", 800, 0), (20, "next", 0, 0), (200, "away", 0, 0)], 0, 400 * MS, SAYS)
 def test_whatever_hands_do_to_it_no_message_takes_the_mix_above_its_ceiling(
     happens: list[tuple[int, str, Level, int]], whole: Level, fade_ns: int, answers: Answers
 ) -> None:

@@ -369,6 +369,19 @@ def test_coming_twice_while_above_a_ceiling_tells_nothing_unread() -> None:
     assert desk.state.asked[0] == 500
 
 
+def test_one_that_cannot_be_read_and_comes_again_is_told_what_a_hand_was_left_at() -> None:
+    """It went and came between two looks, so nobody was told that it had gone."""
+    desk = FarDesk(plan=two_way((-2_000,), (-1_500,), ceiling=-1_000, answers=Answers(reports=True)))
+    now = here(desk)
+    desk.hand(now, [(0, 0, -400)])
+    desk.until(now + SECOND)
+    assert desk.levels[0] == -400
+    desk.do((now + SECOND, DeskCame()))
+    desk.until(now + 3 * SECOND)
+    assert desk.levels[0] == -1_000
+    assert desk.state.asked == desk.state.steps and not desk.state.left
+
+
 def test_a_treadle_goes_on_from_where_a_hand_has_put_its_level() -> None:
     ride = Control(name="treadle", does={Gesture.TURN: Ride(low=-1_200, high=1_200, column=0)})
     plan = replace(two_way(*SONGS), pedals=(Pedal(name="board", controls=(ride,), listener=0),))
