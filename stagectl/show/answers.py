@@ -1,7 +1,5 @@
 """What a desk says of itself: how its levels are asked for, and whether it reports what hands at it do."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Annotated, Final
 

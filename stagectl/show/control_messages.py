@@ -1,9 +1,7 @@
 """Messages that take a track player or a console to a place, and start and stop it there: song position, machine
 control (MMC) and show control (MSC). How they are written in the files."""
 
-from __future__ import annotations
-
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -104,7 +102,7 @@ class SayMachine(Say):
     )
 
     @model_validator(mode="after")
-    def _only_a_locate_goes_somewhere(self) -> SayMachine:
+    def _only_a_locate_goes_somewhere(self) -> Self:
         if self.mmc == LOCATE and self.to is None:
             raise ValueError("a `locate` needs `to`, a time or `position`")
         for key in ("to", "rate"):
@@ -136,7 +134,7 @@ class SayShow(Say):
     path: Annotated[str, CueText()] | None = Field(None, description="the path to the list; it needs a `list`")
 
     @model_validator(mode="after")
-    def _each_number_has_those_before_it(self) -> SayShow:
+    def _each_number_has_those_before_it(self) -> Self:
         if self.msc == "load" and self.cue is None:
             raise ValueError("`load` needs a `cue`")
         if self.list_ is not None and self.cue is None:

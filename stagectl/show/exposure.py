@@ -1,7 +1,5 @@
 """What a rig says of loudness at the ear: the criterion, and the levels that were measured."""
 
-from __future__ import annotations
-
 import re
 from typing import Annotated, Any, Final
 

@@ -4,8 +4,6 @@ The models of the actions are made from the core's table of actions, so that the
 know exactly the actions that the core does.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, TypeAlias

@@ -5,8 +5,6 @@ pedals. Numbers are as on the wire, channels 1 to 16 or `any`. Every kind says i
 letting go is said too (`gives_release`).
 """
 
-from __future__ import annotations
-
 import re
 from typing import Annotated, Any, Final, Literal, TypeAlias
 

@@ -1,9 +1,7 @@
 """The lamps of a mapping file: what a pedal is told to show, and the messages that tell it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
-from typing import Annotated, Final, TypeAlias
+from typing import Annotated, Final, Self, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -37,7 +35,7 @@ class LampModel(FileModel):
     lasts: Annotated[int, Duration(10)] | None = Field(None, description="for how long it is on; 1 s where left out")
 
     @model_validator(mode="after")
-    def _fits_what_it_shows(self) -> LampModel:
+    def _fits_what_it_shows(self) -> Self:
         row = SHOWS[self.shows]
         needed = ("say",) if row.is_number else ("on", "off")
         useless = {"say", "on", "off", "lasts"} - {*needed, *(("lasts",) if row.lasts else ())}

@@ -1,9 +1,7 @@
 """The mapping file: what each control of a pedal sends, and what its gestures do."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
-from typing import Annotated, Final, TypeAlias
+from typing import Annotated, Final, Self, TypeAlias
 
 from pydantic import Field, field_validator, model_validator
 
@@ -73,7 +71,7 @@ class ControlModel(GesturesModel):
     smooth: Annotated[int, Duration(SMOOTH_MAX_NS / 1e9)] = Field(0, description="over how long its way is smoothed")
 
     @model_validator(mode="after")
-    def _turn_stands_alone(self) -> ControlModel:
+    def _turn_stands_alone(self) -> Self:
         others = [f"`{gesture.value}`" for gesture in self.gestures() if gesture is not Gesture.TURN]
         if self.turn is not None and others:
             raise ValueError(f"a control with `turn` has no other gestures; {', '.join(others)} stands here as well")

@@ -4,8 +4,6 @@ Each is a mapping whose first key says what it is: `{program: 5, channel: 2}`, `
 on the wire (programs and notes 0 to 127), channels 1 to 16.
 """
 
-from __future__ import annotations
-
 import re
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 

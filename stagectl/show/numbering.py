@@ -5,9 +5,7 @@ Where a desk counts in no such way, a table says each number: `{table: [16, 17, 
 by: mix}` by mix, or a row for each mix: `{table: [[16, 17], [40, 44]]}`.
 """
 
-from __future__ import annotations
-
-from typing import Annotated, Any, Final, Literal, TypeAlias, TypeVar
+from typing import Annotated, Any, Final, Literal, Self, TypeAlias, TypeVar
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -52,7 +50,7 @@ class Numbering(FileModel):
     per_mix: Annotated[int, Whole(-NUMBER_MAX, NUMBER_MAX)] = Field(0, description="how much it grows with each mix")
 
     @model_validator(mode="after")
-    def _one_way(self) -> Numbering:
+    def _one_way(self) -> Self:
         if (self.first is None) == (self.table is None):
             raise ValueError("either `first` or `table` is needed")
         both = self.table is not None and isinstance(self.table[0], tuple)

@@ -1,7 +1,5 @@
 """Where on the wire a level is said: a controller, a parameter, a SysEx template or an OSC message."""
 
-from __future__ import annotations
-
 from typing import Annotated, ClassVar, Final, TypeAlias
 
 from pydantic import Field, Tag, field_validator

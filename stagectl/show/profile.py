@@ -1,8 +1,6 @@
 """The desk profile: how one kind of desk is told a send level, a mix's master level and a stored scene, and what it
 says of itself."""
 
-from __future__ import annotations
-
 from functools import cached_property
 from typing import Annotated, Literal
 

@@ -1,8 +1,6 @@
 """The rig file: who is on stage and what is plugged in."""
 
-from __future__ import annotations
-
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Literal, Self, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -83,7 +81,7 @@ class LinkedModel(FileModel):
     host: Host | None = Field(None, description="where it listens for OSC, HOST:PORT")
 
     @model_validator(mode="after")
-    def _one_end(self) -> LinkedModel:
+    def _one_end(self) -> Self:
         if (self.port is None) == (self.host is None):
             raise ValueError(
                 "exactly one of `port` (part of a MIDI port's name) and `host` (HOST:PORT, for OSC) is needed"
@@ -165,7 +163,7 @@ class PedalModel(FileModel):
     lamps_host: Host | None = Field(None, description="where it listens for what its lamps show over OSC, HOST:PORT")
 
     @model_validator(mode="after")
-    def _one_end(self) -> PedalModel:
+    def _one_end(self) -> Self:
         if sum(end is not None for end in (self.port, self.osc_port, self.keyboard)) != 1:
             raise ValueError(
                 "exactly one of `port` (part of a MIDI port's name), `osc port` and `keyboard` (part of its name) "
@@ -233,7 +231,7 @@ class PlayerModel(FileModel):
     )
 
     @model_validator(mode="after")
-    def _one_end(self) -> PlayerModel:
+    def _one_end(self) -> Self:
         if sum(end is not None for end in (self.port, self.host, self.sound)) != 1:
             raise ValueError(
                 "exactly one of `port` (part of a MIDI port's name), `host` (HOST:PORT, for OSC) and `sound` (the "
@@ -280,7 +278,7 @@ class DeviceModel(LinkedModel):
     )
 
     @model_validator(mode="after")
-    def _clock_is_midi(self) -> DeviceModel:
+    def _clock_is_midi(self) -> Self:
         if self.port is None and (self.clock or self.time_code is not None):
             raise ValueError("`clock` and `time code` go over MIDI: they need a `port`")
         return self

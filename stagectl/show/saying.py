@@ -4,8 +4,6 @@ A message is written once and sent for many cues, songs and positions; so a word
 Whoever sends it says what the words stand for there and then.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, TypeAlias

@@ -1,9 +1,7 @@
 """The setlist file: the scenes that the night steps through."""
 
-from __future__ import annotations
-
 from fractions import Fraction
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Literal, Self, TypeAlias
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -51,7 +49,7 @@ class MessageModel(FileModel):
     say: SayList | None = Field(None, description="the message itself")
 
     @model_validator(mode="after")
-    def _one_message(self) -> MessageModel:
+    def _one_message(self) -> Self:
         if (self.message is None) == (self.say is None):
             raise ValueError("exactly one of `message` (a name from the rig) and `say` (the message itself) is needed")
         return self
@@ -91,7 +89,7 @@ class TempoChangeModel(FileModel):
     metre: Annotated[Metre, MetreText()] | None = Field(None, description="the metre from there on, such as `3/4`")
 
     @model_validator(mode="after")
-    def _changes(self) -> TempoChangeModel:
+    def _changes(self) -> Self:
         if self.tempo is None and self.metre is None:
             raise ValueError("a change says a `tempo`, a `metre` or both")
         return self

@@ -16,8 +16,6 @@ Times of one zone are never subtracted as they stand, since Python then counts a
 is the one way from two times to what lies between them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from enum import Enum
@@ -99,7 +97,7 @@ _TIMES: Final = {
 """The times of a night by their fields, in their order."""
 
 
-def timetable_at(setlist: SetlistModel, venue: str | None) -> TimetableModel | None:
+def timetable_at(setlist: "SetlistModel", venue: str | None) -> TimetableModel | None:
     """The timetable at a venue: what the venue's own one says goes over the setlist's, entry by entry, as a venue's
     levels go over the base; one that it leaves empty is taken away. None where there is neither."""
     own = setlist.timetables.get(venue) if venue is not None else None
@@ -108,7 +106,7 @@ def timetable_at(setlist: SetlistModel, venue: str | None) -> TimetableModel | N
     return setlist.timetable.model_copy(update={field: getattr(own, field) for field in own.model_fields_set})
 
 
-def timetables(setlist: SetlistModel) -> Iterator[tuple[str | None, TimetableModel]]:
+def timetables(setlist: "SetlistModel") -> Iterator[tuple[str | None, TimetableModel]]:
     """Every timetable that can count, with its venue: that of no venue, then those of the venues with their own."""
     for venue in (None, *setlist.timetables):
         found = timetable_at(setlist, venue)

@@ -1,7 +1,5 @@
 """How a setlist says where things are in a song: tempo, metre, places in its track, and what comes after it."""
 
-from __future__ import annotations
-
 import re
 from fractions import Fraction
 from typing import Annotated, Any, ClassVar, Final, NamedTuple, TypeAlias

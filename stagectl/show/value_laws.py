@@ -1,8 +1,6 @@
 """The value laws of a desk profile: what number on the wire stands for which level."""
 
-from __future__ import annotations
-
-from typing import Annotated, Any, ClassVar, Final, Literal, NamedTuple, TypeAlias
+from typing import Annotated, Any, ClassVar, Final, Literal, NamedTuple, Self, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -70,7 +68,7 @@ class PowerValues(LawValues):
     step: Annotated[int, StepText()] = Field(10, description="the distance between two levels of an OSC float, dB")
 
     @model_validator(mode="after")
-    def _rises(self) -> PowerValues:
+    def _rises(self) -> Self:
         _check_ends(self.lowest, self.highest)
         return self
 
@@ -102,7 +100,7 @@ class DbValues(LawValues):
     )
 
     @model_validator(mode="after")
-    def _rises(self) -> DbValues:
+    def _rises(self) -> Self:
         _check_ends(self.lowest, self.highest)
         return self
 

@@ -1,8 +1,6 @@
 """The values that a musician types, as types of the models: each parses its text, says its range where it
 refuses, and describes itself in the JSON Schema."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from contextvars import ContextVar
