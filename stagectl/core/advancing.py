@@ -109,8 +109,7 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
         if work.state.desk_here:
             work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
             work.carries(plan.link.recall_ns)
-            known = replace(work.state.known, stored=work.at, before=MappingProxyType({}), low=MappingProxyType({}))
-            work.set(known=known)
+            work.set(known=replace(work.state.known, stored=work.at, before=MappingProxyType({})))
     want(work, by, work.aims(), fade_ns=_fade(plan, was, place))
 
 

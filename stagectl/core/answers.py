@@ -24,7 +24,7 @@ hands moved them meanwhile; where more do, it has lost its levels or holds anoth
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
@@ -35,7 +35,6 @@ from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, Kno
 from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent
 from stagectl.core.levels import Level, Off, height
-from stagectl.core.state import State
 from stagectl.core.touch import DESK, adopt, feel, found_above, take_all
 from stagectl.core.work import Work
 
@@ -66,36 +65,38 @@ HANDS_MAX: Final = 8
 # -- coming and going -------------------------------------------------------------------------------------
 
 
-def went(work: Work, _: DeskWent) -> None:
+def went(work: Work, event: DeskWent) -> None:
     """The desk cannot be told anything for now. It may have lost its power, or what was told last: what it has is not
     known any more."""
     if not (work.state.desk_here or work.state.known.reading):
         return
     take_all(work, goes_on=False)
-    _lose(work, NOTHING_KNOWN)
+    _lose(work, NOTHING_KNOWN, broken_off=event.broken_off)
     work.out(Connected(at=work.at, pedal=None, player=None, here=False))
 
 
-def _lose(work: Work, known: Known) -> None:
+def _lose(work: Work, known: Known, *, broken_off: bool = False) -> None:
     """What the desk has is not known, but for what it had."""
     # A desk that cannot be read is told everything when it comes back, hands or not.
     left = work.state.left if work.plan.answers.reads else frozenset()
     unknown = (None,) * len(work.state.asked)
-    known = replace(known, before=_had(work), low=_low(work))
+    known = replace(known, before=_had(work, broken_off=broken_off))
     work.set(known=known, desk_here=False, asked=unknown, retell=frozenset(), left=left)
 
 
-def _had(work: Work) -> Mapping[int, Level]:
+def _had(work: Work, *, broken_off: bool) -> Mapping[int, Level]:
     """The levels that the desk had for sure when it was last here. Of one that cannot be read, those that it was told
-    last: it has them still, unless it was switched off. Of a fade that was under way, the louder of where it was and
-    where it went: where the night was broken off it went on after the last that is known of it."""
+    last: it has them still, unless it was switched off. A fade that was under way counts as done where the night
+    was broken off: it went on after the last that is known of it."""
     state = work.state
     if not state.desk_here:
         return state.known.before
     if not work.plan.answers.reads:
         had = dict(state.known.before)
         had |= {send: level for send, level in enumerate(state.asked) if level is not None}
-        had |= {send: max(had.get(send, end), end, key=height) for send, end in _on_their_way(state)}
+        if broken_off and state.fade is not None:
+            on_their_way = {glide.send for glide in state.fade.glides} - state.fade.let_be
+            had |= {send: end for send in on_their_way if (end := state.steps[send]) is not None}
         return MappingProxyType(had)
     said = state.known.said
     unsure = {send for send, doubt in state.known.doubts.items() if not (doubt.was or (doubt.sure and send in said))}
@@ -104,29 +105,6 @@ def _had(work: Work) -> Mapping[int, Level]:
         unsure |= {glide.send for glide in state.fade.glides}
     had = {send: level for send, level in enumerate(state.asked) if level is not None and send not in unsure}
     return MappingProxyType(had)
-
-
-def _low(work: Work) -> Mapping[int, Level]:
-    """Of a desk that cannot be read, the lower of where a fade was that was under way and where it went."""
-    state = work.state
-    if work.plan.answers.reads or not state.desk_here:
-        return state.known.low
-    low = {send: level for send, level in state.known.low.items() if state.asked[send] is None}
-    for send, end in _on_their_way(state):
-        asked = state.asked[send]
-        had = state.known.least(send) if asked is None else asked
-        low[send] = end if had is None else min(had, end, key=height)
-    return MappingProxyType(low)
-
-
-def _on_their_way(state: State) -> Iterator[tuple[int, Level]]:
-    """The sends that a fade is taking somewhere, and where."""
-    if state.fade is None:
-        return
-    for glide in state.fade.glides:
-        end = state.steps[glide.send]
-        if end is not None and glide.send not in state.fade.let_be:
-            yield glide.send, end
 
 
 def came(work: Work, _: DeskCame) -> None:

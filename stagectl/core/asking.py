@@ -95,7 +95,7 @@ def _plan(
         ways = {glide.send: glide for glide in running.glides if glide.send not in running.let_be}
     glides = []
     ahead: set[int] = set()
-    asked, steps, left, least = state.asked, state.steps, state.left, state.known.least
+    asked, steps, left, had = state.asked, state.steps, state.left, state.known.before
     for send in sorted(state.retell.union(differing(asked, steps))):
         if steps[send] is not None and send not in left:
             end = state.wanted[send]
@@ -104,7 +104,7 @@ def _plan(
             if asked[send] is None and send % work.plan.width == work.plan.whole:
                 # Before the inputs that may rise under it, and no higher than it may be while others have to fall.
                 ahead.add(send)
-                glides.append(replace(glide, end=end if (had := least(send)) is None else min(end, had, key=height)))
+                glides.append(replace(glide, end=min(end, had.get(send, end), key=height)))
             elif hushed and work.plan.listener_of(send) in hushed:
                 glides.append(_hushed(glide, running))
             else:
@@ -123,7 +123,7 @@ def _plan(
         leading=leading,
         running=running,
         ahead=frozenset(ahead),
-        had={send: level for send in state.known.before if asked[send] is None and (level := least(send)) is not None},
+        had={send: level for send, level in had.items() if asked[send] is None},
     )
     work.set(fade=fade)
 

@@ -75,20 +75,14 @@ def pause(tries: int) -> int:
 class Known(Struct, frozen=True):
     """What is known of the desk's levels. `said`: what it said of a send since it was last told something; `doubts`, by
     send, and when the first of them is `due`; `before`: what it had when it went, or was told last where it cannot be
-    read; `low`: of these, levels that may have been so much lower, since a fade took them up; `reading`: whether it is
-    being read; `stored`: when it was last told to recall a scene of its own, ns."""
+    read; `reading`: whether it is being read; `stored`: when it was last told to recall a scene of its own, ns."""
 
     said: MappingProxyType[int, Level] = MappingProxyType({})
     doubts: MappingProxyType[int, Doubt] = MappingProxyType({})
     due: int | None = None
     before: Mapping[int, Level] = MappingProxyType({})
-    low: Mapping[int, Level] = MappingProxyType({})
     reading: bool = False
     stored: int | None = None
-
-    def least(self, send: int) -> Level | None:
-        """The lowest level that a send may have which was not told any since; None where that is not known."""
-        return self.low.get(send, self.before.get(send))
 
     def with_doubts(self, doubts: dict[int, Doubt]) -> Known:
         """With other doubts."""
@@ -129,7 +123,7 @@ class Known(Struct, frozen=True):
                 low, high = min(ways), max(ways)
             doubts[send] = Doubt(due, low, high, (*led, end)[-TOLD_MAX:], sure=sure)
         known = MappingProxyType(said), MappingProxyType(doubts), _first_due(doubts)
-        return Known(*known, self.before, self.low, self.reading, self.stored)
+        return Known(*known, self.before, self.reading, self.stored)
 
 
 def _first_due(doubts: Mapping[int, Doubt]) -> int | None:

@@ -54,7 +54,10 @@ class LampsCame(Struct, frozen=True, kw_only=True):
 
 
 class DeskWent(Struct, frozen=True, kw_only=True):
-    """The desk cannot be told anything for now."""
+    """The desk cannot be told anything for now. `broken_off`: the program ended, and a fade may have gone on after the
+    last that is known of it."""
+
+    broken_off: bool = False
 
 
 class DeskCame(Struct, frozen=True, kw_only=True):

@@ -174,8 +174,8 @@ def plan_fade(
 
     `wire_free`: when the link has carried what it was given. `first`: the listener whose mix leads. `leading`: a send
     that goes before everything (the one nudged). `running`: the fade that goes on in this one; then its end counts, and
-    not `fade_ns`. `ahead`: whole mixes whose levels are not known, which go before all that may rise; `had`: the
-    least that sends may have whose levels are not known now: those of them that fall by that go before those that
+    not `fade_ns`. `ahead`: whole mixes whose levels are not known, which go before all that may rise; `had`: what the
+    desk was told last of sends whose levels are not known now: those of them that fall by that go before those that
     rise.
     """
     ordered = _in_order(glides, plan.width, first, leading, running, ahead, had)

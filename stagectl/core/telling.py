@@ -20,7 +20,7 @@ class Teller:
     def __init__(self, work: Work) -> None:
         self.work = work
         self.was = work.state.asked
-        self.known = work.state.known
+        self.had = work.state.known.before
         self.asked = list(self.was)
         self.retell = set(work.state.retell)
         self.rising = still_paying(work.state.rising, work.at)
@@ -32,9 +32,9 @@ class Teller:
         now = self.asked[send]
         if level == now and send not in self.retell:
             return
-        was = self.known.least(send) if now is None else now
+        was = self.had.get(send) if now is None else now
         if isinstance(level, int) and (not isinstance(was, int) or level > was):
-            may = self._rise(send, now, level)
+            may = self._rise(send, now, was, level)
             if may is None or may == now:
                 return
             level = may
@@ -43,8 +43,9 @@ class Teller:
         self.asked[send] = level
         self.levels.append((send, level))
 
-    def _rise(self, send: int, now: Level | None, aim: int) -> Level | None:
-        """How far a send may rise towards `aim` now; None where it may not."""
+    def _rise(self, send: int, now: Level | None, was: Level | None, aim: int) -> Level | None:
+        """How far a send may rise towards `aim` now; None where it may not. `now`: what it was asked for, `was`: that,
+        or what it had before."""
         plan, at = self.work.plan, self.work.at
         grid = plan.grids[send]
         assert grid is not None
@@ -52,7 +53,6 @@ class Teller:
         most = self._most(send, aim)
         if most is not None and (isinstance(most, Off) or aim > most):
             step = grid.nearest(most, min(plan.ceilings[send], height(most)))
-            was = self.known.least(send) if now is None else now
             if was is not None and height(step) <= height(was):
                 return None
         rise = plan.limits.rise
@@ -88,7 +88,7 @@ class Teller:
             # Nobody tells it: where it is lower than 0 dB, a hand may bring it back up.
             above = self.work.state.above.get(self.work.plan.listener_of(send), 0)
             return above if asked is None else above_zero(asked)
-        return _louder(step, self.known.before.get(send)) if asked is None else asked
+        return _louder(step, self.had.get(send)) if asked is None else asked
 
     def _power(self, listener: int) -> Power:
         """What the inputs of a mix come to now."""

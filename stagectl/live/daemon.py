@@ -299,6 +299,8 @@ class _Daemon:
                 transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(port)))
                 for pedal in pedals:
                     self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
+            # From here on it is seen that the clock is set: what is planned now goes by it.
+            self.clock.look()
             # What loads a library comes before anything is heard: meanwhile nothing is.
             self.printer.say(self.jobs.begin())
             # Sound devices take the longest to open, and so come first.

@@ -85,6 +85,8 @@ def event(kept: Heard) -> Event:
         given["level"] = OFF
     elif kind is PlayerSaid:
         given["runs"] = bool(given["runs"])
+    elif kind is DeskWent:
+        given["broken_off"] = bool(given["broken_off"])
     elif kind is Wanted:
         given["action"] = _unpacked(str(given["action"]))
     make: Callable[..., Event] = kind

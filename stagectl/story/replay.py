@@ -187,7 +187,7 @@ class Played:
             case PlayerWent(player=player):
                 self._here.pop(PlayerCame(player=player), None)
             case DeskCame() | DeskSaid():
-                self._here[DeskCame()] = DeskWent()
+                self._here[DeskCame()] = DeskWent(broken_off=True)
             case DeskWent():
                 self._here.pop(DeskCame(), None)
 

@@ -105,7 +105,7 @@ def every_kind() -> list[Event]:
         "level": -1250,
         "player": 0,
     }
-    given |= {"position": 123_456_789_012, "runs": True, "song": 7, "who": "page", "listener": 2}
+    given |= {"broken_off": True, "position": 123_456_789_012, "runs": True, "song": 7, "who": "page", "listener": 2}
     given["action"] = Nudge(by=100, column=3)
     return [kind(**{name: given[name] for name in kind.__struct_fields__}) for kind in KINDS]
 

@@ -162,7 +162,7 @@ def _forget_ceilings(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _forget_rises(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Teller, "_rise", lambda _, send, now, aim: aim)
+    monkeypatch.setattr(Teller, "_rise", lambda _, send, now, was, aim: aim)
 
 
 @pytest.mark.parametrize("forget", [_forget_ceilings, _forget_rises])
