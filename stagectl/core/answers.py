@@ -187,7 +187,7 @@ def hears(work: Work, event: DeskSaid) -> None:
         feel(work, send, level)
     elif level == known.said.get(send) or _is_right(level, state.asked[send], doubt):
         _arrived(work, send, level, doubt)
-    elif doubt is not None and doubt.spans(level, _slack(level)):
+    elif doubt is not None and (doubt.spans(level, _slack(level)) or doubt.was_told(level)):
         _older(work, send, level, doubt)
     elif not _of_a_stored_scene(work, send):
         feel(work, send, level)

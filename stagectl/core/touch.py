@@ -17,6 +17,8 @@ from collections.abc import Sequence
 from types import MappingProxyType
 from typing import Final
 
+from msgspec.structs import replace
+
 from stagectl.core.actions import Lasts
 from stagectl.core.asking import resume
 from stagectl.core.doubt import Doubt
@@ -43,14 +45,22 @@ BESIDE: Final = "beside a hand"
 REST_NS: Final = 250_000_000
 """How long a hand rests until its way counts as one change."""
 
+CROSSING_MAX: Final = 4
+"""Messages of ours that may be on their way while somebody's hand moves what they are about: at a frame in 20 ms, those
+of 80 ms. Where the desk says afterwards that it has one of them, it is told what the hand has left."""
+
 
 def feel(work: Work, send: int, level: Level) -> None:
     """The desk says that somebody moved a send to a level."""
     state = work.state
     asked = list(state.asked)
     asked[send] = work.plan.standing(send, level)
-    before = state.touches[send].before if send in state.touches else _was_to_be(state, send)
-    touch = Touch(level=level, before=before, due=work.at + REST_NS)
+    if send in state.touches:
+        touch = replace(state.touches[send], level=level, due=work.at + REST_NS)
+    else:
+        doubt = state.known.doubts.get(send)
+        told = () if doubt is None else doubt.told[-CROSSING_MAX:]
+        touch = Touch(level, _was_to_be(state, send), work.at + REST_NS, told)
     work.set(
         fade=None if state.fade is None else state.fade.without(send),
         asked=tuple(asked),
@@ -104,9 +114,9 @@ def _take(work: Work, send: int) -> None:
     if work.state.steps[send] in (None, work.state.asked[send]):
         work.set(left=work.state.left - {send})
     if work.plan.can_ask(send):
-        # Its last report may be lost, or a message of ours have overtaken it.
+        # Its last report may be lost, or a message of ours have come to the desk after it.
         at = height(touch.level)
-        doubt = Doubt(due=work.at, low=at, high=at, was=True, last=True)
+        doubt = Doubt(due=work.at, low=at, high=at, told=touch.told, was=True, last=True)
         work.set(known=work.state.known.doubting(send, doubt))
 
 

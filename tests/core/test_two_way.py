@@ -220,6 +220,20 @@ def test_a_hand_in_mid_fade_that_comes_back_to_where_it_began_has_stopped_the_fa
     assert (desk.state.left, desk.differs) == (frozenset(), {})
 
 
+@pytest.mark.parametrize("after_ms", range(0, 40, 5))
+def test_a_message_that_comes_to_the_desk_after_a_hand_takes_nothing_from_it(after_ms: int) -> None:
+    """The fade's next level was on its way: the desk is told again what the hand has left, and nobody else counts."""
+    answers = Answers(each=True, reports=True)
+    plan = two_way((-2_000,) * 2, (-2_000,) * 2, (-1_000,) * 2, fade_ns=2 * SECOND, answers=answers)
+    desk = FarDesk(plan=plan, echoes=False, line=Line(delay_ns=50 * MS))
+    now = here(desk)
+    desk.do((now, wish(Next())))
+    desk.hand(now + (500 + after_ms) * MS, [(0, 0, -300)])
+    desk.until(now + 6 * SECOND)
+    assert desk.levels == {0: -300, 1: -1_000}
+    assert [(send, after) for send, _, after in hands(desk)] == [(0, -300)]
+
+
 def test_hands_during_an_outage_are_found_when_the_desk_is_back() -> None:
     desk = FarDesk(plan=two_way((-2_000,) * 20, (-1_500,) * 20, (-600,) * 20))
     now = here(desk)
