@@ -251,7 +251,11 @@ class DeskRules(DeskMemory):
         """Bytes have arrived at the desk."""
         for one in self._what(self._there, packet):
             if one.kind == "level":
-                self.stands[Spot(one.mix, one.socket)] = one.level
+                spot = Spot(one.mix, one.socket)
+                self.stands[spot] = one.level
+                # What somebody asked for before a hand there was heard of comes after it, and goes over it.
+                if spot in self._untold and abs_(one.level, self._moved[spot]) > CLOSE:
+                    self._untold.discard(spot)
             elif one.kind == "stored":
                 self.stands = {Spot(at.mix, at.socket): self._level(at.level) for at in self.world.desk.levels()}
 
