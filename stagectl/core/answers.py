@@ -187,7 +187,9 @@ def hears(work: Work, event: DeskSaid) -> None:
         feel(work, send, level)
     elif level == known.said.get(send) or _is_right(level, state.asked[send], doubt):
         _arrived(work, send, level, doubt)
-    elif doubt is not None and (doubt.spans(level, _slack(level)) or doubt.was_told(level)):
+    elif doubt is not None and doubt.crosses(level):
+        _crossed(work, send, level)
+    elif doubt is not None and doubt.spans(level, _slack(level)):
         _older(work, send, level, doubt)
     elif not _of_a_stored_scene(work, send):
         feel(work, send, level)
@@ -201,6 +203,15 @@ def _arrived(work: Work, send: int, level: Level, doubt: Doubt | None) -> None:
         right = replace(doubt, sure=True, due=work.at + GRACE_NS, again=None, agains=0)
         known = known.doubting(send, right)
     work.set(known=known)
+
+
+def _crossed(work: Work, send: int, level: Level) -> None:
+    """A message of ours came to the desk after a hand there: it goes back to what the hand has left."""
+    state = work.state
+    asked = list(state.asked)
+    asked[send] = work.plan.standing(send, level)
+    work.set(asked=tuple(asked), left=state.left - {send}, known=state.known.doubting(send, None))
+    resume(work, fade_ns=None)
 
 
 def _older(work: Work, send: int, level: Level, doubt: Doubt) -> None:

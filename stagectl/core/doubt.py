@@ -43,7 +43,8 @@ class Doubt(Struct, frozen=True):
 
     `retold`: it was told again, and is to be asked for next. `sure`: the level came right, and only what is late is
     waited for; `was`: it came right before, so that it is not told again; `last`: the time for what is late is over,
-    and the next answer ends the doubt. `again`: what the desk answered last, and how often in turn.
+    and the next answer ends the doubt. `again`: what the desk answered last, and how often in turn. `crossing`: after a
+    hand, what the desk was told last before the hand was heard of.
     """
 
     due: int
@@ -57,6 +58,11 @@ class Doubt(Struct, frozen=True):
     last: bool = False
     again: Level | None = None
     agains: int = 0
+    crossing: tuple[int, ...] = ()
+
+    def crosses(self, level: Level) -> bool:
+        """Whether a level may be a message of ours that came to the desk after a hand."""
+        return any(abs(height(level) - one) <= SAME for one in self.crossing)
 
     def spans(self, level: Level, slack: int) -> bool:
         """Whether the level may be an echo."""

@@ -116,7 +116,7 @@ def _take(work: Work, send: int) -> None:
     if work.plan.can_ask(send):
         # Its last report may be lost, or a message of ours have come to the desk after it.
         at = height(touch.level)
-        doubt = Doubt(due=work.at, low=at, high=at, told=touch.told, was=True, last=True)
+        doubt = Doubt(due=work.at, low=at, high=at, was=True, last=True, crossing=touch.told)
         work.set(known=work.state.known.doubting(send, doubt))
 
 
