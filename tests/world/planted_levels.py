@@ -98,6 +98,13 @@ OF_LEVELS: Final = (
 """,
     ),
     Bug(
+        "message that comes after a hand is a hand",
+        2,
+        "core/answers.py",
+        "    elif doubt is not None and doubt.crosses(level):\n",
+        "    elif doubt is not None and doubt.was_told(level) and doubt.crosses(level):\n",
+    ),
+    Bug(
         "hand is not adopted",
         2,
         "core/touch.py",
