@@ -45,6 +45,8 @@ class DeskMemory:
         self._moved_at: dict[Spot, int] = {}
         self._untold: set[Spot] = set()
         """What hands have moved, and the program has not heard of."""
+        self._over: set[Spot] = set()
+        """Of these, what may go elsewhere because somebody asked for that before the program has heard."""
         self._paid: dict[Spot, int] = {}
         self._of_scene: set[Spot] = set()
         """What a scene of the desk's own may have moved, and was told nothing since."""
@@ -98,6 +100,7 @@ class DeskMemory:
         self.stands[spot] = self._moved[spot] = self._level(level)
         self._moved_at[spot] = self.world.clock.world
         self._untold.add(spot)
+        self._over.discard(spot)
         self._disturbed = True
 
     def _healthy(self) -> bool:

@@ -107,6 +107,7 @@ class DeskRules(DeskMemory):
                 isinstance(one, Changed) and one.cause not in ("read", "hand")
             ):
                 self._hands.clear()
+                self._over |= self._untold
                 self._calm = None
         if isinstance(event, DeskCame):
             now = self.world.clock.world
@@ -253,8 +254,7 @@ class DeskRules(DeskMemory):
             if one.kind == "level":
                 spot = Spot(one.mix, one.socket)
                 self.stands[spot] = one.level
-                # What somebody asked for before a hand there was heard of comes after it, and goes over it.
-                if spot in self._untold and abs_(one.level, self._moved[spot]) > CLOSE:
+                if spot in self._untold & self._over and abs_(one.level, self._moved[spot]) > CLOSE:
                     self._untold.discard(spot)
             elif one.kind == "stored":
                 self.stands = {Spot(at.mix, at.socket): self._level(at.level) for at in self.world.desk.levels()}
