@@ -33,9 +33,9 @@ from typing import Any, Final, NamedTuple
 TESTS: Final = Path(__file__).resolve().parent
 sys.path[:0] = [str(TESTS), str(TESTS / "live")]
 
+from free_ports import free_port  # noqa: E402
 from lines import Program  # noqa: E402
 from nights import ROOT, STAGECTL, quick_copy  # noqa: E402
-from test_night_over_osc import free_port  # noqa: E402
 
 from stagectl.cli.replay import the_same  # noqa: E402
 from stagectl.core.effects import Ask  # noqa: E402

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from free_ports import free_port
 from processes import PROC, children
 
 ROOT: Final = Path(__file__).resolve().parent.parent
@@ -53,12 +54,6 @@ LOST_S: Final = 2.0
 """A press of which the desk hears nothing for so long counts as lost, s."""
 
 
-def _free() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
-
-
 class PageNight:
     """The daemon with its page, its foot and its desk. `folder`: where the show and the journal go."""
 
@@ -66,7 +61,7 @@ class PageNight:
         self._desk = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._desk.bind(("127.0.0.1", 0))
         self._foot = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        self._to = ("127.0.0.1", _free())
+        self._to = ("127.0.0.1", free_port())
         (folder / "rig.yaml").write_text(RIG % (self._desk.getsockname()[1], self._to[1]))
         (folder / "deaf-decibels.yaml").write_text(PROFILE)
         (folder / "buttons.yaml").write_text(MAPPING)

@@ -36,10 +36,10 @@ TESTS: Final = Path(__file__).resolve().parent
 ROOT: Final = TESTS.parent
 sys.path[:0] = [str(TESTS), str(TESTS / "live")]
 
+from free_ports import free_port  # noqa: E402
 from lines import Program  # noqa: E402
 from nights import quick_copy  # noqa: E402
 from service_manager import COMPILED, HOMES, INSIDE, Manager, a_corner, in_a_corner, until  # noqa: E402
-from test_night_over_osc import free_port  # noqa: E402
 
 from stagectl.service.unit import Service, text  # noqa: E402
 from stagectl.wire.osc import build  # noqa: E402

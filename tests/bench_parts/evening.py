@@ -16,7 +16,9 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, Final
 
-from bench_parts.over_udp import button, free_port
+from free_ports import free_port
+
+from bench_parts.over_udp import button
 from bench_parts.press import Nudges, Presser, osc_level
 from bench_parts.program import ROOT, WHOLE, drop, end, started
 from bench_parts.relay import Relay

@@ -13,9 +13,10 @@ from typing import Final
 
 import bench_latency
 from bench_latency import jack_night
+from free_ports import free_port
 
 from bench_parts import over_udp
-from bench_parts.over_udp import free_port, osc_night, write_show
+from bench_parts.over_udp import osc_night, write_show
 from bench_parts.press import MidiWire, Presser, UdpWire
 from bench_parts.proc import Held, held, offspring, waiting, with_page
 from bench_parts.program import WHOLE, drop, end, started

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import struct
 import subprocess
 import sys
@@ -11,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+from free_ports import free_port
 from page_night import MAPPING, PROFILE, RIG, SETLIST
 
 from bench_parts.press import Nudges, Numbers, UdpWire, osc_level
@@ -53,13 +53,6 @@ def numbers() -> Numbers:
     return Numbers(
         lambda at: button(b"/up\0", at + 1), lambda at: HEAD + struct.pack(">i", at + 1), button(b"/up\0", 0), 1 << 20
     )
-
-
-def free_port() -> int:
-    """A UDP port that nobody has."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
 
 
 def write_show(folder: Path, desk_port: int, foot_port: int) -> None:

@@ -17,6 +17,7 @@ from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 
 import pytest
+from free_ports import free_port
 from lines import Program
 from nights import STAGECTL, deaf, playing, quick_copy
 
@@ -75,13 +76,6 @@ def place(text: str) -> tuple[IPv4Address | IPv6Address, int]:
     return ip_address(b"".join(word[::-1] if sys.byteorder == "little" else word for word in words)), int(port, 16)
 
 
-def free(kind: int) -> int:
-    """A port that nobody has."""
-    with socket.socket(socket.AF_INET, kind) as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
-
-
 @pytest.fixture(autouse=True)
 def no_jack(monkeypatch: pytest.MonkeyPatch) -> None:
     """A MIDI server that is none: doors are what this is about."""
@@ -110,7 +104,7 @@ def test_a_night_over_midi_opens_nothing(tmp_path: Path) -> None:
 
 def test_a_night_over_osc_opens_what_its_rig_names(tmp_path: Path) -> None:
     """The pedal's port; and for what the desk answers to, a port that only the desk is heard at."""
-    foot = free(socket.SOCK_DGRAM)
+    foot = free_port()
     show = deaf(quick_copy("three-songs", tmp_path, **{"9010": str(foot)}))
     with playing(show, tmp_path / "osc.night") as daemon:
         ready(daemon)
@@ -120,7 +114,7 @@ def test_a_night_over_osc_opens_what_its_rig_names(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("host", ["", "0.0.0.0:"])
 def test_the_page_is_open_where_it_was_asked_for(host: str, tmp_path: Path) -> None:
-    port = free(socket.SOCK_STREAM)
+    port = free_port()
     show = quick_copy("nine-songs", tmp_path)
     with playing(show, tmp_path / "page.night", "--page", f"{host or '127.0.0.1:'}{port}") as daemon:
         daemon.until(lambda line: f":{port}" in line)
@@ -129,7 +123,7 @@ def test_the_page_is_open_where_it_was_asked_for(host: str, tmp_path: Path) -> N
 
 def test_no_other_user_can_read_the_keys_or_write_anything(tmp_path: Path) -> None:
     """A journal may be read by whom the user's own mask lets; so it never has a key in it."""
-    port, folder = free(socket.SOCK_STREAM), tmp_path / "state" / "nights"
+    port, folder = free_port(), tmp_path / "state" / "nights"
     show, here = quick_copy("nine-songs", tmp_path), running()
     rig = show / "rig.yaml"
     # No other test drives this one's desk.

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import queue
 import signal
-import socket
 import subprocess
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import pytest
+from free_ports import free_port
 from jack import jack_server as jack_server
 from lines import Program, running
 from needs import needs
@@ -175,13 +175,6 @@ def test_over_jack_a_press_is_answered_and_a_pedal_that_comes_back_is_told_all(
         "refusal",
         "end",
     }
-
-
-def free_port() -> int:
-    """A UDP port that nobody listens at."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
 
 
 def test_over_osc_the_song_is_shown_and_a_refusal_lights_and_goes_out(tmp_path: Path) -> None:

@@ -18,11 +18,11 @@ from typing import Any, NamedTuple
 
 import pytest
 import yaml
+from free_ports import free_port
 from jack import jack_server as jack_server
 from lines import Program
 from needs import needs, patience
 from nights import by_press, playing, quick_copy, told
-from test_night_over_osc import free_port
 
 from stagectl.ports.midi import MidiSystem
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from free_ports import free_port
 from lines import running
 from needs import needs
 from nights import by_press, deaf, playing, quick_copy, told
@@ -18,13 +19,6 @@ pytestmark = pytest.mark.ports
 
 PRESSES = ("on", "more", "more", "on", "less", "back", "on", "on", "on", "on")
 """The last one is one too many."""
-
-
-def free_port() -> int:
-    """A UDP port that nobody listens at."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
 
 
 def said(line: str) -> str:

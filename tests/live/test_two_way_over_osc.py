@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 from forked import stagectl
+from free_ports import free_port
 from lines import Program
 from nights import STAGECTL, playing, quick_copy, told
-from test_night_over_osc import free_port
 
 from stagectl.wire.osc import build
 

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 from forked import stagectl
+from free_ports import free_port
 from lines import Program
 from msgspec.structs import replace
 from nights import deaf, playing, quick_copy
-from test_night_over_osc import free_port
 from test_two_way_over_osc import Desk, end
 
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent

@@ -23,6 +23,7 @@ from typing import Any
 
 import pytest
 from forked import stagectl
+from free_ports import free_port
 from lines import Program
 from needs import needs, unavailable
 
@@ -53,13 +54,6 @@ from stagectl.where import shipped
 from stagectl.wire.osc import build, parse
 
 RUN = (sys.executable, "-m", "stagectl")
-
-
-def free_port() -> int:
-    """A UDP port that nobody listens at."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
 
 
 class Stage:

@@ -22,8 +22,8 @@ import pytest
 TESTS: Final = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS / "live")]
 
+from free_ports import free_port  # noqa: E402
 from nights import ROOT, quick_copy, told  # noqa: E402
-from test_night_over_osc import free_port  # noqa: E402
 
 from stagectl.wire.osc import build  # noqa: E402
 

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 
 import pytest
+from free_ports import free_port
 from lines import Program, running
 from needs import needs
 
@@ -23,10 +24,7 @@ AWAKE_S = 0.05
 @pytest.fixture
 def port() -> int:
     """A UDP port that is free just now."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
-        found.bind(("127.0.0.1", 0))
-        number: int = found.getsockname()[1]
-    return number
+    return free_port()
 
 
 @pytest.fixture
