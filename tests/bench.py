@@ -35,8 +35,6 @@ from bench_parts.program import keep_compiled
 from bench_parts.size import FULL, QUICK, Size
 from bench_parts.table import Line, as_markdown, as_text
 
-from stagectl.errors import DeviceError
-
 FRAMES: Final = 64
 """A period of JACK."""
 
@@ -52,6 +50,9 @@ PARTS: Final[dict[str, Callable[[Size], list[Line]]]] = {
     "journal": journal,
 }
 WITH_JACK: Final = frozenset({"jack", "wire", "start", "memory"})
+COMES_AND_GOES: Final = frozenset({"wire", "start", "memory"})
+"""In these the program is started again and again: a JACK server that waits for its clients may stand still when one of
+them goes (`jackd.py`)."""
 
 
 def main(arguments: Any = None) -> None:
@@ -70,16 +71,14 @@ def main(arguments: Any = None) -> None:
     with ExitStack() as stack:
         keep_compiled(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="stagectl-bench-"))))
         wanted = [name for name in PARTS if not given.only or name in given.only]
-        if WITH_JACK & set(wanted):
-            try:
-                stack.enter_context(running_jack(FRAMES, realtime=given.realtime))
-            except DeviceError as error:
-                failed += [f"{name}: NO FIGURES: {error}" for name in wanted if name in WITH_JACK]
-                wanted = [name for name in wanted if name not in WITH_JACK]
         for name in wanted:
             print(f"{name} …", file=sys.stderr, flush=True)
             try:
-                lines += PARTS[name](QUICK if given.quick else FULL)
+                with ExitStack() as server:
+                    if name in WITH_JACK:
+                        waits = name not in COMES_AND_GOES
+                        server.enter_context(running_jack(FRAMES, realtime=given.realtime, waits=waits))
+                    lines += PARTS[name](QUICK if given.quick else FULL)
             except (Exception, SystemExit) as error:  # noqa: BLE001 - a part that fails keeps no other from its figures
                 failed.append(f"{name}: NO FIGURES: {type(error).__name__}: {error}")
     if WITH_JACK & set(wanted):

@@ -224,7 +224,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--nights", type=int, default=9, help="how often each night of cuts is played")
     nights = parser.parse_args().nights
-    with running_jack(frames=FRAMES, realtime=False):
+    with running_jack(frames=FRAMES, realtime=False, waits=False):
         judge = Judge()
         foot = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=FOOT)
         foot.open_virtual_port("out")

@@ -41,9 +41,10 @@ def jack_server() -> Iterator[MidiSystem]:
 
 
 @contextmanager
-def running_jack(frames: int = _FRAMES, *, realtime: bool | None = None) -> Iterator[MidiSystem]:
+def running_jack(frames: int = _FRAMES, *, realtime: bool | None = None, waits: bool = True) -> Iterator[MidiSystem]:
     """JACK's MIDI; a server that had to be started (with so many frames a period, with or without real-time priority,
-    where nothing is said with it if it may) is stopped in the end. Raises DeviceError where none can be had."""
+    where nothing is said with it if it may; `waits`: in each for all clients) is stopped in the end. Raises DeviceError
+    where none can be had."""
     os.environ["JACK_NO_START_SERVER"] = "1"
     with ExitStack() as stack:
         try:
@@ -52,7 +53,7 @@ def running_jack(frames: int = _FRAMES, *, realtime: bool | None = None) -> Iter
             if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
                 raise DeviceError(f"{error}, and jackd is not installed here") from error
             urgent = may_be_urgent() if realtime is None else realtime
-            stack.enter_context(jackd(_SERVER, frames=frames, realtime=urgent))
+            stack.enter_context(jackd(_SERVER, frames=frames, realtime=urgent, waits=waits))
             system = MidiSystem("jack")
         yield system
         # A client of a server that died must not be closed.

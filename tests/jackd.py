@@ -9,9 +9,10 @@ enough to be late.
 It waits in each period until all clients have had their turn (`--sync`). A server that does not, as is its default,
 takes what a client that is late has got ready while that goes on writing it: messages are lost, or come twice (seen
 with 1.9.21 on a busy machine: 1 in 100, and none where it waits), and RtMidi ends the process that hears them,
-since it goes by what `jack_midi_event_get` has not filled in. The price: where a client is killed, it waits for it
-for five seconds, and all others with it (measured: what was sent meanwhile came when they were over). A night on stage
-has a server that does not wait, with real-time priority; tests have no priority, and what they kill ends last.
+since it goes by what `jack_midi_event_get` has not filled in. The price: where a client is killed, or
+goes at an unlucky moment, it waits for that one for five seconds, and all others with it (measured: what was sent
+meanwhile came when they were over, or never). A night on stage has a server that does not wait, with real-time
+priority; tests have no priority, and what they end comes last.
 
 The hand is a process of its own (`python jackd.py PID`): a client in this one may wait for the server and keep all of
 Python from running meanwhile.
