@@ -70,9 +70,14 @@ def went(work: Work, event: DeskWent) -> None:
     known any more."""
     if not (work.state.desk_here or work.state.known.reading):
         return
-    take_all(work, goes_on=False)
-    _lose(work, NOTHING_KNOWN, broken_off=event.broken_off)
+    _go(work, broken_off=event.broken_off)
     work.out(Connected(at=work.at, pedal=None, player=None, here=False))
+
+
+def _go(work: Work, *, broken_off: bool = False) -> None:
+    """What hands have moved counts; then nothing is known of the desk."""
+    take_all(work, goes_on=False)
+    _lose(work, NOTHING_KNOWN, broken_off=broken_off)
 
 
 def _lose(work: Work, known: Known, *, broken_off: bool = False) -> None:
@@ -113,8 +118,7 @@ def came(work: Work, _: DeskCame) -> None:
     if not work.plan.answers.reads:
         if work.state.desk_here:
             # It went and came between two looks.
-            take_all(work, goes_on=False)
-            _lose(work, NOTHING_KNOWN)
+            _go(work)
         _ready(work)
         return
     sends = filter(work.plan.can_read, range(len(work.state.asked)))
@@ -208,9 +212,7 @@ def _arrived(work: Work, send: int, level: Level, doubt: Doubt | None) -> None:
 def _crossed(work: Work, send: int, level: Level) -> None:
     """A message of ours came to the desk after a hand there: it goes back to what the hand has left."""
     state = work.state
-    asked = list(state.asked)
-    asked[send] = work.plan.standing(send, level)
-    work.set(asked=tuple(asked), left=state.left - {send}, known=state.known.doubting(send, None))
+    work.set(asked=work.asked_at(send, level), left=state.left - {send}, known=state.known.doubting(send, None))
     resume(work, fade_ns=None)
 
 

@@ -124,13 +124,13 @@ class Report(Struct, frozen=True):
 
 class Touch(Struct, frozen=True):
     """A send that somebody's hand moves on the desk: `level` is where it is, `before` where it was, or where a fade was
-    taking it; the hand counts as resting at `due`, ns. `told`: what the desk was told last when the hand was first
-    heard of, which may come to it after the hand (as `height`)."""
+    taking it; the hand counts as resting at `due`, ns. `crossing`: what the desk was told last when the hand was
+    first heard of, which may come to it after the hand (as `height`)."""
 
     level: Level
     before: Level | None
     due: int
-    told: tuple[int, ...] = ()
+    crossing: tuple[int, ...] = ()
 
 
 class Lights(Struct, frozen=True):

@@ -53,17 +53,15 @@ of 80 ms. Where the desk says afterwards that it has one of them, it is told wha
 def feel(work: Work, send: int, level: Level) -> None:
     """The desk says that somebody moved a send to a level."""
     state = work.state
-    asked = list(state.asked)
-    asked[send] = work.plan.standing(send, level)
     if send in state.touches:
         touch = replace(state.touches[send], level=level, due=work.at + REST_NS)
     else:
         doubt = state.known.doubts.get(send)
-        told = () if doubt is None else doubt.told[-CROSSING_MAX:]
-        touch = Touch(level, _was_to_be(state, send), work.at + REST_NS, told)
+        crossing = () if doubt is None else doubt.told[-CROSSING_MAX:]
+        touch = Touch(level, _was_to_be(state, send), work.at + REST_NS, crossing)
     work.set(
         fade=None if state.fade is None else state.fade.without(send),
-        asked=tuple(asked),
+        asked=work.asked_at(send, level),
         touches=MappingProxyType(state.touches | {send: touch}),
         left=state.left | {send},
         known=state.known.doubting(send, None).saying(send, level),
@@ -116,7 +114,7 @@ def _take(work: Work, send: int) -> None:
     if work.plan.can_ask(send):
         # Its last report may be lost, or a message of ours have come to the desk after it.
         at = height(touch.level)
-        doubt = Doubt(due=work.at, low=at, high=at, was=True, last=True, crossing=touch.told)
+        doubt = Doubt(due=work.at, low=at, high=at, was=True, last=True, crossing=touch.crossing)
         work.set(known=work.state.known.doubting(send, doubt))
 
 

@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from stagectl.core.effects import Effect, Pressed, Reason, Refused
+from stagectl.core.levels import Level
 from stagectl.core.limits import Bounds
 from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import UNDO_MAX, Change, Key, State, Wishes
@@ -52,6 +53,12 @@ class Work:
 
     def _undo(self, entry: Change) -> tuple[Change, ...]:
         return (*self.state.undo, entry)[-UNDO_MAX:]
+
+    def asked_at(self, send: int, level: Level) -> Levels:
+        """What the desk was asked for, but for a send that it says to have at this level."""
+        asked = list(self.state.asked)
+        asked[send] = self.plan.standing(send, level)
+        return tuple(asked)
 
     def carries(self, takes: int) -> None:
         """The desk's link is given so much to carry now, ns."""

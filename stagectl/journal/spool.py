@@ -7,8 +7,8 @@ A power cut takes this file with it: that is what the journal's own `sync`, once
 
 It is lines of JSON: the first says where the journal was, each other one is a list of a journal's lines. Bytes, which
 only what was heard has, in its last place, stand there as base64 (RFC 4648, 4). The last line may be cut off, where its
-writer was killed in it. The file's name stands for the journal's, and has the night in it: so
-lines of a journal that was moved are found, and those of one night never get into the journal of another in its place.
+writer was killed in it. The file's name stands for the journal's, and has the night in it: so lines of a journal that
+was moved are found, and those of one night never get into the journal of another in its place.
 Whoever only reads a night claims nothing: lines that are brought home twice, or by two at once, are there once.
 """
 
@@ -28,7 +28,7 @@ from stagectl.journal.causes import cause
 from stagectl.journal.claim import HEAD, Claim, holder_of, looking, name_of, nobodys, running
 from stagectl.journal.schema import HEARD_LENGTH, INSERTS, Packed, path_packed, path_unpacked
 from stagectl.journal.wary import wary
-from stagectl.journal.write import insert
+from stagectl.journal.write import insert, sound
 
 KEEPS: Final = 256 * 1024
 """Bytes from which on the file is emptied when all of it is in the journal."""
@@ -236,11 +236,8 @@ def put(connection: sqlite3.Connection, lines: Sequence[Packed]) -> None:
 
 
 def _fit(value: int | str | bytes | None) -> int | str | bytes | None:
-    """What JSON takes: a text that has parts of a file's name in it which are no UTF-8, with those written out; a
-    number that no table takes, as text."""
-    if isinstance(value, str):
-        return value.encode(errors="backslashreplace").decode()
-    return str(value) if isinstance(value, int) and abs(value) >= 1 << 63 else value
+    """What JSON takes: a sound text, and a number that no table takes as text."""
+    return str(value) if isinstance(value, int) and abs(value) >= 1 << 63 else sound(value)
 
 
 def _where(path: Path) -> Path | None:

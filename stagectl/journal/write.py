@@ -345,7 +345,7 @@ def _insert_each(connection: sqlite3.Connection, batch: Sequence[Packed]) -> int
     unfit = 0
     for line in batch:
         try:
-            connection.execute(INSERTS[len(line)], tuple(map(_sound, line)))
+            connection.execute(INSERTS[len(line)], tuple(map(sound, line)))
         except _UNFIT:
             told = _lost(line, 1, detail=ascii(line))
             connection.execute(INSERTS[len(told)], told)
@@ -353,7 +353,7 @@ def _insert_each(connection: sqlite3.Connection, batch: Sequence[Packed]) -> int
     return unfit
 
 
-def _sound(value: int | str | bytes | None) -> int | str | bytes | None:
+def sound(value: int | str | bytes | None) -> int | str | bytes | None:
     """A text that has parts of a file's name in it which are no UTF-8, with those written out."""
     return value.encode(errors="backslashreplace").decode() if isinstance(value, str) else value
 

@@ -90,9 +90,7 @@ def laid_down(plan: Plan, state: State, hand: Hand) -> tuple[State, tuple[Effect
     if base is not None and hand.base is not None and plan.grid_of(hand.send) is not None and state.recalled:
         _nudge(work, hand, base, hand.base)
     if is_left_alone(plan, hand.send):
-        asked = list(work.state.asked)
-        asked[hand.send] = plan.standing(hand.send, hand.level)
-        work.set(asked=tuple(asked))
+        work.set(asked=work.asked_at(hand.send, hand.level))
         count_whole(work, hand.send)
     stays = hand.left and work.state.steps[hand.send] is not None
     work.set(left=work.state.left | {hand.send} if stays else work.state.left - {hand.send})
