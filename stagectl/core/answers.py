@@ -70,18 +70,13 @@ def went(work: Work, event: DeskWent) -> None:
     known any more."""
     if not (work.state.desk_here or work.state.known.reading):
         return
-    _go(work, broken_off=event.broken_off)
+    _go(work, NOTHING_KNOWN, broken_off=event.broken_off)
     work.out(Connected(at=work.at, pedal=None, player=None, here=False))
 
 
-def _go(work: Work, *, broken_off: bool = False) -> None:
-    """What hands have moved counts; then nothing is known of the desk."""
+def _go(work: Work, known: Known, *, broken_off: bool = False) -> None:
+    """What hands have moved counts; then what the desk has is not known, but for what it had."""
     take_all(work, goes_on=False)
-    _lose(work, NOTHING_KNOWN, broken_off=broken_off)
-
-
-def _lose(work: Work, known: Known, *, broken_off: bool = False) -> None:
-    """What the desk has is not known, but for what it had."""
     # A desk that cannot be read is told everything when it comes back, hands or not.
     left = work.state.left if work.plan.answers.reads else frozenset()
     unknown = (None,) * len(work.state.asked)
@@ -115,14 +110,14 @@ def _had(work: Work, *, broken_off: bool) -> Mapping[int, Level]:
 def came(work: Work, _: DeskCame) -> None:
     """The desk can be told things (again). One that can be read is read first."""
     work.out(Connected(at=work.at, pedal=None, player=None, here=True))
-    if not work.plan.answers.reads:
-        if work.state.desk_here:
-            # It went and came between two looks.
-            _go(work)
-        _ready(work)
+    if work.plan.answers.reads:
+        sends = filter(work.plan.can_read, range(len(work.state.asked)))
+        _go(work, replace(NOTHING_KNOWN, reading=True).with_doubts({send: Doubt(due=work.at) for send in sends}))
         return
-    sends = filter(work.plan.can_read, range(len(work.state.asked)))
-    _lose(work, replace(NOTHING_KNOWN, reading=True).with_doubts({send: Doubt(due=work.at) for send in sends}))
+    if work.state.desk_here:
+        # It went and came between two looks.
+        _go(work, NOTHING_KNOWN)
+    _ready(work)
 
 
 def _ready(work: Work) -> None:
@@ -141,7 +136,9 @@ def _was_read(work: Work) -> None:
     hands = [send for send in news if send in known.before]
     if len(hands) > min(HANDS_MAX, len(known.said) // 2):
         hands = []
-    work.set(asked=tuple(asked), known=replace(NOTHING_KNOWN, said=known.said))
+    # What a hand has left, and the desk does not say any more, is told as from one that cannot be read.
+    left = work.state.left.intersection(known.said)
+    work.set(asked=tuple(asked), known=replace(NOTHING_KNOWN, said=known.said), left=left)
     moves = tuple(Move(send, known.before.get(send), known.said[send]) for send in news if send not in hands)
     if moves:
         work.out(Changed(at=work.at, press=work.next_press(), who=DESK, cause=READ, moves=moves))

@@ -116,7 +116,7 @@ class Fade(Struct, frozen=True):
         if end > start:
             gone = -((start - edge) * way // (end - start))
         else:
-            gone = (edge + 1 - start) * way // (end - start) + 1
+            gone = min((edge + 1 - start) * way // (end - start) + 1, way)
         return min(-((self.lead_ns - gone) // self.frame_ns), never)
 
     def time_of(self, turn: int) -> int:

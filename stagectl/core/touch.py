@@ -4,7 +4,7 @@ What a hand moves is let be at once: no fade goes on over it. When it has rested
 something, where it came to is adopted as a nudge by `DESK`, which lasts for the night like any other: it is recorded,
 the listener whose mix it is can undo it, and the next scene keeps it. Above a ceiling (or below the nudge floor) the
 nudge goes as far as it may, which is recorded with it (`Changed.counts`), and the desk is left as the hand put it until
-something else moves that send, a stop is arrived at, or a desk that cannot be read comes back.
+something else moves that send, a stop is arrived at, or the desk comes back and does not say what it has there.
 
 The rest of its mix stays where it is, as near as the desk's steps and the nudge floor let it under the ceiling of the
 mix; what that brings it to is recorded and told. So is what the mix is held lower by where a hand has put a whole mix

@@ -396,6 +396,35 @@ def test_one_that_cannot_be_read_and_comes_again_is_told_what_a_hand_was_left_at
     assert desk.state.asked == desk.state.steps and not desk.state.left
 
 
+def test_what_a_hand_was_left_at_is_told_to_one_that_does_not_say_it_any_more() -> None:
+    """It comes again and is mute: where it is, nobody knows."""
+    desk = FarDesk(plan=two_way((-2_000, -1_500), (-1_500, -1_500), ceiling=-1_000))
+    now = here(desk)
+    desk.hand(now, [(0, 0, -400)])
+    desk.until(now + SECOND)
+    desk.do((now + SECOND, DeskWent()))
+    desk.on = False
+    desk.do((now + 2 * SECOND, DeskCame()))
+    desk.until(now + 20 * SECOND)
+    assert desk.state.asked[:2] == desk.state.steps[:2] == (-1_000, -1_500)
+    assert not desk.state.left
+
+
+@pytest.mark.parametrize("after_ns", range(0, 4 * MS, MS // 4))
+def test_a_hand_that_moves_while_the_desk_is_read_again_is_not_fought(after_ns: int) -> None:
+    """It went and came between two looks, in the middle of a hand's way."""
+    desk = FarDesk(plan=two_way((-2_000,) * 60, (-1_500,) * 60))
+    now = here(desk)
+    told = len(desk.told)
+    desk.hand(now, [(0, 0, -1_400)])
+    desk.do((now + 10 * MS, DeskCame()))
+    desk.hand(now + 10 * MS, [(after_ns, 0, -1_200)])
+    desk.until(now + 5 * SECOND)
+    assert desk.levels[0] == desk.state.asked[0] == desk.state.steps[0] == -1_200
+    assert len(desk.told) == told
+    assert [hands(desk)[0][1], hands(desk)[-1][2]] == [-1_500, -1_200]
+
+
 def test_a_treadle_goes_on_from_where_a_hand_has_put_its_level() -> None:
     ride = Control(name="treadle", does={Gesture.TURN: Ride(low=-1_200, high=1_200, column=0)})
     plan = replace(two_way(*SONGS), pedals=(Pedal(name="board", controls=(ride,), listener=0),))

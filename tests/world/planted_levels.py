@@ -116,7 +116,7 @@ OF_LEVELS: Final = (
         2,
         "core/answers.py",
         ".with_doubts({send: Doubt(due=work.at) for send in sends}))\n",
-        ".with_doubts({send: Doubt(due=work.at) for send in sends}))\n    _ready(work)\n",
+        ".with_doubts({send: Doubt(due=work.at) for send in sends}))\n        _ready(work)\n",
     ),
     Bug(
         "unknown state not asserted",

@@ -242,8 +242,8 @@ OF_ROOMS: Final = (
         "resume resends all",
         10,
         "core/answers.py",
-        "    work.set(asked=tuple(asked), known=replace(NOTHING_KNOWN, said=known.said))\n",
-        "    work.set(asked=(None,) * len(asked), known=replace(NOTHING_KNOWN, said=known.said))\n",
+        "    work.set(asked=tuple(asked), known=replace(NOTHING_KNOWN, said=known.said), left=left)\n",
+        "    work.set(asked=(None,) * len(asked), known=replace(NOTHING_KNOWN, said=known.said), left=left)\n",
     ),
     Bug(
         "what went with the crash still counts as here",
