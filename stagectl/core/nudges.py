@@ -35,14 +35,14 @@ TRAIL_MAX: Final = 64
 
 
 class Gave(Struct, frozen=True):
-    """A press in the trail: by how much it was (0: it made room for another), and what the nudge was before it.
-    `press`: its number, where the rest of the mix made room."""
+    """A press in the trail: its number, by how much it was (0: it made room for another), and what the nudge was before
+    it."""
 
+    press: int
     by: int
     shift: int
     lift: int | None
     room: int
-    press: int | None = None
 
 
 class Nudge(Struct, frozen=True):
@@ -122,7 +122,7 @@ def _shift_of(send: int, nudges: Nudges) -> int:
 
 class Wish(Struct, frozen=True):
     """A nudge that is asked for: of which send, over which scene level, by how much, for how long. `most`: how much of
-    `by` it may give, where others set a limit to it on the way up."""
+    `by` it may give, where others set a limit to it on the way up; `press`: the number of the press that asks."""
 
     send: int
     base: Level
@@ -130,6 +130,7 @@ class Wish(Struct, frozen=True):
     lasts: Lasts
     ride: int = 0
     most: int = 0
+    press: int = 0
 
 
 def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
@@ -147,7 +148,7 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
     way = _up(wish, now, bounds) if wish.by > 0 else _down(wish, now, bounds)
     if isinstance(way, Reason):
         return way
-    trail = (*kept.trail, Gave(wish.by, kept.shift, kept.lift, kept.room))[-TRAIL_MAX:]
+    trail = (*kept.trail, Gave(wish.press, wish.by, kept.shift, kept.lift, kept.room))[-TRAIL_MAX:]
     return _arrive(wish, way, kept, trail, nudges, bounds)
 
 

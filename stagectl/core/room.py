@@ -95,7 +95,7 @@ def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
         if level != was and isinstance(level, int) and isinstance(was, int) and base is not None:
             old = kept.get(send, NONE)
             wish = Wish(send, base, 0, asks.lasts, work.state.rides.get(send, 0))
-            gave = Gave(0, old.shift, old.lift, old.room, asks.press)
+            gave = Gave(asks.press, 0, old.shift, old.lift, old.room)
             new = put(wish, level, nudges, work.bounds(send))
             found[send] = replace(new, room=old.room + was - level, trail=(*old.trail, gave)[-TRAIL_MAX:])
     return with_nudges(nudges, asks.lasts, found)
@@ -103,9 +103,9 @@ def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
 
 def given_back(work: Work, listener: int, nudges: Nudges, lasts: Lasts, presses: Collection[int]) -> dict[int, Nudge]:
     """What the rest of a mix gave to these presses, if nobody has changed it since."""
-    first, end = work.plan.send(listener, 0), work.plan.send(listener + 1, 0)
+    mine, mix = nudges[lasts], work.plan.mixes[listener]
     return {
         send: before_last(kept)
-        for send, kept in nudges[lasts].items()
-        if first <= send < end and kept.trail and kept.trail[-1].by == 0 and kept.trail[-1].press in presses
+        for send in range(mix.start, mix.stop)
+        if (kept := mine.get(send, NONE)).trail and kept.trail[-1].by == 0 and kept.trail[-1].press in presses
     }

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from stagectl.core.actions import ClearNudges, Hush, Lasts, Nudge, NudgeRest
 from stagectl.core.asking import want, want_hushed
 from stagectl.core.effects import Reason
-from stagectl.core.levels import OFF
+from stagectl.core.levels import Level, Off
 from stagectl.core.nudges import NONE, Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
 from stagectl.core.nudges import Nudge as Nudged
 from stagectl.core.room import Asks, as_heard, fits, given_back, made
@@ -125,7 +125,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
     start = as_heard(work, asked.listener)
     if start is not now.nudges:
         now = now.nudged(start)
-    moved = _moved(work, start, sends, asked)
+    moved = _moved(work, by.press, start, sends, asked)
     if isinstance(moved, No):
         return moved
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
@@ -139,7 +139,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
     low, high = 0, asked.most
     while high - low > 1:
         middle = (low + high) // 2
-        moved = _moved(work, start, sends, replace(asked, most=middle))
+        moved = _moved(work, by.press, start, sends, replace(asked, most=middle))
         part = None if isinstance(moved, No) else _in_mix(work, asks, asked, now, moved)
         if part is None and not isinstance(moved, No):
             high = middle
@@ -157,12 +157,7 @@ def _in_mix(work: Work, asks: Asks, asked: _Asked, now: Wishes, moved: Mapping[i
         return _Given(wishes, mix)
     if not asked.may_room:
         return None
-    numbered = {
-        send: replace(one, trail=(*one.trail[:-1], replace(one.trail[-1], press=asks.press)))
-        for send, one in moved.items()
-        if one.trail
-    }
-    with_room = made(work, asks, with_nudges(wishes.nudges, asked.lasts, numbered), mix.mix.row)
+    with_room = made(work, asks, wishes.nudges, mix.mix.row)
     return None if with_room is None else _Given(now.nudged(with_room))
 
 
@@ -171,18 +166,18 @@ def _with(work: Work, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged])
     kept, presses = start[asked.lasts], set()
     for send, one in moved.items():
         trail = kept[send].trail if send in kept else ()
-        if len(one.trail) < len(trail) and trail[-1].press is not None:
+        if len(one.trail) < len(trail):
             presses.add(trail[-1].press)
     if presses:
         moved = {**given_back(work, asked.listener, start, asked.lasts, presses), **moved}
     return with_nudges(start, asked.lasts, moved)
 
 
-def _moved(work: Work, nudges: Nudges, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
+def _moved(work: Work, press: int, nudges: Nudges, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
     """What must be nudged, before the mix counts as a whole."""
     rides, base, bounds = work.state.rides, work.base, work.plan.bounds
     wishes = [
-        Wish(send, level, asked.by, asked.lasts, rides.get(send, 0), asked.most)
+        Wish(send, level, asked.by, asked.lasts, rides.get(send, 0), asked.most, press)
         for send in sends
         if (level := base[send]) is not None and bounds[send] is not None
     ]
@@ -204,24 +199,36 @@ def _moved(work: Work, nudges: Nudges, sends: Sequence[int], asked: _Asked) -> M
 
 def _together(work: Work, nudges: Nudges, wishes: list[Wish]) -> list[Wish] | No:
     """Those of a group that take part. It keeps its balance: it rises as far as the first of its inputs may. What is
-    off stays off, unless all of it is, or the last press has turned it off."""
+    off comes back by the press that takes back the one that turned it off; or by any, where all of it is off by itself.
+    """
     levels = [target(wish.base, wish.send, nudges, wish.ride, work.bounds(wish.send)) for wish in wishes]
     on = [(wish, level) for wish, level in zip(wishes, levels, strict=True) if isinstance(level, int)]
     if wishes[0].by < 0:
         return [wish for wish, _ in on] or No(Reason.AT_BOTTOM)
+    back = _coming_back(nudges, wishes, levels)
     if not on:
-        return wishes
+        return back or wishes
     lefts = [range_top(wish, work.bounds(wish.send)) - level for wish, level in on]
     left = min(lefts)
     if left <= 0:
         first = on[lefts.index(left)][0]
         return No(at_top(first, work.bounds(first.send)), work.plan.send_name(first.send))
-    back = [
-        wish
-        for wish, level in zip(wishes, levels, strict=True)
-        if level is OFF and takes_back(wish, nudges[wish.lasts].get(wish.send, NONE))
-    ]
     return [replace(wish, most=min(left, wish.most)) for wish, _ in on] + back
+
+
+def _coming_back(nudges: Nudges, wishes: list[Wish], levels: list[Level | None]) -> list[Wish]:
+    """Those of a group that are off because of a press that is taken back now: for those that are on, too, or the last
+    one, where none is."""
+    taken = {
+        wish.send: kept.trail[-1].press
+        for wish in wishes
+        if takes_back(wish, kept := nudges[wish.lasts].get(wish.send, NONE))
+    }
+    off = {wish.send for wish, level in zip(wishes, levels, strict=True) if isinstance(level, Off)}
+    now = {press for send, press in taken.items() if send not in off}
+    if len(off) == len(wishes):
+        now = {max(taken.values(), default=0)}
+    return [wish for wish in wishes if wish.send in off and taken.get(wish.send) in now]
 
 
 def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:

@@ -393,6 +393,23 @@ def test_a_group_that_is_all_off_begins_at_the_floor_and_else_off_stays_off() ->
     assert after(four(levels=(-600, -600, OFF, -900)), Nudge(by=300, column=group)).state.wanted[2:4] == (OFF, -600)
 
 
+@given(st.tuples(*[st.sampled_from((OFF, -4_000, -3_900, -3_700, -2_000, -600))] * 4), BY, st.integers(1, 14))
+def test_what_presses_take_down_as_many_bring_back_and_no_further(
+    levels: tuple[Level, ...], by: int, many: int
+) -> None:
+    """Each input returns with the press that takes back the one that turned it off, and not before."""
+    plan = four(levels=levels)
+    start = state = settled(plan)
+    down = after(plan, *[Nudge(by=-abs(by), column=4)] * many)
+    state = down.state
+    for _ in range(many - len(down.of(Refused))):
+        ran = after(plan, Nudge(by=abs(by), column=4), state=state)
+        assert not ran.of(Refused)
+        state = ran.state
+        assert all(height(one) <= height(most) for one, most in zip(state.steps[:4], start.steps, strict=False))
+    assert state.steps == start.steps
+
+
 def test_the_whole_mix_is_all_inputs_where_the_desk_has_no_level_of_it() -> None:
     assert after(four(), Nudge(by=-200, column=4)).state.wanted[:4] == (-800,) * 4
 
