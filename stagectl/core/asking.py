@@ -20,13 +20,22 @@ from stagectl.core.work import Presser, Work
 
 
 def want_hushed(work: Work, by: Presser, whose: frozenset[int], *, back: bool) -> None:
-    """Some listeners' mixes are hushed: at once down. Or they come back, gently; a fade that runs longer goes on."""
+    """Some listeners' mixes are hushed: at once down. Or they come back, gently, and no other mix is held up by it."""
     plan = work.plan
     aims = work.aims_of([plan.send(listener, column) for listener in sorted(whose) for column in range(plan.width)])
-    if back:
-        want(work, by, aims, fade_ns=max(plan.limits.gentle_ns, remaining(work)))
-    else:
+    if not back:
         want(work, by, aims, fade_ns=None, hushed=whose)
+    elif _others_fade(work, whose):
+        want(work, by, aims, fade_ns=None, back=whose)
+    else:
+        want(work, by, aims, fade_ns=plan.limits.gentle_ns)
+
+
+def _others_fade(work: Work, whose: frozenset[int]) -> bool:
+    """Whether any other mix is on its way."""
+    state, listener_of = work.state, work.plan.listener_of
+    glides = () if state.fade is None else state.fade.glides
+    return any(listener_of(one.send) not in whose and state.asked[one.send] != state.steps[one.send] for one in glides)
 
 
 def want(
@@ -37,12 +46,14 @@ def want(
     fade_ns: int | None,
     leading: int | None = None,
     hushed: frozenset[int] = frozenset(),
+    back: frozenset[int] = frozenset(),
 ) -> None:
     """Make these the levels that the desk should have: record what moves, and plan the way there.
 
     `fade_ns`: None where a fade that runs goes on to its own end, and nothing fades where none runs.
     What moves in a fade that runs moves by its whole change at once. `leading`: the send of a nudge, which
-    goes first; `hushed`: listeners whose mixes go down at once, and not up before the fade's end.
+    goes first; `hushed`: listeners whose mixes go down at once, and not up before the fade's end; `back`: those whose
+    mixes come back gently.
     """
     before, wanted = work.state.wanted, aims.wanted
     if aims.of is None:
@@ -59,7 +70,7 @@ def want(
     if moves:
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
-    _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed)
+    _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed, back=back)
 
 
 def differing(one: Levels, other: Levels) -> Iterator[int]:
@@ -81,6 +92,7 @@ def _plan(
     first: int | None,
     leading: int | None,
     hushed: frozenset[int] = frozenset(),
+    back: frozenset[int] = frozenset(),
 ) -> None:
     """Replace the fade by one from the present levels; what the old one still had to tell is not queued. A desk that is
     away is told when it comes."""
@@ -107,6 +119,8 @@ def _plan(
                 glides.append(replace(glide, end=min(end, had.get(send, end), key=height)))
             elif hushed and work.plan.listener_of(send) in hushed:
                 glides.append(_hushed(glide, running))
+            elif back and running is not None and work.plan.listener_of(send) in back:
+                glides.append(_comes_back(work, glide, running))
             else:
                 glides.append(glide if running is None else _gone_on(ways.get(send), glide))
     if not glides:
@@ -132,7 +146,18 @@ def _hushed(new: Glide, running: Fade | None) -> Glide:
     """A glide of a mix that is hushed: down at once; what has yet to rise to where the hush takes it, waits."""
     if new.start is None or height(new.end) <= height(new.start):
         return Glide(new.send, new.end, new.end)
-    return new if running is None else Glide(new.send, new.start, new.start)
+    return new if running is None else Glide(new.send, new.start, new.start, waits=True)
+
+
+def _comes_back(work: Work, new: Glide, running: Fade) -> Glide:
+    """A glide of a mix that comes back from a hush while others fade: with them, if that is gentle, and else after
+    them."""
+    start, end, limits = new.start, new.end, work.plan.limits
+    if start is None or isinstance(end, Off) or height(end) <= height(start):
+        return _gone_on(None, new)
+    if remaining(work) < max(1, limits.gentle_ns):
+        return Glide(new.send, start, start, waits=True)
+    return running.joined(new.send, start, end, work.at, limits.nudge_floor)
 
 
 def _gone_on(old: Glide | None, new: Glide) -> Glide:
@@ -141,6 +166,8 @@ def _gone_on(old: Glide | None, new: Glide) -> Glide:
     if old is None:
         falls = new.start is not None and height(new.end) < height(new.start)
         return Glide(new.send, new.end if falls else None, new.end)
+    if old.waits and new.start is not None and height(new.end) > height(new.start):
+        return Glide(new.send, new.start, new.start, waits=True)
     if old.end == new.end:
         return old
     if isinstance(old.start, Off) or isinstance(old.end, Off) or isinstance(new.end, Off) or old.start is None:
@@ -227,7 +254,8 @@ def _told(work: Work, teller: Teller) -> Known:
 
 def _catch_up(work: Work, fade: Fade) -> None:
     """A fade is over: what could not rise as fast as it, or had to wait for room under the ceiling of its mix, goes on
-    from a frame later. What nothing makes room for, because a hand holds it, waits for the next change."""
+    from a frame later; gently, where something was to wait for the end. What nothing makes room for, because a hand
+    holds it, waits for the next change."""
     state = work.state
     late = [glide for glide in fade.glides if _is_late(work, fade, glide)]
     if not late:
@@ -243,7 +271,7 @@ def _catch_up(work: Work, fade: Fade) -> None:
         plan=work.plan,
         at=at,
         wire_free=state.wire_free,
-        fade_ns=0,
+        fade_ns=work.plan.limits.gentle_ns if any(glide.waits for glide in late) else 0,
         press=fade.press,
         first=None,
         catches_up=True,

@@ -46,11 +46,13 @@ NOTHING: Final[Mapping[int, Level]] = MappingProxyType({})
 
 
 class Glide(Struct, frozen=True):
-    """One send's way, exact levels. `start` None: the desk's level is not known, so it is cut to the target."""
+    """One send's way, exact levels. `start` None: the desk's level is not known, so it is cut to the target. `waits`:
+    it stays where it is until the fade is over, and goes up then."""
 
     send: int
     start: Level | None
     end: Level
+    waits: bool = False
 
 
 class Bunch(Struct, frozen=True):
@@ -118,6 +120,13 @@ class Fade(Struct, frozen=True):
         else:
             gone = min((edge + 1 - start) * way // (end - start) + 1, way)
         return min(-((self.lead_ns - gone) // self.frame_ns), never)
+
+    def joined(self, send: int, level: Level, end: int, at: int, floor: int) -> Glide:
+        """A glide that is at a level at a time (ns) before the last frame, and at its end, further up, with the
+        others."""
+        way = self.lead_ns + (self.frames - 1) * self.frame_ns
+        low = min(floor, end) if isinstance(level, Off) else level
+        return Glide(send, end - (end - low) * way // (self.last_frame - at), end)
 
     def time_of(self, turn: int) -> int:
         """When the time of a bunch is, ns."""

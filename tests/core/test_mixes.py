@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 import pytest
 from depth import examples
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from msgspec.structs import replace
@@ -426,6 +427,70 @@ def test_a_hush_is_at_once_down_and_gently_back() -> None:
     back, effects = step(plan, rest(plan, Ran(state=state)).state, wish(Hush()), state.now + 10**10)
     assert back.wanted[:4] == (-600,) * 4
     assert [one.fade_ns for one in effects if isinstance(one, Changed)] == [plan.limits.gentle_ns]
+
+
+SINGER, DRUMMER = 0, 2
+"""The first input in the mixes of two listeners."""
+
+
+@settings(max_examples=examples(60))
+@given(
+    st.integers(0, 12),
+    st.lists(st.tuples(st.integers(0, 80), st.sampled_from((Hush(), Nudge(by=100), Nudge(by=-100)))), max_size=8),
+    st.sampled_from((0, 10**9, 3 * 10**9)),
+)
+@example(4, [(5, Hush()), (10, Hush())], 3 * 10**9)
+def test_a_hush_and_its_end_hold_up_no_other_mix(fades: int, presses: list[tuple[int, Action]], gentle: int) -> None:
+    """At any time the drummer's mix is within a frame of where it is when the singer presses nothing."""
+    fade_ns, limits = fades * 10**9 // 2, Limits(gentle_ns=gentle)
+    plan = small_plan((-6_000, -6_000), (-1_000, -1_000), listeners=2, fade_ns=fade_ns, limits=limits)
+    start = settled(plan)
+    begun = start.now + 10**9
+    alone = run(plan, [(begun, wish(Next(), "ada", 1))], start).state
+    state = alone
+    of_singer = {begun + at * 10**8: what for at, what in presses}
+    frame = 5_000 * 20_000_000 // max(fade_ns, 1) + 1
+    for at in range(begun, begun + 10**10, 10**8):
+        alone = step(plan, alone, Wake(), at).state
+        state = step(plan, state, wish(of_singer[at]) if at in of_singer else Wake(), at).state
+        there, here = alone.asked[DRUMMER], state.asked[DRUMMER]
+        assert isinstance(there, int) and isinstance(here, int)
+        assert here == there if at >= begun + fade_ns + 40_000_000 else abs(here - there) <= frame
+    assert rest(plan, Ran(state=state)).state.asked[:2] == state.steps[:2]
+
+
+def test_a_mix_that_is_hushed_in_mid_fade_stays_down_whoever_presses() -> None:
+    plan = small_plan((-6_000, -6_000), (-1_000, -1_000), listeners=2, fade_ns=4 * 10**9)
+    start = settled(plan)
+    begun = start.now + 10**9
+    presses = {10: wish(Hush()), 15: wish(Nudge(by=100), "bob", 1), 20: wish(Nudge(by=100)), 30: wish(Undo())}
+    state = run(plan, [(begun, wish(Next()))], start).state
+    levels = []
+    for at in range(1, 80):
+        state = step(plan, state, presses.get(at, Wake()), begun + at * 10**8).state
+        levels.append(height(state.asked[SINGER] or OFF))
+    assert levels[10:38] == [levels[10]] * 28
+    # Then it comes up to what a hush leaves of it, gently.
+    assert levels[-1] == height(state.steps[SINGER] or OFF) == -3_000
+    assert all(0 <= after - before <= 10**8 * 2_000 // plan.limits.gentle_ns for before, after in pairwise(levels[37:]))
+
+
+@pytest.mark.parametrize("at_s", range(1, 8))
+def test_a_mix_comes_back_gently_whenever_a_hush_ends(at_s: int) -> None:
+    """It takes three seconds or more from where it is then: in a tenth of one at most a thirtieth of the way, but for
+    the desk's steps of 0.1 dB."""
+    plan = small_plan((-3_000, -3_000), (-1_000, -1_000), listeners=2, fade_ns=8 * 10**9)
+    start = after(plan, Hush()).state
+    begun = start.now + 10**9
+    state = run(plan, [(begun, wish(Next()))], start).state
+    levels = []
+    for at in range(1, 130):
+        event = wish(Hush()) if at == 10 * at_s else Wake()
+        state = step(plan, state, event, begun + at * 10**8).state
+        levels.append(height(state.asked[SINGER] or OFF))
+    way = -1_000 - levels[10 * at_s - 2]
+    assert all(0 <= after - before <= way / 30 + 12 for before, after in pairwise(levels[10 * at_s - 2 :]))
+    assert levels[-1] == -1_000
 
 
 def test_a_hush_holds_through_songs_and_nudges() -> None:
