@@ -6,6 +6,7 @@ to stop while it is away is told when it comes back, and so is one that says tha
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import Final
 
 from msgspec.structs import replace
@@ -80,7 +81,7 @@ def stop(work: Work, by: Presser, track: Running) -> None:
     if track.player in work.state.players_here:
         _tell(work, by, track, Tells.STOP, track.position(work.at))
     else:
-        work.set(owed=work.state.owed | {track})
+        work.set(owed=MappingProxyType({**work.state.owed, track.player: track}))
 
 
 def _unknown(work: Work, player: int) -> Running:
@@ -117,8 +118,8 @@ def pause_cue(work: Work, by: Presser, _: PauseCue) -> None:
 
 
 def _tell(work: Work, by: Presser, track: Running, tells: Tells, position: int, *, begins: bool = False) -> None:
-    owed = frozenset(one for one in work.state.owed if one.player != track.player)
-    work.set(cued=work.at, report=None, owed=owed)
+    owed = {player: one for player, one in work.state.owed.items() if player != track.player}
+    work.set(cued=work.at, report=None, owed=MappingProxyType(owed))
     work.out(
         Cue(
             at=work.at,

@@ -167,7 +167,7 @@ class State(Struct, frozen=True):
     that can be told something; `players_run`: those that last said that they run. `track`: what plays; `cued`: when a
     player was last told something, or a track ended; `starts`: when the present song's track starts by itself;
     `brought`: when a track brought the section that the night is at; `report`: what is to be looked at when the
-    players have had their time; `owed`: players that were to be told to stop while they were away.
+    players have had their time; `owed`: by player, the track that it was last to be told to stop while it was away.
     """
 
     now: int
@@ -204,7 +204,7 @@ class State(Struct, frozen=True):
     starts: int | None = None
     brought: int | None = None
     report: Report | None = None
-    owed: frozenset[Running] = frozenset()
+    owed: Mapping[int, Running] = MappingProxyType({})
     above: Mapping[int, int] = MappingProxyType({})
 
     @property

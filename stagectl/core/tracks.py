@@ -18,6 +18,7 @@ be older than that: what does not fit with it waits until then, and counts if no
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import Final
 
 from msgspec.structs import replace
@@ -179,10 +180,11 @@ def start_cue(work: Work, by: Presser, action: StartCue) -> None:
 
 def player_came(work: Work, event: PlayerCame) -> None:
     """It can be told things again. Nothing starts by itself; what it should have stopped, it stops now."""
-    owed = [track for track in work.state.owed if track.player == event.player]
-    work.set(players_here=work.state.players_here | {event.player}, owed=work.state.owed.difference(owed))
+    owed = dict(work.state.owed)
+    track = owed.pop(event.player, None)
+    work.set(players_here=work.state.players_here | {event.player}, owed=MappingProxyType(owed))
     work.out(Connected(at=work.at, pedal=None, player=event.player, here=True))
-    for track in owed[:1]:
+    if track is not None:
         stop(work, _by(work, event.player), track)
 
 

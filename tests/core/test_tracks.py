@@ -458,6 +458,17 @@ def test_whatever_runs_is_stopped() -> None:
     assert [one.tells for one in begun.of(Cue)] == [Tells.START, Tells.STOP, Tells.START]
 
 
+def test_one_that_is_away_stops_what_it_plays_last_when_it_comes_back() -> None:
+    """It is heard all the time, and can be told nothing: somebody starts it by hand in every song."""
+    cues = [timed(None, None, None, number=number, by_press=True) for number in range(1, 30)]
+    events: list[tuple[float, Event]] = [(1.5, PlayerWent(player=0))]
+    for at in range(1, 30):
+        events += [says(10 * at, 0, runs=False), says(10 * at + 1, 1), (10 * at + 5, wish(GoTo(stop=1 + 4 * at)))]
+    ran = night(show(*cues, None), *events, (400, PlayerCame(player=0)))
+    assert [(one.tells, one.number, one.at / S) for one in ran.of(Cue)] == [(Tells.STOP, 29, 400)]
+    assert not ran.state.owed
+
+
 def test_no_track_starts_by_itself_over_the_base() -> None:
     plan = show(
         timed(None, None, None, length_ns=2 * S, then=Then.START, pause_ns=3 * S), timed(None, None, None, first=5)
