@@ -35,6 +35,7 @@ class Reason(Enum):
     NOT_RECALLED = "no scene was recalled yet"
     NOT_DRIVEN = "the show does not drive this level"
     BOUNCE = "the contact bounced"
+    PEDAL_WENT = "its pedal went before it was clear what it was"
     JITTER = "the treadle only trembled"
     NOT_PICKED_UP = "the treadle has not met the level yet"
     NO_LISTENER = "this pedal belongs to no listener"

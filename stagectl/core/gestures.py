@@ -84,6 +84,10 @@ class Phase(Word):
     TAKEN = "taken"
 
 
+UNDECIDED: Final = frozenset((Phase.APART, Phase.WAIT, Phase.BETWEEN))
+"""Phases of a foot that has come down, and nothing has fired for it yet."""
+
+
 class Edge(Word):
     """What happens to a control. `JOINED`: it or its partner came down in time to make their pair."""
 
@@ -144,11 +148,6 @@ class Hand(Struct, frozen=True):
     does: Mapping[Gesture, Action] = NOTHING
     gap: int = 0
     repeats: int = 0
-
-    @property
-    def is_down(self) -> bool:
-        """Whether the foot is on it."""
-        return self.phase is not Phase.BETWEEN
 
 
 class Outcome(Struct, frozen=True):

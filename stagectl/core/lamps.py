@@ -35,6 +35,7 @@ UNMEANT: Final = frozenset(
         Reason.ALREADY_UP,
         Reason.OUT_OF_RANGE,
         Reason.BOUNCE,
+        Reason.PEDAL_WENT,
         Reason.JITTER,
         Reason.NOT_PICKED_UP,
     )

@@ -382,8 +382,7 @@ class Plan(Struct, frozen=True, kw_only=True, dict=True):
 
     def song_name(self, stop: int) -> str:
         """The name of the song that a stop belongs to; before the first it is that of the base."""
-        song = self.stops[stop].song
-        return next(one.name for one in self.stops if one.song == song)
+        return self.stops[self._firsts[self.stops[stop].song]].name
 
     def does(self, pedal: int, control: int, stop: int, layer: int | None) -> Does:
         """What a control's gestures do at a stop, under a layer of its pedal: its mapping, then what the song and the

@@ -37,7 +37,7 @@ from stagectl.core.events import (
     Wake,
     Wanted,
 )
-from stagectl.core.gestures import TOGETHER, Edge, Gesture, Hand, Phase, turn_hand
+from stagectl.core.gestures import TOGETHER, UNDECIDED, Edge, Gesture, Hand, Phase, turn_hand
 from stagectl.core.lamps import light, pedal_is, wire_is
 from stagectl.core.plan import Plan
 from stagectl.core.rides import glide_on, ride, tell_jitter
@@ -286,11 +286,14 @@ def _pedal_came(work: Work, event: PedalCame) -> None:
 
 
 def _let_go(work: Work, pedal: int) -> None:
-    """Every control of a pedal is released, without firing."""
+    """Every control of a pedal is released, without firing; what was not decided yet is refused."""
     for key in [key for key in work.state.bouncing if key[0] == pedal]:
         _tell_bounce(work, key, shut(work.state.contacts[key]).bounced)
     for key in [key for key in work.state.grips if key[0] == pedal]:
         tell_jitter(work, key)
+    for key, hand in work.state.hands.items():
+        if key[0] == pedal and hand.phase in UNDECIDED:
+            refuse(work, presser_of(work, key, Gesture.PRESS.word), Reason.PEDAL_WENT)
     state = work.state
     work.set(
         hands=MappingProxyType({key: hand for key, hand in state.hands.items() if key[0] != pedal}),

@@ -72,7 +72,8 @@ def aimed(
     `recalled`: whether any scene was recalled yet: until then the whole mix is told nothing, unless it is nudged."""
     first = plan.mixes[listener].start
     levels = {send - first: target_of(plan, send, wishes, base) for send in sends}
-    if not (recalled or any(first + plan.whole in kept for kept in wishes.nudges)):
+    whole = first + plan.whole
+    if not (recalled or whole in wishes.rides or any(whole in kept for kept in wishes.nudges)):
         levels |= {plan.whole: None}
     mix = changed(plan, listener, rest, levels, wishes.above.get(listener, 0))
     if listener not in wishes.hushed:

@@ -82,9 +82,10 @@ class Translation:
 
 def _by_name(old: Sequence[str], new: Sequence[str]) -> dict[int, int]:
     """Where each of some names is in another list; of a name that stands there several times, the nth is the nth."""
-    places: dict[tuple[str, int], int] = {(name, list(new[:at]).count(name)): at for at, name in enumerate(new)}
-    found = {at: places.get((name, list(old[:at]).count(name))) for at, name in enumerate(old)}
-    return {at: place for at, place in found.items() if place is not None}
+    places: dict[str, list[int]] = {}
+    for at, name in reversed(list(enumerate(new))):
+        places.setdefault(name, []).append(at)
+    return {at: left.pop() for at, name in enumerate(old) if (left := places.get(name))}
 
 
 def _columns(plan: Plan) -> list[str]:

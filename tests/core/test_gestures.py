@@ -468,6 +468,29 @@ def test_events_fire_what_the_theory_says(
     assert unmapped == [at for at, gesture in expected(strokes, end, mapped, timing) if gesture not in mapped]
 
 
+@pytest.mark.parametrize(
+    ("gestures", "moves", "refused"),
+    [
+        ((Gesture.PRESS, Gesture.DOUBLE), ((1, 127), (100, 0)), True),
+        ((Gesture.PRESS, Gesture.HOLD), ((1, 127),), True),
+        ((Gesture.PRESS,), ((1, 127),), False),
+        ((Gesture.PRESS, Gesture.HOLD), ((1, 127), (100, 0)), False),
+    ],
+)
+def test_a_press_that_a_pulled_cable_leaves_undecided_is_refused(
+    gestures: tuple[Gesture, ...], moves: tuple[tuple[int, int], ...], refused: bool
+) -> None:
+    """It fires nothing; what has fired before is not told of twice."""
+    mapped = {gesture: Tell(message=0) for gesture in gestures}
+    pedal = Pedal(name="board", controls=(Control(name="left", does=mapped, switch=Switch(bounce_ns=0)),))
+    plan = small_plan((-1_000,), pedals=(pedal,), messages=1)
+    pressed = [(at * MS, Moved(pedal=0, control=0, value=value)) for at, value in moves]
+    ran = run(plan, [*pressed, (200 * MS, PedalWent(pedal=0)), (10**10, Wake())])
+    told = [(one.at // MS, one.what, one.reason) for one in ran.of(Refused)]
+    assert told == ([(200, "press", Reason.PEDAL_WENT)] if refused else [])
+    assert len(ran.of(Told)) == (not refused)
+
+
 def test_a_switch_that_never_says_release_presses_at_once() -> None:
     press = {Gesture.PRESS: Tell(message=0)}
     pedal = Pedal(name="board", controls=(Control(name="left", does=press, gives_release=False),))

@@ -8,14 +8,15 @@ from typing import cast
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shows import Ran, rest, run, settled, small_plan, travels, wish
+from msgspec.structs import replace
+from shows import FINE, Ran, rest, run, settled, small_plan, travels, wish
 
 from stagectl.core.actions import GoTo, Ride
 from stagectl.core.effects import Changed, Reason, Refused
-from stagectl.core.events import Event, Moved, PedalWent, Wake
+from stagectl.core.events import DeskCame, Event, Moved, PedalWent, Wake
 from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
-from stagectl.core.plan import MS, Plan
+from stagectl.core.plan import MS, Plan, Stop
 from stagectl.core.rides import PICK_UP
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_MAX, FULL, SMOOTH_MAX_NS, Travel, shift_at
 
@@ -182,6 +183,18 @@ def test_smoothing_does_not_depend_on_wake_ups(steps: list[tuple[int, int]], ms:
     woken = sorted([*events, *((state.now + at * MS, Wake()) for at in wakes)], key=lambda timed: timed[0])
     end: list[tuple[int, Event]] = [(state.now + 10**10, Wake())]
     assert run(plan, [*events, *end], state) == run(plan, [*woken, *end], state)
+
+
+def test_a_whole_mix_is_ridden_before_any_scene_was_recalled_too() -> None:
+    """As an input is, and as a nudge moves it: the rest of the mix stays as it is."""
+    ride = {Gesture.TURN: Ride(low=-1_200, high=0, column=1)}
+    pedal = Pedal(name="board", listener=0, controls=(Control(name="treadle", does=ride),))
+    base = Stop(song=-1, section=-1, name="base", levels=(-1_000, -600))
+    plan = replace(small_plan((-1_000,)), ceilings=(0, 0), whole_grid=FINE, stops=(base,), pedals=(pedal,))
+    ran = rest(plan, run(plan, [(0, DeskCame()), *moves([(0, 127), (100, 60)], 1)]))
+    assert not ran.state.recalled
+    assert ran.state.rides == {1: -633}
+    assert ran.state.asked == (None, -1_230)
 
 
 # -- pick-up -----------------------------------------------------------------------------------------------------
