@@ -20,7 +20,7 @@ def off_at_the_desk(plan: Plan, state: State) -> str | None:
     """Whose whole mix the desk says is off, or as low as it goes, and stays so: `the whole mix of drums is off at the
     desk`. None where there is none, or none is known."""
     # What the first `next` brings up is nothing to worry about.
-    comes = state.steps if state.place.stop else plan.rests[min(1, len(plan.stops) - 1)].steps
+    comes = state.steps if state.recalled else plan.rests[min(1, len(plan.stops) - 1)].steps
     found: dict[str, list[str]] = {}
     for listener, name in enumerate(plan.listeners):
         send = plan.send(listener, plan.whole)

@@ -170,15 +170,20 @@ class _Carrier:
         return tuple(out)
 
     def _with_track(self, came: State, state: State) -> State:
-        """The track runs on, if its song and its player are there; what comes of it comes by the new files' times."""
-        stop = self.new.stops[came.place.stop]
-        if state.track is None or stop.cue is None:
+        """The track runs on, or starts when it was to, if its song and its player are there; what comes of it comes by
+        the new files' times."""
+        stop, was = self.new.stops[came.place.stop], self.old.stops[state.place.stop].cue
+        whose = state.track.player if state.track is not None else None if was is None else was.player
+        if stop.cue is None or whose is None:
             return came
-        player = self._translation(PlayerCame(player=state.track.player))
+        player = self._translation(PlayerCame(player=whose))
         same_song = self.old.song_name(state.place.stop) == self.new.song_name(came.place.stop)
         if not isinstance(player, PlayerCame) or player.player != stop.cue.player or not same_song:
             return came
+        came = replace(came, cued=state.cued, starts=state.starts)
+        if state.track is None:
+            return came
         track: Running = replace(state.track, player=stop.cue.player, number=stop.cue.number, song=stop.song)
-        work = Work(self.new, replace(came, cued=state.cued), came.now)
+        work = Work(self.new, came, came.now)
         keep(work, track)
         return work.state

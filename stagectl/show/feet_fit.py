@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Final, NamedTuple
 
 from stagectl.core.actions import Nothing, SwitchLayer
 from stagectl.core.gestures import Gesture
@@ -13,6 +14,9 @@ from stagectl.show.mapping import ControlModel, MappingModel
 from stagectl.show.rig import RigModel
 from stagectl.show.setlist import FeetText, SetlistModel
 from stagectl.show.source import Source
+
+NOTHING_LAID: Final[Overrides] = {}
+NOTHING_OVER: Final[Mapping[str, Overrides]] = {}
 
 
 def layer_faults(
@@ -27,8 +31,16 @@ def layer_faults(
             yield source.fault(f"the layer `{layer}` has no control with `layer`, so no foot gets out", "layers", layer)
 
 
-def over_faults(overrides: Overrides, mapping: MappingModel, source: Source, *place: str | int) -> Iterator[Fault]:
-    """Faults of what is laid over some controls of a mapping, at a place in a file."""
+def over_faults(
+    overrides: Overrides,
+    mapping: MappingModel,
+    source: Source,
+    *place: str | int,
+    under: Overrides = NOTHING_LAID,
+    layers: Mapping[str, Overrides] = NOTHING_OVER,
+) -> Iterator[Fault]:
+    """Faults of what is laid over some controls of a mapping, at a place in a file. `under`: what lies between it and
+    the mapping; `layers`: what feet may lay over it."""
     for name, over in overrides.items():
         if name not in mapping.controls:
             says = f"`{name}` is not a control of `{mapping.name}`{nearest(name, mapping.controls)}"
@@ -40,15 +52,24 @@ def over_faults(overrides: Overrides, mapping: MappingModel, source: Source, *pl
             is_a = "a treadle" if control.turn is not None else "a switch"
             yield source.fault(f"`{name}` is {is_a}: it has no `{gesture.value}`", *place, name, gesture.value)
         if control.turn is None and not odd:
-            before = set(switch_wrongs(name, control))
-            for key, says in switch_wrongs(name, _laid_over(control, gestures)):
-                if (key, says) not in before:
+            below = _laid_over(name, control, under)
+            said = set(switch_wrongs(name, below))
+            here = _laid_over(name, below, overrides)
+            for key, says in switch_wrongs(name, here):
+                if (key, says) not in said:
+                    said.add((key, says))
                     at = (key,) if key in {gesture.value for gesture in gestures} else ()
                     yield source.fault(says, *place, name, *at)
+            for layer, more in layers.items():
+                said.update(switch_wrongs(name, _laid_over(name, control, more)))
+                for key, says in switch_wrongs(name, _laid_over(name, here, more)):
+                    if (key, says) not in said:
+                        yield source.fault(f"under the layer `{layer}`, {says}", *place, name)
 
 
-def _laid_over(control: ControlModel, gestures: Mapping[Gesture, ActionModel]) -> ControlModel:
-    """The control with other gestures; what does nothing is taken away."""
+def _laid_over(name: str, control: ControlModel, overrides: Overrides) -> ControlModel:
+    """A control with the gestures that are laid over it; what does nothing is taken away."""
+    gestures = overrides[name].gestures() if name in overrides else {}
     fields = {
         gesture.value.replace(" ", "_"): None if action.spec.word == Nothing.word else action
         for gesture, action in gestures.items()
@@ -56,12 +77,20 @@ def _laid_over(control: ControlModel, gestures: Mapping[Gesture, ActionModel]) -
     return control.model_copy(update=fields)
 
 
-def song_feet(setlist: SetlistModel) -> Iterator[tuple[tuple[str | int, ...], FeetText]]:
-    """What songs and sections lay over pedals: the place in the file, and what stands there."""
+class Feet(NamedTuple):
+    """What a song or a section lays over pedals: the place in the file, what stands there, and what lies under it."""
+
+    place: tuple[str | int, ...]
+    over: FeetText
+    under: FeetText
+
+
+def song_feet(setlist: SetlistModel) -> Iterator[Feet]:
+    """What songs and sections lay over pedals."""
     for at, song in enumerate(setlist.songs):
-        yield ("songs", at, "pedals"), song.pedals
+        yield Feet(("songs", at, "pedals"), song.pedals, {})
         for part, section in enumerate(song.sections):
-            yield ("songs", at, "sections", part, "pedals"), section.pedals
+            yield Feet(("songs", at, "sections", part, "pedals"), section.pedals, song.pedals)
 
 
 def actions_over(
@@ -77,9 +106,9 @@ def _reached(name: str, mapping: MappingModel, setlist: SetlistModel, rig: RigMo
     """The layers that some control switches to, in the mapping or in a song."""
     found = {_layer_of(action) for _, _, action in mapping.actions()}
     pedals = {pedal.name for pedal in rig.pedals if pedal.mapping == name}
-    for place, feet in song_feet(setlist):
-        for pedal in pedals & feet.keys():
-            found |= {_layer_of(action) for _, _, action in actions_over(feet[pedal], place)}
+    for feet in song_feet(setlist):
+        for pedal in pedals & feet.over.keys():
+            found |= {_layer_of(action) for _, _, action in actions_over(feet.over[pedal], feet.place)}
     return found - {""}
 
 

@@ -9,8 +9,8 @@ from stagectl.core.action_table import MAKES_ROOM, Kind
 from stagectl.core.actions import NudgeRest
 from stagectl.errors import Fault, nearest
 from stagectl.show.control_fit import control_faults
-from stagectl.show.feet_fit import actions_over, layer_faults, over_faults, song_feet
-from stagectl.show.gestures import ActionModel, Overrides
+from stagectl.show.feet_fit import Feet, actions_over, layer_faults, over_faults, song_feet
+from stagectl.show.gestures import ActionModel
 from stagectl.show.hearing import Hear, HearKey, HearNote, HearOsc
 from stagectl.show.lamp_fit import lamp_end_faults, lamp_faults
 from stagectl.show.mapping import MappingModel
@@ -49,28 +49,29 @@ def mapping_faults(
             yield from lamp_end_faults(pedal, at, mappings[pedal.mapping], sources["rig"])
     yield from sender_faults(rig, mappings, sources["rig"])
     if setlist is not None:
-        for place, feet in song_feet(setlist):
-            for name, overrides in feet.items():
-                yield from _song_feet(name, overrides, setlist, rig, mappings, sources["setlist"], *place, name)
+        for feet in song_feet(setlist):
+            for name in feet.over:
+                yield from _song_feet(name, feet, setlist, rig, mappings, sources["setlist"])
 
 
 def _song_feet(
     name: str,
-    overrides: Overrides,
+    feet: Feet,
     setlist: SetlistModel,
     rig: RigModel,
     mappings: Mapping[str, MappingModel],
     source: Source,
-    *place: str | int,
 ) -> Iterator[Fault]:
     """Faults of what a song or a section lays over a pedal's controls."""
+    place, overrides = (*feet.place, name), feet.over[name]
     pedal = next((one for one in rig.pedals if one.name == name), None)
     if pedal is None:
         says = f"`{name}` is not a pedal of this rig{nearest(name, [one.name for one in rig.pedals])}"
         yield source.fault(says, *place)
     elif pedal.mapping in mappings:
         mapping = mappings[pedal.mapping]
-        yield from over_faults(overrides, mapping, source, *place)
+        under = feet.under.get(name, {})
+        yield from over_faults(overrides, mapping, source, *place, under=under, layers=mapping.layers)
         for where, control, action in actions_over(overrides, place):
             yield from _names(action, mapping, setlist, rig, source, *where)
             whose = _whose(action, pedal)

@@ -110,6 +110,9 @@ def _end_faults(setlist: SetlistModel, song: SongModel, source: Source, at: int)
         yield source.fault("this song has no `cue`, so there is no track that could end", "songs", at, "then")
     elif at + 1 == len(setlist.songs):
         yield source.fault("this is the last song: none comes after it", "songs", at, "then")
+    elif song.then.then is Then.START and setlist.songs[at + 1].cue is None:
+        says = f"the next song, `{setlist.songs[at + 1].name}`, has no `cue`, so there is no track that could start"
+        yield source.fault(says, "songs", at, "then")
     elif song.length is None and not song.cue.stems:
         yield source.fault("nobody knows when this track ends: its `length` is missing", "songs", at, "then")
 

@@ -16,7 +16,8 @@ from msgspec.structs import replace
 from nights import deaf, playing, quick_copy
 from test_two_way_over_osc import Desk, end
 
-from stagectl.core.events import DeskCame, DeskSaid, DeskWent
+from stagectl.core.actions import GoTo
+from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Wake, Wanted
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import Plan
@@ -97,6 +98,23 @@ def test_one_that_the_first_song_brings_up_is_not_said(plan: Plan, level: Level,
 
     drives = replace(plan, stops=tuple(replace(stop, levels=moved(stop.levels)) for stop in plan.stops))
     assert (off_at_the_desk(drives, read(drives, {0: OFF})) is not None) == is_said
+
+
+def test_one_that_a_hand_has_turned_off_is_said_at_the_start_of_the_set_too(plan: Plan) -> None:
+    """The hand's nudge lasts for the night: no `next` brings it up."""
+    send = plan.send(0, plan.whole)
+
+    def driven(levels: tuple[Level | None, ...]) -> tuple[Level | None, ...]:
+        return (*levels[:send], -400, *levels[send + 1 :])
+
+    drives = replace(plan, stops=tuple(replace(stop, levels=driven(stop.levels)) for stop in plan.stops))
+    events = ((GoTo(stop=1), 3), (GoTo(stop=0), 10**10))
+    state = read(drives, {0: OFF})
+    for action, at in events:
+        state, _ = step(drives, state, Wanted(action=action, who="the test"), at)
+    state, _ = step(drives, state, DeskSaid(send=send, level=OFF), 2 * 10**10)
+    state, _ = step(drives, state, Wake(), 3 * 10**10)
+    assert off_at_the_desk(drives, state) == SINGER
 
 
 def test_it_is_said_once_each_time_that_the_desk_was_read(plan: Plan) -> None:

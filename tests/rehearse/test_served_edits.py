@@ -166,6 +166,39 @@ def test_the_track_runs_on_to_where_its_section_is_now(folder: Path) -> None:
     assert [(row.at, row.section) for row in rows if row.kind == "arrival"] == [(13_500 * MS, "last chorus")]
 
 
+TRACKS = {
+    "rig.yaml": """
+inputs: [{name: voice, socket: 1}]
+listeners: [{name: singer, mix: 1, own input: voice}]
+desk: {profile: osc-decibels, host: '127.0.0.1:9000'}
+players: [{name: box, port: box, start: [{program: cue, channel: 1}], stop: [{program: 0, channel: 1}]}]
+""",
+    "setlist.yaml": """
+title: two tracks
+rig: rig.yaml
+base: {singer: {voice: -10}}
+songs:
+  - {name: Seven Gates, cue: {player: box, number: 1}, length: 0:10, then: {next song starts after: 60 s}}
+  - {name: The Ferry Waltz, cue: {player: box, number: 2}, length: 0:10, levels: {singer: {voice: -8}}}
+""",
+}
+
+
+def test_a_track_that_is_about_to_start_by_itself_starts(tmp_path: Path) -> None:
+    """A minute after the end of the one before: the files were edited in that minute."""
+    for name, text in TRACKS.items():
+        (tmp_path / name).write_text(text, "utf-8")
+    old = room_of(tmp_path)
+    old.do(wanted(Next()), SECOND)
+    old.wait(20 * SECOND)
+    assert old.state.starts == 71 * SECOND
+    edit(tmp_path, ("voice: -8", "voice: -9"))
+    new, _, said = carried(old, tmp_path, 21 * SECOND)
+    assert said == []
+    new.wait(72 * SECOND)
+    assert new.state.track is not None and new.state.track.number == 2
+
+
 @pytest.fixture(scope="module")
 def quick(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return copied(tmp_path_factory.mktemp("quick") / "show")

@@ -146,7 +146,7 @@ timetables:
 songs:
   - {name: Seven Gates, length: 6:00}
   - {name: Morning Mist, cue: {player: box, number: 1}, length: 3:00, then: {next song starts after: 10 s}}
-  - {name: The Ferry Waltz}
+  - {name: The Ferry Waltz, cue: {player: box, number: 2}}
 """
 
 
