@@ -100,7 +100,7 @@ class Claim:
         self.path = path
         self.file = self._taken()
 
-    def _taken(self) -> int:
+    def _taken(self, looks_s: float = LOOKS_S, reads_s: float = READS_S) -> int:
         path, begun = self.path, time.monotonic()
         make_own(path.parent)
         while True:
@@ -112,7 +112,7 @@ class Claim:
                     return file
                 # Its last holder took the file away between the two, or somebody has it, or looks at it.
                 waited, only_read = time.monotonic() - begun, _lock(file, shared=True)
-                if waited > (READS_S if only_read else LOOKS_S):
+                if waited > (reads_s if only_read else looks_s):
                     raise ClaimedError(None if only_read else _holder(file))
             except BaseException:
                 os.close(file)
@@ -125,11 +125,11 @@ class Claim:
         """Whether the file was taken away or another has come to its place, so that it is no claim any more."""
         return not _is(self.path, self.file)
 
-    def again(self) -> None:
+    def again(self, *, waits: bool = True) -> None:
         """Claim it anew where it is gone; what is in the old file goes with it. Raises as the making does, and then
-        all is as it was."""
+        all is as it was. `waits`: for those who only look."""
         if self.gone:
-            gone, self.file = self.file, self._taken()
+            gone, self.file = self.file, self._taken() if waits else self._taken(0.0, 0.0)
             os.close(gone)
 
     def give_up(self) -> None:

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from base64 import b64decode
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
@@ -110,6 +111,16 @@ def on_its_way(journal: Path) -> list[Packed]:
         return []
 
 
+def lived_until(journal: Path) -> float | None:
+    """When the process that was writing a journal lived last, s since 1970; None where that is not known: it has ended,
+    or the machine has."""
+    path = spool_of(journal)
+    try:
+        return None if path is None else path.stat().st_mtime
+    except OSError:
+        return None
+
+
 def writer_of(journal: Path) -> int | None:
     """The process that is writing a journal; None where nobody is."""
     path = spool_of(journal)
@@ -173,6 +184,12 @@ class Spool:
             with suppress(OSError):
                 os.ftruncate(self._claim.file, self._begins)
                 self._size = self._begins
+
+    def live(self) -> None:
+        """Its writer lives, whether or not anything is recorded: that is seen by when the file was changed."""
+        now = time.time_ns()
+        with suppress(OSError):
+            os.utime(self._claim.file, ns=(now, now))
 
     @property
     def gone(self) -> bool:

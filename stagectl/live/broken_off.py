@@ -15,7 +15,7 @@ from stagectl.journal.causes import cause
 from stagectl.journal.paths import ordered
 from stagectl.journal.read import night, open_read
 from stagectl.journal.schema import Night
-from stagectl.journal.spool import writer_of
+from stagectl.journal.spool import lived_until, writer_of
 
 RESUME_MAX_S: Final = 2 * 3_600
 """How long ago a night may have been broken off, s. One that was broken off before that was not ended, that is all."""
@@ -27,7 +27,9 @@ LOOKED_AT_MAX: Final = 50
 @dataclass(frozen=True, kw_only=True)
 class BrokenOff:
     """A night without an end. `at`: its last row, ns since its beginning; `wall_us`: when that was; `heard_at`: the
-    last that came in, or that row; `zero`: the monotonic time that counted as its beginning then, ns."""
+    last that came in, or that row; `zero`: the monotonic time that counted as its beginning then, ns. `lived_us`: when
+    its process lived last, µs since 1970, where that is known: nothing comes in for hours between soundcheck and show.
+    """
 
     path: Path
     head: Night
@@ -35,10 +37,12 @@ class BrokenOff:
     wall_us: int
     heard_at: int
     zero: int
+    lived_us: int | None = None
 
     def ago_s(self, wall_us: int) -> float:
         """How long ago it was broken off, by the clock on the wall, s."""
-        return (wall_us - self.wall_us) / 1e6 - (self.heard_at - self.at) / 1e9
+        heard_ago = (wall_us - self.wall_us) / 1e6 - (self.heard_at - self.at) / 1e9
+        return heard_ago if self.lived_us is None else min(heard_ago, (wall_us - self.lived_us) / 1e6)
 
 
 def last_night(folders: Iterable[Path], setlist: str, warn: Callable[[str], None]) -> Path | None:
@@ -75,4 +79,13 @@ def broken_off(path: Path) -> BrokenOff | None:
     if not all(isinstance(time, int) for time in (*last[1:], zero, heard or 0)):
         raise JournalError(f"{path} is damaged: its times are no numbers.")
     heard_at = max(last[2], heard or 0)
-    return BrokenOff(path=path, head=head, at=last[2], wall_us=last[1], heard_at=heard_at, zero=zero)
+    lived = lived_until(path)
+    return BrokenOff(
+        path=path,
+        head=head,
+        at=last[2],
+        wall_us=last[1],
+        heard_at=heard_at,
+        zero=zero,
+        lived_us=None if lived is None else round(lived * 1e6),
+    )

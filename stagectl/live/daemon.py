@@ -227,10 +227,11 @@ class _Daemon:
         self.printer.warn(trouble or "the journal is written again")
 
     async def _again_and_again(self, name: str, chore: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """Keep a chore going: whatever it stumbles over is said, and never ends the night."""
+        """Keep a chore going until it is done: whatever it stumbles over is said, and never ends the night."""
         while True:
             try:
                 await chore()
+                return
             except Exception as error:  # noqa: BLE001 - a fault in one part stops no other
                 self.printer.warn(f"{name}: {type(error).__name__}: {error}; it is begun again")
                 await asyncio.sleep(COUNT_S)
@@ -254,7 +255,8 @@ class _Daemon:
     def _write_counts(self) -> None:
         """What was counted instead of recorded, where it has changed."""
         at = time.monotonic_ns() - self.zero
-        self.journal.write([*self.hearing.counts(at), *self.side.counts(at)], time.time_ns() // 1000)
+        counts = [*self.hearing.counts(at), *self.side.counts(at), *self.tracks.counts(at)]
+        self.journal.write(counts, time.time_ns() // 1000)
         self.journal.go()
 
     def _keep_claim(self) -> None:
@@ -294,6 +296,7 @@ class _Daemon:
         set_by_signals(stop)
         transports = []
         tasks: list[asyncio.Future[None]] = []
+        begun = self.taken_up is not None
         try:
             for port, pedals in self.hearing.osc_ports.items():
                 transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(port)))
@@ -313,6 +316,7 @@ class _Daemon:
             await self._for_whole_mixes()
             self.sweep.begin()
             go_ahead()
+            begun = True
             self.printer.begin(self._ready(goes_on))
             self.notify.ready()
             chores = (
@@ -348,7 +352,7 @@ class _Daemon:
                 self.journal.write(ends, time.time_ns() // 1000)
                 self.printer.say([*lines(ends), "`stagectl log` tells it"])
                 self.keys.forget()
-            self.journal.close()
+            self.journal.close(forget=not begun)
             unwritten = self.journal.unwritten
             self.printer.close()
             # The last of all: whatever a driver does while it lets go, the night is kept and told.

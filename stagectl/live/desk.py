@@ -18,7 +18,7 @@ from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event
 from stagectl.core.levels import Level
 from stagectl.desk.talk import DeskTalk
 from stagectl.errors import DeviceError
-from stagectl.live.inbox import Inbox
+from stagectl.live.inbox import FULL, Inbox
 from stagectl.live.links import DeskLink, VoiceLink
 from stagectl.show.load import Show
 from stagectl.story.rows import Row
@@ -177,6 +177,8 @@ class DeskSide:
         """Rows for everything that was counted and has changed since the last time. `at`: ns since the night began."""
         counted = Counter(self.talk.counted)
         counted[STRANGERS] = self.link.strangers
+        if self.voice is not None:
+            counted[FULL] = self._inbox.lost
         new = {what: number for what, number in sorted(counted.items()) if number != self._counted[what]}
         self._counted = counted
         return [Row(at, "count", who="desk", what=what, number=number) for what, number in new.items()]

@@ -8,10 +8,11 @@ from collections.abc import Callable
 from typing import Final
 
 from stagectl.core.tempo import TempoMap
-from stagectl.live.inbox import Inbox
+from stagectl.live.inbox import FULL, Inbox
 from stagectl.live.links import PedalLink
 from stagectl.show.rig import PlayerModel
 from stagectl.show.timing import TRACK_S
+from stagectl.story.rows import Row
 from stagectl.tracks.follow import Follower, Said
 
 BEFORE_NS: Final = 60_000_000_000
@@ -40,6 +41,7 @@ class Followed:
         self._trouble = trouble
         self._follower = Follower(model.follow)
         self._inbox = Inbox(self._loop, self._heard, trouble)
+        self._lost = 0
         wants = model.follow_port or model.port or ""
         self.link = FollowLink(f"the {model.follow} of {model.name}", wants, self.put)
         self._silence: asyncio.TimerHandle | None = None
@@ -93,6 +95,11 @@ class Followed:
         if self._answer is not None:
             self._answer.cancel()
             self._answer = None
+
+    def counts(self, at: int) -> list[Row]:
+        """A row for the messages that were dropped, where there are new ones. `at`: ns since the night began."""
+        before, self._lost = self._lost, self._inbox.lost
+        return [Row(at, "count", who=self._name, what=FULL, number=self._lost)] if self._lost != before else []
 
     def close(self) -> None:
         """Hear no more."""

@@ -13,7 +13,7 @@ from typing import Any, Final, TypeAlias
 
 from stagectl.core.events import Event, PedalCame, PedalWent, Unmapped
 from stagectl.errors import DeviceError
-from stagectl.live.inbox import Inbox
+from stagectl.live.inbox import FULL, Inbox
 from stagectl.live.sensing import Sensing
 from stagectl.pedals.fine import PAIR_WAIT_NS
 from stagectl.pedals.hear import KeyEar, MidiEar, OscEar
@@ -35,7 +35,6 @@ Handle: TypeAlias = Callable[[Event, int, bytes | None], None]
 """Takes an event, its monotonic time, ns, and the bytes that it came as, where it came as bytes."""
 
 FLOOD: Final = "messages beyond those that are recorded one by one"
-INBOX_FULL: Final = "messages that came faster than they could be taken"
 STRANGERS: Final = "messages from hosts that no pedal is heard from"
 
 
@@ -188,9 +187,9 @@ class Hearing:
                 if self._told.get((pedal, what), 0) != number:
                     self._told[pedal, what] = number
                     yield Row(at, "count", who=self._names[pedal], what=what, number=number)
-        if self._inbox.lost and self._told.get((-1, INBOX_FULL)) != self._inbox.lost:
-            self._told[-1, INBOX_FULL] = self._inbox.lost
-            yield Row(at, "count", who="pedals", what=INBOX_FULL, number=self._inbox.lost)
+        if self._inbox.lost and self._told.get((-1, FULL)) != self._inbox.lost:
+            self._told[-1, FULL] = self._inbox.lost
+            yield Row(at, "count", who="pedals", what=FULL, number=self._inbox.lost)
         for senders in self._senders:
             told = self._strangers.get(senders.port, 0)
             if senders.strangers != told:

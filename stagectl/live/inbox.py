@@ -10,6 +10,9 @@ from typing import Final
 INBOX_MAX: Final = 4_096
 """Messages that wait for the loop; more are dropped and counted. At 1,000 a second that is four seconds."""
 
+FULL: Final = "messages that came faster than they could be taken"
+"""How those that were dropped are counted."""
+
 
 class Inbox:
     """`put` from any thread; `take` is called in the loop with each message: source, bytes, time of arrival, ns.

@@ -85,7 +85,7 @@ class DeskClaim:
         """Claim it anew where what was claimed by was taken away. Returns what is the matter, if anything is."""
         for claim in self._claims:
             try:
-                claim.again()
+                claim.again(waits=False)
             except ClaimedError as error:
                 return f"the desk at `{self._wants}` is driven by {error} as well"
             except OSError:

@@ -22,6 +22,7 @@ from stagectl.live.followed import Followed, FollowLink
 from stagectl.live.links import Link, OutLink
 from stagectl.show.load import Show
 from stagectl.show.tracks import song_tracks, sound_device
+from stagectl.story.rows import Row
 from stagectl.tracks.follow import Said
 from stagectl.tracks.player import WirePlayer
 
@@ -236,6 +237,10 @@ class Tracks:
             pulse.run(self._tempos.get(track.song), track.zero, track.since - track.zero, self._code_at[track.song])
         elif was.zero != track.zero:
             pulse.moved(track.zero)
+
+    def counts(self, at: int) -> list[Row]:
+        """Rows for everything that was counted since the last time. `at`: ns since the night began."""
+        return [row for followed in self._followed.values() for row in followed.counts(at)]
 
     def close(self) -> None:
         """Everything falls silent, and ends."""

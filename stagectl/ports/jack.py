@@ -6,8 +6,6 @@ from __future__ import annotations
 import os
 import socket
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -22,31 +20,45 @@ def server_socket() -> str | None:
     return f"/dev/shm/jack_{os.environ.get('JACK_DEFAULT_SERVER', 'default')}_{os.getuid()}_0"
 
 
+def which_server(server: str | None) -> tuple[int, int] | None:
+    """Which server it is that has made this socket, so that one that dies and comes back between two looks is another
+    one: each makes its socket anew. None where there is none."""
+    try:
+        found = None if server is None else os.stat(server)
+    except OSError:
+        return None
+    return None if found is None else (found.st_ino, found.st_ctime_ns)
+
+
 def is_there(server: str) -> bool:
     """Whether there is a server at this socket. One that died leaves its ports listed."""
-    with _at(server) as trial:
-        return trial is not None
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as trial:
+        return _connects(trial, server) is not False
 
 
 def why_silent(server: str) -> str | None:
     """Why no client would get an answer from the server at this socket; None where one may. The system goes on taking
-    connections for a process that was stopped."""
-    with _at(server) as trial:
-        if trial is None:
+    connections for a process that was stopped, until so many wait that the next one would wait, too."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as trial:
+        connects = _connects(trial, server)
+        if connects is None:
+            return "its server takes nothing any more"
+        if not connects:
             return "its server is not there"
         who = _who(trial)
     return f"its server, process {who}, was stopped" if who is not None and _is_stopped(who) else None
 
 
-@contextmanager
-def _at(server: str) -> Iterator[socket.socket | None]:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as trial:
-        try:
-            trial.connect(server)
-        except OSError:
-            yield None
-        else:
-            yield trial
+def _connects(trial: socket.socket, server: str) -> bool | None:
+    """Whether a socket is connected to the server at once; None where it would have to wait (unix(7), EAGAIN)."""
+    trial.setblocking(False)
+    try:
+        trial.connect(server)
+    except BlockingIOError:
+        return None
+    except OSError:
+        return False
+    return True
 
 
 def _who(trial: socket.socket) -> int | None:

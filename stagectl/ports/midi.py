@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from typing import Any, Final, Protocol, TypeAlias
 
 from stagectl.errors import DeviceError, nearest
-from stagectl.ports.jack import is_there, server_socket, why_silent
+from stagectl.ports.jack import is_there, server_socket, which_server, why_silent
 
 CLIENT: Final = "stagectl"
 """The name that other programs see; ports of clients that begin with it are ours."""
@@ -142,7 +142,8 @@ class MidiSystem:
         self._in: Any = None
         self._out = self._client(self._rtmidi.MidiOut, self._name)
         # Only now: a server that began just then had no socket before.
-        self._has_server = self._server is not None and os.path.exists(self._server)
+        self.which = which_server(self._server)
+        """Which JACK server it is, where it is one that we know the socket of."""
         self._early: dict[str, MidiOut] = {}
 
     def _client(self, kind: Any, name: str) -> Any:
@@ -175,13 +176,15 @@ class MidiSystem:
 
     @property
     def answers(self) -> bool:
-        """Whether the system still lives. Where a JACK server had no socket that we know in the beginning (another
-        implementation of JACK), it counts as living."""
-        return not self._has_server or self._server is None or is_there(self._server)
+        """Whether the system still lives, and is the one that was reached. Where a JACK server had no socket that we
+        know in the beginning (another implementation of JACK), it counts as living."""
+        if self._server is None or self.which is None:
+            return True
+        return which_server(self._server) == self.which and is_there(self._server)
 
     def _lives(self) -> bool:
         """Whether the system takes what is sent now: it is there, and was not stopped."""
-        return not self._has_server or self._server is None or why_silent(self._server) is None
+        return self._server is None or self.which is None or why_silent(self._server) is None
 
     def open_in(self, full_name: str, heard: Heard) -> InPort:
         """Listen to a port by its full name. Raises DeviceError where it is gone."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import select
 import socket
 import time
 from collections.abc import Callable
@@ -21,6 +22,10 @@ STRANGERS_AT_ONCE: Final = 16
 
 HERE: Final = "here"
 """This machine, whatever it is called."""
+
+FULL_S: Final = 0.05
+"""How long one packet waits for a link that is full, s: a fade over a weak Wi-Fi may be more than it carries at once.
+What has no room then is no link."""
 
 LOOKUP_S: Final = 0.5
 """How long a name server may take to say which machine a name is, s."""
@@ -57,7 +62,8 @@ def _is_own(address: str, version: int) -> bool:
 
 
 class UdpOut:
-    """An OSC device that is sent to, by its address family and address. Sending never waits."""
+    """An OSC device that is sent to, by its address family and address. Sending waits for a full link alone, and no
+    longer than `FULL_S`."""
 
     def __init__(self, name: str, family: Any, address: Any) -> None:
         self.name = name
@@ -68,9 +74,13 @@ class UdpOut:
         self._socket.setblocking(False)
 
     def send(self, packet: bytes) -> None:
-        """Send one packet."""
+        """Send one packet. Raises DeviceError."""
         try:
-            self._socket.sendto(packet, self.to)
+            try:
+                self._socket.sendto(packet, self.to)
+            except BlockingIOError:
+                select.select((), (self._socket,), (), FULL_S)
+                self._socket.sendto(packet, self.to)
         except OSError as error:
             raise DeviceError(f"{self.name} cannot be sent to: {error.strerror or error}") from error
 

@@ -57,6 +57,26 @@ def test_the_second_learns_who_the_first_is(tmp_path: Path, holder: subprocess.P
     assert holder_of(tmp_path / "desk") is None
 
 
+def test_who_claims_anew_need_not_wait(
+    tmp_path: Path, holder: subprocess.Popen[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody took the file away, and another process has the new one: that is found out at once, in a loop, too."""
+    mine = Claim(tmp_path / "mine")
+    try:
+        os.link(tmp_path / "desk", tmp_path / "theirs")
+        os.replace(tmp_path / "theirs", tmp_path / "mine")
+        monkeypatch.setattr(claims.time, "sleep", lambda _: pytest.fail("it waits"))
+        with pytest.raises(ClaimedError) as refused:
+            mine.again(waits=False)
+        assert refused.value.holder == holder.pid
+        assert mine.gone
+    finally:
+        end(holder)
+    mine.again(waits=False)
+    assert not mine.gone
+    mine.give_up()
+
+
 def test_a_file_that_is_taken_away_meanwhile_is_nobodys_claim(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Between opening and locking, the last holder may take its file away: a lock on that one is worth nothing."""
     path = tmp_path / "desk"

@@ -8,9 +8,13 @@ import time
 
 import pytest
 
+from stagectl.live.desk import DeskSide
 from stagectl.live.followed import Followed
+from stagectl.live.inbox import FULL, INBOX_MAX
+from stagectl.show.load import load_show
 from stagectl.show.rig import PlayerModel
 from stagectl.tracks.follow import Said
+from stagectl.where import shipped
 from stagectl.wire.time_code import RATES, quarter_begins, quarter_frame, quarter_from
 
 S = 1_000_000_000
@@ -36,6 +40,33 @@ def heard(code_at: int, position: int, seconds: int = 2) -> list[Said]:
         return [one._replace(at=one.at - now) for one in said]
 
     return asyncio.run(night())
+
+
+def test_what_comes_faster_than_it_can_be_taken_is_counted_once() -> None:
+    async def night() -> list[tuple[str | None, str | None, int | None]]:
+        model = PlayerModel.model_construct(name="box", port="box", follow="time code", follow_port=None)
+        followed = Followed(model, lambda _: None, pytest.fail)
+        for _ in range(INBOX_MAX + 7):
+            followed.put(b"\xf8", time.monotonic_ns())
+        rows = [*followed.counts(0), *followed.counts(1)]
+        followed.close()
+        return [(row.who, row.what, row.number) for row in rows]
+
+    assert asyncio.run(night()) == [("box", FULL, 7)]
+
+
+def test_what_the_desk_says_faster_than_it_can_be_taken_is_counted() -> None:
+    async def night() -> list[int | None]:
+        show = load_show(shipped("setlists") / "nine-songs")
+        side = DeskSide(show, lambda *_: None, pytest.fail)
+        assert side.voice is not None
+        for _ in range(INBOX_MAX + 7):
+            side.voice._heard(b"\xb0\x07\x40", time.monotonic_ns())
+        rows = [row.number for row in side.counts(0) if row.what == FULL]
+        side.close()
+        return rows
+
+    assert asyncio.run(night()) == [7]
 
 
 @pytest.mark.parametrize("code_at", [0, HOUR, 23 * HOUR])

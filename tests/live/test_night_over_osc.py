@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from forked import stagectl
 from free_ports import free_port
 from lines import running
 from needs import needs
@@ -53,6 +54,22 @@ def test_rehearsal_journal_and_desk_tell_the_same_story(tmp_path: Path) -> None:
     assert lived[-1]["kind"] == "end"
     for kind in ("press", "change", "refusal", "arrival"):
         assert by_press(lived, kind) == by_press(rehearsed, kind), kind
+
+
+def test_a_night_that_cannot_be_begun_leaves_no_journal(tmp_path: Path) -> None:
+    """A service tries again every two seconds: it would leave one each time. One that was begun stays."""
+    port = free_port()
+    show = quick_copy("three-songs", tmp_path, **{"9000": str(free_port()), "9010": str(port)})
+    journal = tmp_path / "tonight.night"
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("0.0.0.0", port))
+        done = stagectl("run", str(show), "--journal", str(journal))
+    assert done.returncode == 3
+    assert f"UDP port {port} cannot be listened at" in done.stderr
+    assert [one.name for one in tmp_path.iterdir() if "tonight" in one.name] == []
+    with playing(show, journal) as daemon:
+        daemon.until(lambda line: line.startswith("ready"))
+    assert journal.exists()
 
 
 def test_garbage_at_the_pedals_port_changes_nothing_and_is_recorded(tmp_path: Path) -> None:

@@ -9,8 +9,10 @@ import shutil
 import socket
 import sqlite3
 import subprocess
+import sys
 import time
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -26,8 +28,9 @@ from stagectl.journal.paths import nights
 from stagectl.journal.read import files, open_read
 from stagectl.journal.record import Recorder
 from stagectl.journal.schema import Night as Head
+from stagectl.journal.spool import bring_home, lived_until
 from stagectl.live import record as recording
-from stagectl.live.broken_off import BrokenOff
+from stagectl.live.broken_off import BrokenOff, broken_off
 from stagectl.live.going import Going
 from stagectl.live.record import Record, desk_claim, record, venue_again
 from stagectl.live.resume import AGREE_NS, is_as_kept, zero_again
@@ -391,6 +394,46 @@ def test_a_desk_that_only_answered_for_hours_was_a_night_all_the_same(folder: Pa
     assert taken is not None and taken.away < 60 * 10**9
     assert taken.state.place.stop == 1
     drop(again.recorder)
+
+
+LIVES = """
+import os, sys, time
+from pathlib import Path
+from stagectl.journal import record
+from stagectl.journal.schema import Night
+
+record.SYNC_S = 0.0
+wall, path = time.time_ns() // 1000 - 3 * 3_600 * 10**6, Path(sys.argv[1])
+night = record.begin(path, Night(setlist="x", begun_us=wall, program="x", zero=1, path=sys.argv[2]), print)
+lives = []
+spool = night._spool
+spool.live = lambda was=spool.live: (was(), lives.append(1))
+os.utime(spool._claim.file, (0, 0))
+while not lives:
+    pass
+os.kill(os.getpid(), 9)
+"""
+
+
+def test_a_night_that_was_quiet_for_hours_and_was_killed_just_now_is_taken_up(folder: Path, tmp_path: Path) -> None:
+    """Between soundcheck and show nothing is recorded: its process lived all the same, and that was seen."""
+    player = playing(folder, begun(folder))
+    player.press("on")
+    player.killed()
+    path = player.of.recorder.path
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE story SET wall = wall - 3 * 3600 * 1000000")
+    found = broken_off(path)
+    assert found is not None and found.lived_us is None
+    now = time.time_ns() // 1000
+    assert 3 * 3_600 - 60 < found.ago_s(now) < 3 * 3_600 + 60
+    other = tmp_path / "other.night"
+    subprocess.run([sys.executable, "-c", LIVES, str(other), "setlist.yaml"], check=False)
+    lived = lived_until(other)
+    assert lived is not None and abs(lived - time.time()) < 60
+    assert replace(found, lived_us=round(lived * 1e6)).ago_s(now) < 60
+    # Nothing says so any more when its lines were brought home, or it has ended.
+    assert bring_home(other) is None and lived_until(other) is None
 
 
 def test_the_journal_that_is_asked_for_is_taken_up_or_left_alone(folder: Path, tmp_path: Path) -> None:

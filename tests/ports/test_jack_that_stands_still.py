@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ import pytest
 from jackd import jackd
 from needs import needs
 
-from stagectl.ports.jack import is_there, server_socket, why_silent
+from stagectl.ports.jack import is_there, server_socket, which_server, why_silent
 
 LISTENS = """
 import signal, socket, sys
@@ -105,6 +106,32 @@ def test_one_that_was_stopped_is_told_with_its_process(server: tuple[str, subpro
     assert why_silent(path) == f"its server, process {process.pid}, was stopped"
     # It may go on the next moment: what is connected to it is not lost.
     assert is_there(path)
+
+
+@UNIX
+def test_one_that_stands_still_for_long_holds_nobody_up(server: tuple[str, subprocess.Popen[str]]) -> None:
+    """The system keeps so many connections for it; the next one would wait (listen(2), backlog)."""
+    path, process = server
+    process.send_signal(signal.SIGSTOP)
+    os.waitpid(process.pid, os.WUNTRACED)
+    said = [why_silent(path) for _ in range(5_000)]
+    assert said[-1] == "its server takes nothing any more"
+    assert set(said) == {f"its server, process {process.pid}, was stopped", said[-1]}
+    assert is_there(path)
+
+
+@UNIX
+def test_one_that_comes_back_between_two_looks_is_another_one(tmp_path: Path) -> None:
+    path = tmp_path / "server"
+    assert which_server(None) is None and which_server(str(path)) is None
+    seen = set()
+    for _ in range(3):
+        with socket.socket(socket.AF_UNIX) as one:
+            one.bind(str(path))
+            seen.add(which_server(str(path)))
+            # The next one's socket need not have another number on the disk: this one is kept.
+            path.rename(tmp_path / f"was {len(seen)}")
+    assert len(seen) == 3 and None not in seen
 
 
 @UNIX

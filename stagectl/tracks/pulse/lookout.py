@@ -6,7 +6,6 @@ closed under a message that is leaving. Opening one takes the driver some 20 ms,
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections import deque
@@ -14,7 +13,6 @@ from collections.abc import Callable
 from typing import Final
 
 from stagectl.errors import DeviceError
-from stagectl.ports.jack import server_socket
 from stagectl.ports.midi import MidiOut, MidiSystem, find_all, open_system
 
 LOOK_S: Final = 1.0
@@ -43,7 +41,6 @@ class Lookout:
         self._port: MidiOut | None = None
         self._back: deque[MidiOut] = deque()
         self._woken = threading.Event()
-        self._server: tuple[int, int] | None = None
         self._told: set[str] = set()
         self._ended = False
 
@@ -63,7 +60,7 @@ class Lookout:
             self.look()
             self._woken.wait(LOOK_S)
             self._woken.clear()
-        if self._system is not None and self._system.answers and self._server == _server(self._system):
+        if self._system is not None and self._system.answers:
             for port in {*self._back, *([] if self._port is None else [self._port])}:
                 self._close(port)
             self._system.close()
@@ -109,7 +106,7 @@ class Lookout:
 
     def _names(self) -> list[str]:
         """The ports that can be sent to. Raises DeviceError."""
-        if self._system is not None and not (self._system.answers and self._server == _server(self._system)):
+        if self._system is not None and not self._system.answers:
             _GRAVEYARD.extend((self._system, self._port, *self._back))
             self._back.clear()
             self._system = None
@@ -118,21 +115,9 @@ class Lookout:
             raise DeviceError("the JACK server is gone; it is waited for")
         if self._system is None:
             self._system = open_system(self._api)
-            self._server = _server(self._system)
         return self._system.outputs()
 
     def _lose(self) -> None:
         """The port has gone. It is handed back by whoever sends to it."""
         self._port = None
         self._found(None)
-
-
-def _server(system: MidiSystem) -> tuple[int, int] | None:
-    """Which JACK server this is, so that one that dies and comes back between two looks is another one: each makes its
-    socket anew. None where there is no telling."""
-    path = server_socket() if system.name == "jack" else None
-    try:
-        found = os.stat(path) if path is not None else None
-    except OSError:
-        return None
-    return None if found is None else (found.st_ino, found.st_ctime_ns)
