@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 POLL_S: Final = 0.2
 """How often `--follow` looks for more, s."""
 
-FILTERS: Final = ("listener", "song", "pedal", "refused", "since", "slow")
-
 WITHOUT_ARRIVALS: Final = ("listener", "pedal", "refused", "slow_us")
 """What leaves out arrivals that its rows came after, where it is asked for."""
 

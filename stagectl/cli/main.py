@@ -5,6 +5,7 @@ Exit codes: 0 done, 1 what the user gave has faults, 2 wrong usage, 3 a device o
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import sys
@@ -88,7 +89,9 @@ class _Commands(click.Group):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")
         try:
-            return super().invoke(ctx)
+            done = super().invoke(ctx)
+            sys.stdout.flush()
+            return done
         except FileFaults as error:
             fail(str(error), FAULTS)
         except DeviceError as error:
@@ -98,6 +101,11 @@ class _Commands(click.Group):
         except BrokenPipeError:
             _forget_stdout()
             raise SystemExit(0) from None
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
+                raise
+            _forget_stdout()
+            fail(f"stagectl: not all of it could be written: {error.strerror}", SYSTEM)
 
 
 def fail(message: str, code: int) -> None:

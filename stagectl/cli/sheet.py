@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from stagectl.cli.common import setlist_argument, venue_option
+from stagectl.typed import typed
 
 _PARTS = ("cue sheet", "inputs", "cards", "map")
 _ENDS = {".pdf": True, ".html": False, ".htm": False}
@@ -69,7 +70,8 @@ def _is_pdf(output: Path | None, setlist: Path) -> bool:
     """Whether a PDF is asked for. Where a sheet goes has to be said, and what it is follows from the name."""
     if output is None:
         name = (setlist.parent if setlist.suffix else setlist).resolve().name or "sheet"
-        raise click.UsageError(f"-o is missing: where the sheet goes, such as `-o {name}.pdf` or `-o {name}.html`")
+        as_pdf, as_html = (one if one.split() == [one] else typed(one) for one in (f"{name}.pdf", f"{name}.html"))
+        raise click.UsageError(f"-o is missing: where the sheet goes, such as `-o {as_pdf}` or `-o {as_html}`")
     if str(output) == "-":
         return False
     if output.suffix.lower() not in _ENDS:

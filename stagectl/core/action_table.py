@@ -77,10 +77,6 @@ class Spec(NamedTuple):
     fields: tuple[Field, ...] = ()
     continuous: bool = False
 
-    def field(self, name: str) -> Field | None:
-        """The field of that name."""
-        return next((field for field in self.fields if field.name == name), None)
-
 
 _COLUMN = Field(name="input", kind=Kind.COLUMN, required=True, help="whose level moves: own, whole mix, or an input")
 _COLUMNS = Field(

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from stagectl.core.levels import LEVEL_MAX, LEVEL_MIN, OFF, Level, Off, height, plain_text, text
 from stagectl.core.plan import Levels, Plan, SetTo, ShiftBy, laid_over
@@ -28,9 +28,6 @@ from stagectl.show.layers import Said, SaidLayer, SaidLayers
 from stagectl.show.load import Show
 from stagectl.show.names import OWN
 from stagectl.show.yamltext import Path
-
-LAYERS: Final = ("base", "venue", "song")
-"""The layers that wishes are kept in, in the order in which they lie."""
 
 
 class Key(NamedTuple):

@@ -34,11 +34,13 @@ from stagectl.live.printer import Printer
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.story.heard import heard
-from stagectl.story.rows import Row, Teller
+from stagectl.story.rows import BY_DESK, Row, Teller
 from stagectl.story.words import lines
 
 UNSENT_MAX: Final = 16
 """Presses whose first byte is waited for; of older ones it is never known."""
+
+UNTOLD: Final = "  the desk is away: not told yet"
 
 
 class Night:
@@ -215,7 +217,8 @@ class Night:
 
     def _tell(self) -> None:
         rows, self._untold = self._untold, []
-        self._printer.say(lines(rows))
+        moves = any(row.kind == "change" and row.what not in BY_DESK for row in rows)
+        self._printer.say([*lines(rows), *([UNTOLD] if moves and not self.state.desk_here else [])])
         for teller in self.tellers:
             self._safely(teller, rows)
 

@@ -22,8 +22,6 @@ from stagectl.ports.jack import is_there, server_socket, which_server, why_silen
 CLIENT: Final = "stagectl"
 """The name that other programs see; ports of clients that begin with it are ours."""
 
-API_NAMES: Final = ("alsa", "jack", "core", "windows")
-
 LIST_TRIES: Final = 5
 """How often the list of ports is asked for before it is given up."""
 

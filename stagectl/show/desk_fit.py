@@ -11,11 +11,8 @@ from stagectl.show.names import WHOLE, ceiling_of
 from stagectl.show.numbering import Numbering
 from stagectl.show.profile import Place, ProfileModel, SendModel
 from stagectl.show.rig import RigModel
-from stagectl.show.signs import Sign, changes, kept_controls, may_meet, means_else, pattern_of, signs_of
+from stagectl.show.signs import CODE, Sign, changes, kept_controls, may_meet, means_else, pattern_of, signs_of
 from stagectl.show.source import Source
-
-_CODE = 0
-"""The value that messages are compared with: one that every kind of message can say."""
 
 
 def desk_faults(rig: RigModel, profile: ProfileModel, source: Source) -> Iterator[Fault]:
@@ -55,7 +52,7 @@ def _never(place: Place) -> str | None:
     wrong = None
     for socket, mix in ((2, 2), (2, 1), (1, 2), (1, 1)):
         try:
-            place.packets(socket, mix, _CODE)
+            place.packets(socket, mix, CODE)
         except WireError as error:
             wrong = str(error)
         else:
@@ -149,7 +146,7 @@ class _Sends:
 
     def _in_mix_1(self, line: int) -> bool:
         try:
-            self.profile.send.say.packets(self.rig.inputs[line].socket, 1, _CODE)
+            self.profile.send.say.packets(self.rig.inputs[line].socket, 1, CODE)
         except WireError:
             return False
         return True

@@ -15,12 +15,10 @@ Path: TypeAlias = tuple[str | int, ...]
 
 
 class Origin(NamedTuple):
-    """A change of a layer: its place in the setlist, and itself. `of_place`: whether it belongs to the song, the
-    section or the scene (not to the venue or the base, which lie under all of them)."""
+    """A change of a layer: its place in the setlist, and itself."""
 
     path: Path
     change: SetTo | ShiftBy
-    of_place: bool = True
 
 
 def layers_of(show: Show, plan: Plan, place: Place) -> Iterator[tuple[Path, LayerTexts]]:
@@ -52,10 +50,9 @@ def origin(show: Show, plan: Plan, layers: SaidLayers, place: Place, send: int) 
     """Which change was laid last over a send at a place. `layers`: those of the show at the plan's venue."""
     stop, scene = _shown(show, place)
     at = plan.stops[stop]
-    laid = layers.at(at.song, at.section, scene)
-    said = [(layer.kind, one) for layer in laid for one in layer.said if one.send == send]
-    kind, last = said[-1]
-    return Origin(last.place, last.change, of_place=kind in ("song", "section", "scene"))
+    laid = [*layers.at(at.song, at.section, scene)]
+    last = next(one for layer in reversed(laid) for one in reversed(layer.said) if one.send == send)
+    return Origin(last.place, last.change)
 
 
 def name_path(plan: Plan, stop: int) -> Path:

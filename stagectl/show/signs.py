@@ -17,7 +17,7 @@ from stagectl.show.sysex_template import INPUT, MIX
 from stagectl.wire import midi
 from stagectl.wire.osc import parse
 
-_CODE: Final = 0
+CODE: Final = 0
 """The value that messages are compared with: one that every kind of message can say."""
 
 Sign: TypeAlias = Hashable
@@ -29,7 +29,7 @@ Kept: TypeAlias = Mapping[tuple[int, int], str]
 
 def signs_of(place: Place, socket: int, mix: int) -> tuple[Sign, ...]:
     """The signs of the messages of one level. Raises WireError where it cannot be said."""
-    said = place.packets(socket, mix, _CODE)
+    said = place.packets(socket, mix, CODE)
     if isinstance(place, ByControl | ByControlPair):
         return tuple((message[0], message[1]) for message in said)
     if isinstance(place, ByParameter):
@@ -48,7 +48,7 @@ def pattern_of(place: Place, socket: int, mix: int) -> Pattern | None:
         shape = place.shape(socket, mix)
         return (shape.address, *shape.others[: place.hole], None, *shape.others[place.hole :])
     if isinstance(place, BySysEx):
-        (message,) = place.packets(socket, mix, _CODE)
+        (message,) = place.packets(socket, mix, CODE)
         fixed = {INPUT, MIX}
         parts = zip(place.sysex.parts, message, strict=True)
         return tuple(byte if isinstance(part, int) or part in fixed else None for part, byte in parts)
@@ -88,7 +88,7 @@ def means_else(place: Place, socket: int, mix: int, kept: Kept) -> str:
     """How a level's controllers mean something else on their channel; an empty text where they do not."""
     if not isinstance(place, ByControl | ByControlPair):
         return ""
-    messages = place.packets(socket, mix, _CODE)
+    messages = place.packets(socket, mix, CODE)
     channel, controls = (messages[0][0] & 0x0F) + 1, [message[1] for message in messages]
     found = [kept[channel, control] for control in controls if (channel, control) in kept]
     if not found:

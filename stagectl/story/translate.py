@@ -24,7 +24,6 @@ class Translation:
         listeners = _by_name(old.listeners, new.listeners)
         columns = _by_name(_columns(old), _columns(new))
         songs = _by_name(_songs(old), _songs(new))
-        self._old, self._new = old, new
         self._maps: Mapping[str, Mapping[int, int]] = {
             "pedal": pedals,
             "listener": listeners,

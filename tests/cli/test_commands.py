@@ -28,6 +28,20 @@ def test_check_of_the_demo_shows_passes() -> None:
     assert stagectl("check", "setlists/nine-songs", "--venue", "Tidewater Hall").returncode == 0
 
 
+@pytest.mark.parametrize("command", ["check {}", "schema rig", "rehearse {}", "sheet {} -o -"])
+def test_a_full_disk_is_told_in_one_line(command: str) -> None:
+    """What is written to it meets ENOSPC (full(4))."""
+    if not Path("/dev/full").exists():
+        pytest.skip("needs /dev/full")
+    words = command.format("setlists/three-songs").split()
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "stagectl", *words], stdout=full, stderr=subprocess.PIPE, cwd=ROOT, check=False
+        )
+    assert done.returncode == 3
+    assert done.stderr == b"stagectl: not all of it could be written: No space left on device\n"
+
+
 def test_check_sums_the_demo_up() -> None:
     said = stagectl("check", "setlists/nine-songs").stdout
     assert "9 songs" in said
