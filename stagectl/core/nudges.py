@@ -11,7 +11,8 @@ desk's highest step:
 The shift that is kept is always the one that was heard: at a limit it stops where the level stopped.
 A press that a coarse desk could not show takes the level one step on; the next press of the same size the
 other way takes back exactly what that one gave, which the trail remembers, unless a limit holds the level now:
-then it moves from where the limit holds it, so that the whole press is heard.
+then it moves from where the limit holds it, so that the whole press is heard. On the way down what was held
+becomes a nudge of its own, which ends with the stop (`room.py`): elsewhere the press is worth no more.
 
 What a send gave to make room for others (`room.py`) is a part of its nudge, counted in `room`; the press that takes the
 other's nudge back takes this back too.
@@ -138,7 +139,7 @@ def nudged(wish: Wish, nudges: Nudges, bounds: Bounds) -> Nudge | Reason:
     now = target(wish.base, wish.send, nudges, wish.ride, bounds)
     assert now is not None
     kept = nudges[wish.lasts].get(wish.send, NONE)
-    if takes_back(wish, kept) and not _held(wish, now, nudges):
+    if takes_back(wish, kept) and not is_held(wish, nudges, bounds):
         back = before_last(kept)
         taken_back = with_nudges(nudges, wish.lasts, {wish.send: back})
         aim = target(wish.base, wish.send, taken_back, wish.ride, bounds)
@@ -173,11 +174,9 @@ def range_top(wish: Wish, bounds: Bounds) -> int:
     return bounds.top if isinstance(wish.base, Off) else min(bounds.top, wish.base + bounds.limits.nudge_up)
 
 
-def _held(wish: Wish, now: Level, nudges: Nudges) -> bool:
+def is_held(wish: Wish, nudges: Nudges, bounds: Bounds) -> bool:
     """Whether a limit holds the level below what scene and nudges come to, as after a change of song."""
-    if isinstance(wish.base, Off) or isinstance(now, Off):
-        return False
-    return now < wish.base + wish.ride + _shift_of(wish.send, nudges)
+    return isinstance(wish.base, int) and bounds.top < wish.base + wish.ride + _shift_of(wish.send, nudges)
 
 
 def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:

@@ -6,7 +6,8 @@
   in all. What each gives is a nudge of its own, of the same length as the one that it is given to, so that later
   presses find the levels that are heard. The press that takes the other nudge back takes these back too, as undo does.
 - A mix that its ceiling holds lower is first taken as it is heard: what was held becomes nudges that last until the
-  next stop. So each press moves what it names, and nothing else.
+  next stop. So each press moves what it names, and nothing else. So is an input that its own ceiling holds, where a
+  press takes it down: in the next song, which may be quieter, that press is worth no more than it was here.
 """
 
 from __future__ import annotations
@@ -18,26 +19,32 @@ from msgspec.structs import replace
 
 from stagectl.core.actions import Lasts
 from stagectl.core.mixes import Row, total
-from stagectl.core.nudges import NONE, TRAIL_MAX, Gave, Nudge, Nudges, Wish, before_last, put, with_nudges
+from stagectl.core.nudges import NONE, TRAIL_MAX, Gave, Nudge, Nudges, Wish, before_last, is_held, put, with_nudges
 from stagectl.core.rest import Mix, mix_of
 from stagectl.core.targets import mix_at
 from stagectl.core.work import Work
 
 
-def as_heard(work: Work, listener: int) -> Nudges:
-    """The nudges with what a mix's ceiling holds down now made a part of them."""
+def as_heard(work: Work, listener: int, sends: Collection[int] = ()) -> Nudges:
+    """The nudges with what a mix's ceiling holds down now made a part of them, and what the own ceilings of some of its
+    sends do."""
     plan, state = work.plan, work.state
-    if listener not in state.held or not state.recalled:
-        return state.nudges
-    mix = mix_at(plan, listener, state.wishes).mix
     found = {}
-    for column, (level, wanted) in enumerate(zip(mix.row[:-1], mix.wanted[:-1], strict=True)):
-        send = plan.send(listener, column)
-        base = work.base[send]
-        if level != wanted and wanted is not None and base is not None:
+    for send in sends:
+        base, bounds = work.base[send], plan.bounds[send]
+        if isinstance(base, int) and bounds is not None and bounds.top >= bounds.limits.nudge_floor:
             wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
-            found[send] = put(wish, wanted, state.nudges, work.bounds(send))
-    return with_nudges(state.nudges, Lasts.SECTION, found)
+            if is_held(wish, state.nudges, bounds):
+                found[send] = put(wish, bounds.top, state.nudges, bounds)
+    if listener in state.held and state.recalled:
+        mix = mix_at(plan, listener, state.wishes).mix
+        for column, (level, wanted) in enumerate(zip(mix.row[:-1], mix.wanted[:-1], strict=True)):
+            send = plan.send(listener, column)
+            base = work.base[send]
+            if level != wanted and wanted is not None and base is not None:
+                wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
+                found[send] = put(wish, wanted, state.nudges, work.bounds(send))
+    return with_nudges(state.nudges, Lasts.SECTION, found) if found else state.nudges
 
 
 class Asks(Struct, frozen=True):

@@ -182,7 +182,8 @@ def nudge_by_hand(work: Work, send: int, base: Level, aim: Level) -> None:
         aim = min(aim, bounds.top)
     held: Level = OFF if isinstance(aim, Off) or aim < bounds.limits.nudge_floor else aim
     wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
-    nudges = as_heard(work, work.plan.listener_of(send))
+    lower = isinstance(held, Off) or held < bounds.top
+    nudges = as_heard(work, work.plan.listener_of(send), (send,) if lower else ())
     put_there = with_nudges(nudges, Lasts.NIGHT, {send: put(wish, held, nudges, bounds)})
     before = state.wishes
     work.change(DESK, before, before.nudged(put_there), hand=send)

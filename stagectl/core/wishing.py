@@ -122,7 +122,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
     plan, limits = work.plan, work.plan.limits
     if asked.room and not work.state.recalled:
         return No(Reason.NOT_RECALLED)
-    start = as_heard(work, asked.listener)
+    start = as_heard(work, asked.listener, sends if asked.by < 0 else ())
     if start is not now.nudges:
         now = now.nudged(start)
     moved = _moved(work, by.press, start, sends, asked)

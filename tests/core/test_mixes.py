@@ -411,6 +411,32 @@ def test_what_presses_take_down_as_many_bring_back_and_no_further(
     assert state.steps == start.steps
 
 
+HELD = ((-400,), (1_200,), (-600,))
+"""The base, a song that its ceiling of 0 dB holds, and another one."""
+
+
+def test_a_press_where_a_ceiling_holds_the_level_is_worth_no_more_elsewhere() -> None:
+    plan = small_plan((-400,), *HELD, ceiling=0)
+    less = after(plan, Nudge(by=-100), state=settled(plan, 2))
+    assert less.state.wanted[0] == -100
+    assert after(plan, Nudge(by=100), state=less.state).state.wanted[0] == 0
+    there = after(plan, Next(), state=less.state)
+    assert there.state.wanted[0] == -700
+    assert after(plan, Nudge(by=100), state=there.state).state.wanted[0] == -600
+    undone = after(plan, Undo(), state=less.state).state
+    assert (undone.wanted[0], undone.nudges) == (0, settled(plan, 2).nudges)
+    twice = after(plan, Nudge(by=-100), Nudge(by=-100), Next(), state=settled(plan, 2))
+    assert twice.state.wanted[0] == -800
+
+
+def test_a_hand_where_a_ceiling_holds_the_level_is_worth_no_more_elsewhere() -> None:
+    plan = replace(small_plan((-400,), *HELD, ceiling=0), answers=Answers(reports=True))
+    start = settled(plan, 2)
+    ran = rest(plan, run(plan, [(start.now + 10**9, DeskSaid(send=0, level=-300))], start))
+    assert ran.state.wanted[0] == -300
+    assert after(plan, Next(), state=ran.state).state.wanted[0] == -900
+
+
 def test_the_whole_mix_is_all_inputs_where_the_desk_has_no_level_of_it() -> None:
     assert after(four(), Nudge(by=-200, column=4)).state.wanted[:4] == (-800,) * 4
 
