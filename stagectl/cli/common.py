@@ -90,14 +90,16 @@ def presses_of(presses: Path | None, show: Show, compiled: Compiled) -> list[Tim
 
 
 def last_journal() -> Path:
-    """The journal of the last night, which is the one that began last. Raises JournalError where there is none."""
+    """The journal of the last night, which is the one that began last and came to anything. Raises JournalError where
+    there is none."""
     from stagectl.errors import JournalError
-    from stagectl.journal.paths import folders, latest, nights
+    from stagectl.journal.paths import folders, nights, ordered
+    from stagectl.journal.read import came_to_nothing
 
-    path = latest(*folders())
-    if path is None:
+    paths = ordered(*folders())
+    if not paths:
         raise JournalError(f"there is no night yet in {nights()}")
-    return path
+    return next((path for path in paths if not came_to_nothing(path)), paths[0])
 
 
 def journal_at(named: Path | None) -> Path:

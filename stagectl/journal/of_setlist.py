@@ -7,14 +7,15 @@ from contextlib import closing
 from pathlib import Path
 
 from stagectl.errors import JournalError
-from stagectl.journal.read import night, open_read
+from stagectl.journal.read import came_to_nothing, night, open_read
 
 
 def of_setlist(journals: Sequence[Path], setlist: Path) -> tuple[list[Path], bool]:
     """Those of some journals that may be nights of the setlist at a path, in their order, and whether one of them is
     for sure. A journal that does not say, or cannot be read, may be; where none is for sure, any may: the show was
-    moved."""
+    moved. Nights that came to nothing are passed over, where there are others."""
     own = str(setlist.resolve())
+    journals = [one for one in journals if not came_to_nothing(one)] or journals
     said = {journal: _said(journal) for journal in journals}
     if own not in said.values():
         return list(journals), False

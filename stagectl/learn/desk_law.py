@@ -106,16 +106,18 @@ def _fit(
     against: list[str],
 ) -> Fitted:
     """The known law that is near enough to every mark, else the marks."""
+    # Whether any two marks fit: they lie on a straight line.
     if codes.high is None:
-        known = [_decibels(levels, off, ends, heard)]
+        known = [(_decibels(levels, off, ends, heard), False)]
     else:
-        known = [_gm2(codes.high), _even(levels, off, ends, heard)]
-    for typed, words in (one for one in known if one is not None):
+        known = [(_gm2(codes.high), False), (_even(levels, off, ends, heard), True)]
+    for (typed, words), any_two in ((one, fits) for one, fits in known if one is not None):
         made = _built(typed, codes)
         if made is not None and (worst := _worst(made[1], kept)) is not None:
-            sure = Sure.SURE if len(levels) >= MARKS_SURE and not against else Sure.FAIRLY
+            few = len(levels) < MARKS_SURE
+            sure = Sure.NOT if few and any_two else Sure.FAIRLY if few or against else Sure.SURE
             why = f"{words}; {count(len(levels), 'mark')} agree, the worst within {worst / 100:.2f} dB"
-            wanted = "" if len(levels) >= MARKS_SURE else "set a send to one more mark of its scale"
+            wanted = "set a send to one more mark of its scale" if few else ""
             return Fitted(*made, typed, sure, why, _notes_known(levels), tuple(against), wanted)
     once, several = _each_once(kept)
     return _points(once, off, ends, codes, against + several)

@@ -12,6 +12,7 @@ from typing import Final
 
 from stagectl.ready.finding import Finding, fine, wrong
 from stagectl.ready.room import Room
+from stagectl.tracks.sound.needed import HOW
 
 STEMS: Final = "stems"
 
@@ -43,8 +44,10 @@ def judged(name: str, outputs: int, here: bool, sentence: str) -> Finding:
     """What is to be said of a device, and of what its player said."""
     if here:
         return fine(name, f"{sentence.removeprefix('the built-in player is ')}; {outputs} outputs are there")
-    do = "plug it in, end what else plays, and see that its `sound` in the rig is right; tracks stay silent without it"
-    return wrong(name, sentence, do)
+    do = "plug it in, end what else plays, and see that its `sound` in the rig is right"
+    if HOW in sentence:
+        do = "install that"
+    return wrong(name, sentence, f"{do}; tracks stay silent without it")
 
 
 def stems(room: Room) -> list[Finding]:

@@ -61,6 +61,18 @@ def test_a_night_that_was_kept_in_the_temporary_folder_is_found(journal: Journal
     assert CliRunner().invoke(main, ["log"]).output.startswith("Last set")
 
 
+def test_a_night_that_was_only_tried_is_not_the_last_one(journal: Journal) -> None:
+    """Two seconds after the show somebody tries a pedal, and ends it: the show is the last night all the same. One that
+    runs still is told, whatever it has come to."""
+    with Journal.create(new_path(journal.path.parent, WALL + 7_200_000_000), replace(NIGHT, setlist="Tried")) as tried:
+        tried.write([PRESS], WALL + 7_200_000_000)
+        assert CliRunner().invoke(main, ["log"]).output.startswith("Tried")
+        tried.write([Row(9 * 10**9, "end")], WALL + 7_209_000_000)
+    assert CliRunner().invoke(main, ["log"]).output.startswith(_HEADING)
+    journal.path.unlink()
+    assert CliRunner().invoke(main, ["log"]).output.startswith("Tried")
+
+
 def test_a_count_of_none_is_told_to_nobody(journal: Journal) -> None:
     with Journal.create(new_path(journal.path.parent, WALL + 7_200_000_000), NIGHT) as later:
         later.write([Row(0, "count", who="floor board", what="clock", number=0)], WALL)

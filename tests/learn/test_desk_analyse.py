@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from stagectl.desk.talk import DeskTalk
 from stagectl.learn.desk_analyse import LearnedDesk, analyse
 from stagectl.learn.desk_hearing import voices_of
+from stagectl.learn.desk_law import Mark, fit
 from stagectl.learn.desk_moves import Move, Part, Spot, Way, parse_move
 from stagectl.learn.desk_numbering import Strides, strides
 from stagectl.learn.desk_write import profile_text, prove, read_profile, summary, verdicts
@@ -26,6 +27,7 @@ from stagectl.learn.verdict import Sure
 from stagectl.learn.write import write_whole
 from stagectl.show.load import load_profile
 from stagectl.show.profile import ProfileModel
+from stagectl.show.value_laws import SEVEN
 from stagectl.where import shipped
 from stagectl.wire import midi
 from stagectl.wire.osc import build
@@ -440,6 +442,15 @@ def test_a_law_that_leaves_values_out_above_off_is_no_even_law() -> None:
     assert law_of(marks, control(16), range(120))["law"] == "db"
     leaps = law_of(marks, control(16), [0, *range(40, 120)])
     assert leaps == {"law": "points", "points": [["0", "off"], ["40", "-60"], ["70", "-30"], ["87", "-13"]]}
+
+
+def test_two_marks_fit_any_even_law_and_say_nothing_of_it() -> None:
+    fitted = {
+        number: fit([Mark(level, code) for level, code in marks], range(128), (0, 127), SEVEN)
+        for number, marks in ((2, ((-1_000, 80), (0, 100))), (3, ((-2_000, 60), (-1_000, 80), (0, 100))))
+    }
+    assert [(one.typed["law"], one.sure) for one in fitted.values()] == [("db", Sure.NOT), ("db", Sure.SURE)]
+    assert fitted[2].wanted == "set a send to one more mark of its scale"
 
 
 def test_a_hand_between_two_values_is_half_a_value_off_and_no_more() -> None:

@@ -69,8 +69,10 @@ def test_what_is_not_fine_says_what_to_do() -> None:
         rights.judged("only there", asked=False),
         sound.judged("player", 3, False, "no sound device"),
         sound.judged("player", 3, True, "the built-in player is at `x`"),
+        sound.judged("player", 3, False, "the built-in player needs `numpy`: pip install 'stagectl[player]'"),
     ]
-    assert [one.word for one in some] == ["look", "wrong", "fine", "look", "fine", "unknown", "wrong", "fine"]
+    assert [one.word for one in some] == ["look", "wrong", "fine", "look", "fine", "unknown", "wrong", "fine", "wrong"]
+    assert some[-1].do == "install that; tracks stay silent without it"
     assert all(bool(one.do) is (one.word in ("look", "wrong")) for one in some)
     assert {one.word for one in some} == {*WORDS}
     assert some[1].says == "a.yaml:3: no; and 1 more" and exit_code(some[:2]) == 1
