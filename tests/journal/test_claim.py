@@ -65,7 +65,7 @@ def test_who_claims_anew_need_not_wait(
     try:
         os.link(tmp_path / "desk", tmp_path / "theirs")
         os.replace(tmp_path / "theirs", tmp_path / "mine")
-        monkeypatch.setattr(claims.time, "sleep", lambda _: pytest.fail("it waits"))
+        monkeypatch.setattr("stagectl.journal.claim.time.sleep", lambda _: pytest.fail("it waits"))
         with pytest.raises(ClaimedError) as refused:
             mine.again(waits=False)
         assert refused.value.holder == holder.pid
