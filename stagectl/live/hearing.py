@@ -28,12 +28,16 @@ UNKNOWN_PER_S: Final = 20
 PER_PACKET: Final = 64
 """Events of one OSC packet that are taken; a bundle with more is not from a foot, and the rest are counted."""
 
+OSC_MAX: Final = 4_096
+"""Bytes of one OSC packet of a pedal; a longer one is from no foot, and would hold up the loop while it is read."""
+
 SAID_MAX: Final = 64
 """Bytes of a message that are kept with what it meant."""
 
 Handle: TypeAlias = Callable[[Event, int, bytes | None], None]
 """Takes an event, its monotonic time, ns, and the bytes that it came as, where it came as bytes."""
 
+TOO_LONG: Final = "OSC packets that are longer than any foot's"
 FLOOD: Final = "messages beyond those that are recorded one by one"
 STRANGERS: Final = "messages from hosts that no pedal is heard from"
 
@@ -124,6 +128,9 @@ class Hearing:
         def heard(packet: bytes, at: int, sender: Any) -> None:
             pedals = senders.of(sender[0], at)
             if not pedals:
+                return
+            if len(packet) > OSC_MAX:
+                self.ears[pedals[0]].counted[TOO_LONG] += 1
                 return
             told = {pedal: ear.hear(packet) for pedal in pedals if isinstance(ear := self.ears[pedal], OscEar)}
             known = [p for p, events in told.items() if not any(isinstance(event, Unmapped) for event in events)]

@@ -7,6 +7,7 @@ machine's loopback addresses (RFC 5735: all of 127/8) are two hosts.
 from __future__ import annotations
 
 import asyncio
+import shutil
 import socket
 import sys
 import threading
@@ -19,7 +20,7 @@ from typing import Any
 import pytest
 
 from stagectl.core.events import Event, Moved, Unmapped
-from stagectl.live.hearing import STRANGERS, Hearing
+from stagectl.live.hearing import OSC_MAX, STRANGERS, TOO_LONG, Hearing
 from stagectl.ports.look_up import Lookup
 from stagectl.ports.osc_senders import LOOK_AGAIN_NS, TOLD_MAX, Host, Senders
 from stagectl.ports.udp import listen
@@ -98,6 +99,17 @@ def test_two_pedals_with_the_same_messages_are_told_apart_and_nobody_else_is_hea
     assert wrong == [
         "127.0.0.4 sends to UDP port 9010, where only 127.0.0.3 or 127.0.0.2 is heard; mend the rig if it is a pedal"
     ]
+
+
+def test_what_is_longer_than_any_foot_s_is_counted_and_not_read(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(shipped("setlists") / "three-songs", tmp_path / "show"))
+    one = build("/foot/more", (1,))
+    element = len(one).to_bytes(4, "big") + one
+    fits = b"#bundle\0" + bytes(8) + element * 8
+    long = fits + element * (OSC_MAX // len(element))
+    events, counted, _ = heard(folder, [("127.0.0.1", fits), ("127.0.0.1", long), ("127.0.0.1", one)])
+    assert len([event for event in events if isinstance(event, Moved)]) == 9
+    assert [(row.who, row.what, row.number) for row in counted] == [("floor board", TOO_LONG, 1)]
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere only one address of 127/8 is there")
