@@ -45,6 +45,7 @@ class Recorder:
 
     def __init__(self, journal: Journal, spool: Spool | None, tell: Callable[[str | None], None]) -> None:
         self._journal = journal
+        self._journal.spills = self._spill
         self._spool = spool
         self._spool_gone = False
         self._tell = tell
@@ -57,8 +58,8 @@ class Recorder:
         self._over = False
         self._gap = spool is None
         """Whether some line was ever not in the spool."""
-        self._spilt = False
-        """Whether some lines are in the spool alone."""
+        self._spills = self._fetched = 0
+        """How often lines were left to the spool alone, and how many of these times have been made up for."""
         self._in_hand = 0
         self._wall: int | None = None
         self._synced = time.monotonic()
@@ -104,10 +105,14 @@ class Recorder:
             # The thread waits for the disk, and has waited for long. What the spool has is brought home in the end.
             with suppress(IndexError):
                 lines = self._queue.popleft()
-                if self._gap:
+                if not self._spill():
                     self._dropped += lines
-                else:
-                    self._spilt = True
+
+    def _spill(self) -> bool:
+        """Leave lines to the spool alone, if it has them all."""
+        if not self._gap:
+            self._spills += 1
+        return not self._gap
 
     def _spool_again(self) -> None:
         """The spool was taken away, as the end of the user's session may do: make it anew."""
@@ -141,6 +146,8 @@ class Recorder:
                 self._look()
                 if self._spool is not None:
                     self._spool.live()
+                if self._spilt and not self._queue and not self._journal.held:
+                    self._fetch()
                 self._journal.checkpoint()
             self._say()
         except Exception as error:  # noqa: BLE001 - whatever it stumbles over, it goes on
@@ -169,6 +176,22 @@ class Recorder:
                 self._say()
             if not self._over and time.monotonic() >= until:
                 return
+
+    @property
+    def _spilt(self) -> bool:
+        """Whether some lines are in the spool alone."""
+        return self._spills != self._fetched
+
+    def _fetch(self) -> None:
+        """The disk is well again: what is in the spool alone comes to it now, so that the spool need not hold the rest
+        of the night, too. What was there already is written again, which changes nothing."""
+        spills = self._spills
+        lines = [] if self._spool is None else self._spool.lines()
+        for at in range(0, len(lines), CATCH_UP_MAX):
+            self._journal.put(lines[at : at + CATCH_UP_MAX])
+            if self._journal.held:
+                return
+        self._fetched = spills
 
     def _look(self) -> None:
         """Whether the journal and the spool are still there."""

@@ -185,6 +185,10 @@ class Spool:
                 os.ftruncate(self._claim.file, self._begins)
                 self._size = self._begins
 
+    def lines(self) -> list[Packed]:
+        """What is in it. Raises OSError."""
+        return list(_lines(self._claim.path.read_bytes()))
+
     def live(self) -> None:
         """Its writer lives, whether or not anything is recorded: that is seen by when the file was changed."""
         now = time.time_ns()

@@ -86,6 +86,8 @@ class Journal:
         self.path = path
         self.lost = 0
         """Rows dropped since the night began."""
+        self.spills: Callable[[], bool] = _nowhere
+        """Whether what is let go of, because memory has no room for it, is kept elsewhere, and comes again."""
         self._connection: sqlite3.Connection | None = connection
         self._connect = connect
         self.last = 0
@@ -168,7 +170,9 @@ class Journal:
         self._held.extend(batch)
         if behind:
             self.retry()
-        self.drop([self._held.popleft() for _ in range(len(self._held) - HELD_MAX)])
+        over = [self._held.popleft() for _ in range(len(self._held) - HELD_MAX)]
+        if over and not self.spills():
+            self.drop(over)
 
     def drop(self, lines: Sequence[Packed]) -> None:
         """Give up lines for which there is no room; where they were, the journal will say that they are missing."""
@@ -312,6 +316,11 @@ def open_again(path: Path, *, files: Mapping[str, bytes] | None = None, connect:
     journal = Journal(path, connection, connect)
     journal.last = last
     return journal
+
+
+def _nowhere() -> bool:
+    """Nothing is kept elsewhere."""
+    return False
 
 
 def _wal(path: Path) -> Path:

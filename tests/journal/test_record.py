@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 
 from stagectl.errors import JournalError
 from stagectl.journal import record, spool
+from stagectl.journal import write as writes
 from stagectl.journal.read import events, open_read
 from stagectl.journal.record import Recorder, begin, go_on
 from stagectl.journal.schema import Packed
@@ -124,6 +126,57 @@ def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_where_memory_has
     assert first == PRESS and (missing.who, missing.what) == ("journal", "missing 30 rows")
     assert rest == numbered(30, 20)
     assert recorder.unwritten == 30
+
+
+def test_what_a_disk_that_stood_still_has_left_to_the_spool_comes_to_it_when_it_is_well_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And then the spool is emptied as before: it does not hold the rest of the night."""
+    monkeypatch.setattr(record, "QUEUE_MAX", 20)
+    monkeypatch.setattr(record, "SYNC_S", 0.0)
+    monkeypatch.setattr(spool, "KEEPS", 1_000)
+    gate, path = Gate(), tmp_path / "still.night"
+    recorder = begin(path, NIGHT, silent, connect=gate.connect)
+    gate.open.clear()
+    recorder.write([PRESS], WALL)
+    recorder.go()
+    assert gate.waits.wait(LIMIT_S)
+    for row in numbered(0, 50):
+        recorder.write([row], WALL)
+    assert recorder._spilt and spool_path(path).stat().st_size > 2_000
+    gate.open.set()
+    until = time.monotonic() + LIMIT_S
+    while recorder._spilt and time.monotonic() < until:
+        recorder.go()
+    assert not recorder._spilt and recorder.unwritten == 0
+    recorder.write(numbered(50, 1), WALL)
+    assert spool_path(path).stat().st_size < 1_000
+    recorder.close()
+    assert story(path) == [PRESS, *numbered(0, 51)]
+
+
+def test_what_memory_has_no_room_for_while_a_disk_is_full_comes_from_the_spool_when_it_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writes, "HELD_MAX", 10)
+    monkeypatch.setattr(record, "SYNC_S", 0.0)
+    faults, path = Faults(0), tmp_path / "full.night"
+    recorder = begin(path, NIGHT, silent, connect=faults.connect)
+    faults.nth, faults.lasting = faults.calls + 1, True
+    recorder.write([PRESS], WALL)
+    for row in numbered(0, 60):
+        recorder.write([row], WALL)
+        recorder.go()
+    until = time.monotonic() + LIMIT_S
+    while not recorder._spilt and time.monotonic() < until:
+        recorder.go()
+    assert recorder._spilt
+    faults.heal()
+    while recorder._spilt and time.monotonic() < until:
+        recorder.go()
+    assert not recorder._spilt and recorder.unwritten == 0
+    recorder.close()
+    assert story(path) == [PRESS, *numbered(0, 60)]
 
 
 def test_trouble_is_told_at_once_and_so_is_its_end(tmp_path: Path) -> None:
