@@ -352,7 +352,7 @@ class _Daemon:
                 self.journal.write(ends, time.time_ns() // 1000)
                 self.printer.say([*lines(ends), "`stagectl log` tells it"])
                 self.keys.forget()
-            self.journal.close(forget=not begun)
+            self.journal.close(forget=not (begun or stop.is_set() or self.night.state.presses))
             unwritten = self.journal.unwritten
             self.printer.close()
             # The last of all: whatever a driver does while it lets go, the night is kept and told.

@@ -40,7 +40,7 @@ from stagectl.story.words import lines
 UNSENT_MAX: Final = 16
 """Presses whose first byte is waited for; of older ones it is never known."""
 
-UNTOLD: Final = "  the desk is away: not told yet"
+NOT_YET: Final = "  the desk is away: not told yet"
 
 
 class Night:
@@ -218,7 +218,7 @@ class Night:
     def _tell(self) -> None:
         rows, self._untold = self._untold, []
         moves = any(row.kind == "change" and row.what not in BY_DESK for row in rows)
-        self._printer.say([*lines(rows), *([UNTOLD] if moves and not self.state.desk_here else [])])
+        self._printer.say([*lines(rows), *([NOT_YET] if moves and not self.state.desk_here else [])])
         for teller in self.tellers:
             self._safely(teller, rows)
 
