@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -94,12 +95,20 @@ def last_journal() -> Path:
     there is none."""
     from stagectl.errors import JournalError
     from stagectl.journal.paths import folders, nights, ordered
-    from stagectl.journal.read import came_to_nothing
+    from stagectl.journal.read import came_to_nothing, open_read
 
     paths = ordered(*folders())
     if not paths:
         raise JournalError(f"there is no night yet in {nights()}")
-    return next((path for path in paths if not came_to_nothing(path)), paths[0])
+    for path in paths:
+        try:
+            with closing(open_read(path)) as connection:
+                if not came_to_nothing(connection):
+                    return path
+        except JournalError:
+            # Whoever asked for it is told what is the matter with it.
+            return path
+    return paths[0]
 
 
 def journal_at(named: Path | None) -> Path:

@@ -29,18 +29,21 @@ def as_heard(work: Work, listener: int, sends: Collection[int] = ()) -> Nudges:
     """The nudges with what a mix's ceiling holds down now made a part of them, and what the own ceilings of some of its
     sends do."""
     plan, state = work.plan, work.state
-    found = {}
+    held = listener in state.held and state.recalled
+    if not (sends or held):
+        return state.nudges
+    bases, found = work.base, {}
     for send in sends:
-        base, bounds = work.base[send], plan.bounds[send]
+        base, bounds = bases[send], plan.bounds[send]
         if isinstance(base, int) and bounds is not None and bounds.top >= bounds.limits.nudge_floor:
             wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
             if is_held(wish, state.nudges, bounds):
                 found[send] = put(wish, bounds.top, state.nudges, bounds)
-    if listener in state.held and state.recalled:
+    if held:
         mix = mix_at(plan, listener, state.wishes).mix
         for column, (level, wanted) in enumerate(zip(mix.row[:-1], mix.wanted[:-1], strict=True)):
             send = plan.send(listener, column)
-            base = work.base[send]
+            base = bases[send]
             if level != wanted and wanted is not None and base is not None:
                 wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
                 found[send] = put(wish, wanted, state.nudges, work.bounds(send))
@@ -95,10 +98,10 @@ def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if fits(asks, mix_of(plan, asks.listener, down(middle), above)) else (middle, high)
-    found = {}
+    bases, found = work.base, {}
     for column, level in enumerate(down(high)[:-1]):
         was, send = row[column], first + column
-        base = work.base[send]
+        base = bases[send]
         if level != was and isinstance(level, int) and isinstance(was, int) and base is not None:
             old = kept.get(send, NONE)
             wish = Wish(send, base, 0, asks.lasts, work.state.rides.get(send, 0))

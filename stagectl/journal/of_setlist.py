@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import NamedTuple
 
 from stagectl.errors import JournalError
 from stagectl.journal.read import came_to_nothing, night, open_read
@@ -15,17 +16,24 @@ def of_setlist(journals: Sequence[Path], setlist: Path) -> tuple[list[Path], boo
     for sure. A journal that does not say, or cannot be read, may be; where none is for sure, any may: the show was
     moved. Nights that came to nothing are passed over, where there are others."""
     own = str(setlist.resolve())
-    journals = [one for one in journals if not came_to_nothing(one)] or journals
-    said = {journal: _said(journal) for journal in journals}
-    if own not in said.values():
-        return list(journals), False
-    return [journal for journal, path in said.items() if path in (own, "")], True
+    all_said = {journal: _said(journal) for journal in journals}
+    said = {journal: one for journal, one in all_said.items() if not one.nothing} or all_said
+    if own not in {one.path for one in said.values()}:
+        return list(said), False
+    return [journal for journal, one in said.items() if one.path in (own, "")], True
 
 
-def _said(journal: Path) -> str:
-    """The path of the setlist that a journal says; empty where it does not."""
+class _Said(NamedTuple):
+    """What a journal says: the path of its setlist, and whether the night came to nothing. One that cannot be read says
+    neither."""
+
+    path: str = ""
+    nothing: bool = False
+
+
+def _said(journal: Path) -> _Said:
     try:
         with closing(open_read(journal)) as connection:
-            return night(connection).path
+            return _Said(night(connection).path, came_to_nothing(connection))
     except JournalError:
-        return ""
+        return _Said()

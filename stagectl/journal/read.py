@@ -186,12 +186,6 @@ def _plainly(path: Path | None) -> Iterator[None]:
         raise JournalError(f"{what} cannot be read: {cause(error)}.") from error
 
 
-def came_to_nothing(path: Path) -> bool:
-    """Whether a night was ended before any song came up, as one that was only tried is. One that cannot be read may be
-    any."""
-    try:
-        with closing(open_read(path)) as connection:
-            kinds = connection.execute("SELECT DISTINCT kind FROM story WHERE kind IN ('arrival', 'end')").fetchall()
-    except (JournalError, sqlite3.Error):
-        return False
-    return kinds == [("end",)]
+def came_to_nothing(connection: sqlite3.Connection) -> bool:
+    """Whether a night was ended before any song came up, as one that was only tried is."""
+    return _fetch(connection, "SELECT DISTINCT kind FROM story WHERE kind IN ('arrival', 'end')") == [("end",)]

@@ -106,15 +106,16 @@ def _fit(
     against: list[str],
 ) -> Fitted:
     """The known law that is near enough to every mark, else the marks."""
-    # Whether any two marks fit: they lie on a straight line.
     if codes.high is None:
-        known = [(_decibels(levels, off, ends, heard), False)]
+        known = [_decibels(levels, off, ends, heard)]
     else:
-        known = [(_gm2(codes.high), False), (_even(levels, off, ends, heard), True)]
-    for (typed, words), any_two in ((one, fits) for one, fits in known if one is not None):
+        known = [_gm2(codes.high), _even(levels, off, ends, heard)]
+    for typed, words in (one for one in known if one is not None):
         made = _built(typed, codes)
         if made is not None and (worst := _worst(made[1], kept)) is not None:
             few = len(levels) < MARKS_SURE
+            # Any two marks lie on a straight line.
+            any_two = codes.high is not None and typed["law"] != "gm2"
             sure = Sure.NOT if few and any_two else Sure.FAIRLY if few or against else Sure.SURE
             why = f"{words}; {count(len(levels), 'mark')} agree, the worst within {worst / 100:.2f} dB"
             wanted = "set a send to one more mark of its scale" if few else ""

@@ -140,8 +140,7 @@ class MidiSystem:
         self._in: Any = None
         self._out = self._client(self._rtmidi.MidiOut, self._name)
         # Only now: a server that began just then had no socket before.
-        self.which = which_server(self._server)
-        """Which JACK server it is, where it is one that we know the socket of."""
+        self._which = which_server(self._server)
         self._early: dict[str, MidiOut] = {}
 
     def _client(self, kind: Any, name: str) -> Any:
@@ -176,13 +175,13 @@ class MidiSystem:
     def answers(self) -> bool:
         """Whether the system still lives, and is the one that was reached. Where a JACK server had no socket that we
         know in the beginning (another implementation of JACK), it counts as living."""
-        if self._server is None or self.which is None:
+        if self._server is None or self._which is None:
             return True
-        return which_server(self._server) == self.which and is_there(self._server)
+        return which_server(self._server) == self._which and is_there(self._server)
 
     def _lives(self) -> bool:
         """Whether the system takes what is sent now: it is there, and was not stopped."""
-        return self._server is None or self.which is None or why_silent(self._server) is None
+        return self._server is None or self._which is None or why_silent(self._server) is None
 
     def open_in(self, full_name: str, heard: Heard) -> InPort:
         """Listen to a port by its full name. Raises DeviceError where it is gone."""

@@ -172,11 +172,11 @@ class _Carrier:
     def _with_track(self, came: State, state: State) -> State:
         """The track runs on, or starts when it was to, if its song and its player are there; what comes of it comes by
         the new files' times."""
-        stop, was = self.new.stops[came.place.stop], self.old.stops[state.place.stop].cue
-        whose = state.track.player if state.track is not None else None if was is None else was.player
-        if stop.cue is None or whose is None:
+        stop = self.new.stops[came.place.stop]
+        plays = state.track or self.old.stops[state.place.stop].cue
+        if stop.cue is None or plays is None:
             return came
-        player = self._translation(PlayerCame(player=whose))
+        player = self._translation(PlayerCame(player=plays.player))
         same_song = self.old.song_name(state.place.stop) == self.new.song_name(came.place.stop)
         if not isinstance(player, PlayerCame) or player.player != stop.cue.player or not same_song:
             return came

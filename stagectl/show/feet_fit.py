@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from stagectl.core.actions import Nothing, SwitchLayer
 from stagectl.core.gestures import Gesture
@@ -15,16 +15,13 @@ from stagectl.show.rig import RigModel
 from stagectl.show.setlist import FeetText, SetlistModel
 from stagectl.show.source import Source
 
-NOTHING_LAID: Final[Overrides] = {}
-NOTHING_OVER: Final[Mapping[str, Overrides]] = {}
-
 
 def layer_faults(
     name: str, mapping: MappingModel, setlist: SetlistModel | None, rig: RigModel, source: Source
 ) -> Iterator[Fault]:
     """Faults of a mapping's layers: what they lay over the controls, and whether feet can get there and back."""
     for layer, overrides in mapping.layers.items():
-        yield from over_faults(overrides, mapping, source, "layers", layer)
+        yield from over_faults(overrides, mapping, source, "layers", layer, under={}, layers={})
         if setlist is not None and layer not in _reached(name, mapping, setlist, rig):
             yield source.fault(f"no control switches to the layer `{layer}`", "layers", layer)
         elif not _way_out(mapping, overrides):
@@ -36,8 +33,8 @@ def over_faults(
     mapping: MappingModel,
     source: Source,
     *place: str | int,
-    under: Overrides = NOTHING_LAID,
-    layers: Mapping[str, Overrides] = NOTHING_OVER,
+    under: Overrides,
+    layers: Mapping[str, Overrides],
 ) -> Iterator[Fault]:
     """Faults of what is laid over some controls of a mapping, at a place in a file. `under`: what lies between it and
     the mapping; `layers`: what feet may lay over it."""

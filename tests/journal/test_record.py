@@ -100,14 +100,10 @@ def test_no_press_waits_for_a_disk_that_takes_its_time(tmp_path: Path) -> None:
     assert story(path) == numbered(0, 500)
 
 
-@pytest.mark.parametrize("room", [True, False])
-def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_where_memory_has_no_room_either(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: bool
-) -> None:
+def stuck(path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Recorder, Gate]:
+    """A recorder whose disk stands still over a press, and 50 rows later: more than wait in memory."""
     monkeypatch.setattr(record, "QUEUE_MAX", 20)
-    if not room:
-        monkeypatch.setattr(spool, "SPOOL_MAX", 300)
-    gate, path = Gate(), tmp_path / "still.night"
+    gate = Gate()
     recorder = begin(path, NIGHT, silent, connect=gate.connect)
     gate.open.clear()
     recorder.write([PRESS], WALL)
@@ -115,6 +111,25 @@ def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_where_memory_has
     assert gate.waits.wait(LIMIT_S)
     for row in numbered(0, 50):
         recorder.write([row], WALL)
+    return recorder, gate
+
+
+def fetched(recorder: Recorder) -> None:
+    """Wait until nothing is in the spool alone, and everything is on the disk."""
+    until = time.monotonic() + LIMIT_S
+    while recorder._spilt and time.monotonic() < until:
+        recorder.go()
+    assert not recorder._spilt and recorder.unwritten == 0
+
+
+@pytest.mark.parametrize("room", [True, False])
+def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_where_memory_has_no_room_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: bool
+) -> None:
+    if not room:
+        monkeypatch.setattr(spool, "SPOOL_MAX", 300)
+    path = tmp_path / "still.night"
+    recorder, gate = stuck(path, monkeypatch)
     gate.open.set()
     recorder.close()
     if room:
@@ -132,23 +147,13 @@ def test_what_a_disk_that_stood_still_has_left_to_the_spool_comes_to_it_when_it_
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """And then the spool is emptied as before: it does not hold the rest of the night."""
-    monkeypatch.setattr(record, "QUEUE_MAX", 20)
     monkeypatch.setattr(record, "SYNC_S", 0.0)
     monkeypatch.setattr(spool, "KEEPS", 1_000)
-    gate, path = Gate(), tmp_path / "still.night"
-    recorder = begin(path, NIGHT, silent, connect=gate.connect)
-    gate.open.clear()
-    recorder.write([PRESS], WALL)
-    recorder.go()
-    assert gate.waits.wait(LIMIT_S)
-    for row in numbered(0, 50):
-        recorder.write([row], WALL)
+    path = tmp_path / "still.night"
+    recorder, gate = stuck(path, monkeypatch)
     assert recorder._spilt and spool_path(path).stat().st_size > 2_000
     gate.open.set()
-    until = time.monotonic() + LIMIT_S
-    while recorder._spilt and time.monotonic() < until:
-        recorder.go()
-    assert not recorder._spilt and recorder.unwritten == 0
+    fetched(recorder)
     recorder.write(numbered(50, 1), WALL)
     assert spool_path(path).stat().st_size < 1_000
     recorder.close()
@@ -172,9 +177,7 @@ def test_what_memory_has_no_room_for_while_a_disk_is_full_comes_from_the_spool_w
         recorder.go()
     assert recorder._spilt
     faults.heal()
-    while recorder._spilt and time.monotonic() < until:
-        recorder.go()
-    assert not recorder._spilt and recorder.unwritten == 0
+    fetched(recorder)
     recorder.close()
     assert story(path) == [PRESS, *numbered(0, 60)]
 

@@ -89,25 +89,25 @@ def test_the_lowest_level_of_a_desk_that_cannot_say_off_is_said_as_it_is(plan: P
     assert said == "the whole mix of singer is at -60 dB at the desk, and the show leaves it so"
 
 
-@pytest.mark.parametrize(("level", "is_said"), [(-300, False), (OFF, True)])
-def test_one_that_the_first_song_brings_up_is_not_said(plan: Plan, level: Level, is_said: bool) -> None:
+def driving(plan: Plan, level: Level) -> Plan:
+    """The plan with the singer's whole mix at a level everywhere."""
     send = plan.send(0, plan.whole)
 
     def moved(levels: tuple[Level | None, ...]) -> tuple[Level | None, ...]:
         return (*levels[:send], level, *levels[send + 1 :])
 
-    drives = replace(plan, stops=tuple(replace(stop, levels=moved(stop.levels)) for stop in plan.stops))
+    return replace(plan, stops=tuple(replace(stop, levels=moved(stop.levels)) for stop in plan.stops))
+
+
+@pytest.mark.parametrize(("level", "is_said"), [(-300, False), (OFF, True)])
+def test_one_that_the_first_song_brings_up_is_not_said(plan: Plan, level: Level, is_said: bool) -> None:
+    drives = driving(plan, level)
     assert (off_at_the_desk(drives, read(drives, {0: OFF})) is not None) == is_said
 
 
 def test_one_that_a_hand_has_turned_off_is_said_at_the_start_of_the_set_too(plan: Plan) -> None:
     """The hand's nudge lasts for the night: no `next` brings it up."""
-    send = plan.send(0, plan.whole)
-
-    def driven(levels: tuple[Level | None, ...]) -> tuple[Level | None, ...]:
-        return (*levels[:send], -400, *levels[send + 1 :])
-
-    drives = replace(plan, stops=tuple(replace(stop, levels=driven(stop.levels)) for stop in plan.stops))
+    send, drives = plan.send(0, plan.whole), driving(plan, -400)
     events = ((GoTo(stop=1), 3), (GoTo(stop=0), 10**10))
     state = read(drives, {0: OFF})
     for action, at in events:
