@@ -119,13 +119,13 @@ def journal_at(named: Path | None) -> Path:
     if named.is_file() or len(named.parts) != 1:
         return named
     from stagectl.errors import JournalError, nearest
-    from stagectl.journal.paths import SUFFIX, folders, nights, ordered
+    from stagectl.journal.paths import SUFFIX, by_name, folders, nights
 
-    names = (named.name, f"{named.name}{SUFFIX}")
-    for path in (folder / name for folder in folders() for name in names):
-        if path.is_file():
+    found = by_name(*folders())
+    for path in found:
+        if path.name in (named.name, f"{named.name}{SUFFIX}"):
             return path
-    known = [path.stem for path in ordered(*folders())]
+    known = [path.stem for path in found[::-1]]
     says = f"There is no journal at {named}, and no night of that name in {nights()}"
     raise JournalError(f"{says}{nearest(named.stem, known) if known else ''}")
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
+from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from stagectl.errors import JournalError
 from stagectl.journal.claim import may_be_own, running
@@ -22,6 +24,7 @@ WALL_MAX_US: Final = 7_258_118_400_000_000
 
 _STAMP: Final = "%Y-%m-%dT%H-%M-%S"
 _STAMP_LENGTH: Final = len("2026-11-25T19-30-00")
+_STAMPED: Final = "[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}-[0-9]{2}-[0-9]{2}"
 _HEADER: Final = 72
 
 
@@ -42,13 +45,17 @@ def spare_nights() -> Path:
 
 
 def folders() -> list[Path]:
-    """The folders in which nights are: `nights()`, and the spare one, where the system has a place for that. It lies
-    where every user may make folders; what lies in one that somebody else has made is no night of ours."""
-    with suppress(OSError):
-        spare = spare_nights()
-        if may_be_own(spare):
-            return [nights(), spare]
-    return [nights()]
+    """The folders in which nights are: `nights()`; the spare one, where the system has a place for that; and one in
+    memory, for a night that no disk takes. The last two lie where every user may make folders; what lies in one that
+    somebody else has made is no night of ours."""
+    return [nights(), *_others()]
+
+
+def _others() -> Iterator[Path]:
+    for folder in (spare_nights, lambda: running() / "nights"):
+        with suppress(OSError):
+            if may_be_own(found := folder()):
+                yield found
 
 
 def when(wall_us: int) -> datetime:
@@ -59,25 +66,47 @@ def when(wall_us: int) -> datetime:
     return EPOCH + timedelta(microseconds=wall_us)
 
 
-def new_path(folder: Path, begun_us: int) -> Path:
-    """A free name in `folder` for the night that began at the wall time `begun_us`, µs:
-    `2026-11-25T19-30-00.night`, and `…-2.night` for the second of one instant."""
-    stamp = when(begun_us).strftime(_STAMP)
-    path, n = folder / f"{stamp}{SUFFIX}", 1
-    while path.exists():
-        n += 1
-        path = folder / f"{stamp}-{n}{SUFFIX}"
-    return path
+def new_path(folder: Path, begun_us: int, *others: Path) -> Path:
+    """A name in `folder` for the night that began at the wall time `begun_us`, µs: `2026-11-25T19-30-00.night`, and
+    `…-2.night` for the second of one instant. It is free there and in the `others`, and comes after every name in them:
+    where the clock is behind, as on a computer that has none of its own, it is that of the last night, with the next
+    number."""
+    names = [_order(path) for path in _in(folder, *others)]
+    stamp = max([when(begun_us).strftime(_STAMP), *(night.stamp for night in names)])
+    taken = max((night.number for night in names if night.stamp == stamp), default=0)
+    return folder / f"{stamp}{f'-{taken + 1}' if taken else ''}{SUFFIX}"
+
+
+def _in(*folders: Path) -> list[Path]:
+    found: list[Path] = []
+    for folder in folders:
+        with suppress(OSError):
+            found += [path for path in folder.iterdir() if path.suffix == SUFFIX]
+    return found
+
+
+def by_name(*folders: Path) -> list[Path]:
+    """What is called like a journal in the folders, the first night first. Where a night has gone on in another folder,
+    under the same name, only the journal there counts."""
+    found: dict[str, list[Path]] = {}
+    for path in _in(*folders):
+        same = found.setdefault(path.name, [])
+        if same and _are_of_one_night(same[-1], path):
+            same.pop()
+        same.append(path)
+    return sorted((path for same in found.values() for path in same), key=_order)
+
+
+def _are_of_one_night(one: Path, other: Path) -> bool:
+    from stagectl.journal.spool import which_night
+
+    return which_night(one) == which_night(other) is not None
 
 
 def ordered(*folders: Path) -> list[Path]:
     """The journals of the folders by their names, the last night first. A file that was never finished as a journal
     (the program was killed while it began one) is passed over."""
-    found: list[Path] = []
-    for folder in folders:
-        with suppress(OSError):
-            found += [path for path in folder.iterdir() if path.suffix == SUFFIX]
-    return [path for path in sorted(found, key=_order, reverse=True) if is_journal(path)]
+    return [path for path in by_name(*folders)[::-1] if is_journal(path)]
 
 
 def latest(*folders: Path) -> Path | None:
@@ -85,9 +114,19 @@ def latest(*folders: Path) -> Path | None:
     return next(iter(ordered(*folders)), None)
 
 
-def _order(path: Path) -> tuple[str, int, str]:
+class _Order(NamedTuple):
+    """Where a journal stands among others by its name: `stamp`, empty where somebody has given it another one, so that
+    it comes before all others; the `number` among those of one stamp, from 1."""
+
+    stamp: str
+    number: int
+    name: str
+
+
+def _order(path: Path) -> _Order:
     stamp, extra = path.stem[:_STAMP_LENGTH], path.stem[_STAMP_LENGTH + 1 :]
-    return stamp, int(extra) if extra.isdecimal() else 1, path.name
+    number = int(extra) if extra.isdecimal() else 1
+    return _Order(stamp if re.fullmatch(_STAMPED, stamp) else "", number, path.name)
 
 
 def is_journal(path: Path) -> bool:

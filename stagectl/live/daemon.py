@@ -350,10 +350,12 @@ class _Daemon:
                 # A night that could not be begun is not over.
                 ends = [Row(time.monotonic_ns() - self.zero, "end")]
                 self.journal.write(ends, time.time_ns() // 1000)
-                self.printer.say([*lines(ends), "`stagectl log` tells it"])
+                self.printer.say(lines(ends))
                 self.keys.forget()
             self.journal.close(forget=not (begun or stop.is_set() or self.night.state.presses))
             unwritten = self.journal.unwritten
+            if stop.is_set() and not unwritten:
+                self.printer.say(["`stagectl log` tells it"])
             self.printer.close()
             # The last of all: whatever a driver does while it lets go, the night is kept and told.
             self.watch.close()

@@ -6,6 +6,7 @@ import os
 import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -16,6 +17,7 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.errors import DeviceError, JournalError, NightInUse, closest, nearest
 from stagectl.journal.claim import Claim, ClaimedError, holder_of, make_own, name_of, running
+from stagectl.journal.elsewhere import copied, unwritable
 from stagectl.journal.paths import folders, new_path, ordered
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
@@ -165,7 +167,28 @@ def _to_take_up(
     found = _broken_off(show, path, wall_us, warn)
     if found is not None and found.head.venue != venue:
         raise _elsewhere(found, path)
-    return found
+    return found if found is None or path is not None else _writable(found, warn)
+
+
+def _writable(found: BrokenOff, warn: Callable[[str], None]) -> BrokenOff | None:
+    """A night whose journal can be written on: where that is not so, as on a disk that has become read-only, it goes on
+    in a copy. None where that shows that it was over. Raises JournalError where there can be no copy."""
+    trouble = unwritable(found.path)
+    if trouble is None:
+        return found
+    says = f"the journal {found.path} cannot be written on: {trouble}"
+    folder = found.path.parent
+    try:
+        copy = copied(found.path, [other for other in folders() if other != folder])
+    except JournalError as error:
+        raise JournalError(f"{says}; {error}") from error
+    warn(f"{says}. {_copy_it(copy)}")
+    again = broken_off(copy)
+    return again and replace(again, lived_us=found.lived_us)
+
+
+def _copy_it(where: Path) -> str:
+    return f"The journal is kept in {where} instead, which a restart may empty: copy it tonight."
 
 
 def venue_again(show: Show, path: Path | None) -> str | None:
@@ -273,13 +296,13 @@ def _new(
     if path is not None:
         return begin(path, head, tell)
     # The night goes on, in the folder for temporary files, or in memory.
-    folder, *others = folders()
-    for other in (*others, running() / "nights"):
+    folder, *others = known = folders()
+    for other in others:
         try:
-            return begin(new_path(folder, head.begun_us), head, tell)
+            return begin(new_path(folder, head.begun_us, *known), head, tell)
         except (JournalError, OSError) as error:
-            warn(f"{error} The journal is kept in {other} instead, which a restart may empty: copy it tonight.")
+            warn(f"{error} {_copy_it(other)}")
             folder = other
             with suppress(OSError):
                 make_own(folder)
-    return begin(new_path(folder, head.begun_us), head, tell)
+    return begin(new_path(folder, head.begun_us, *known), head, tell)

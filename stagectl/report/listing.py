@@ -4,7 +4,7 @@ it takes to read them."""
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -13,7 +13,7 @@ from stagectl.core.answers import READ
 from stagectl.ears.report import SONG_MIN
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
-from stagectl.journal.paths import SUFFIX
+from stagectl.journal.paths import by_name
 from stagectl.journal.read import night, open_read
 from stagectl.journal.schema import Night
 from stagectl.journal.zone import zone_of
@@ -57,11 +57,7 @@ class Listed:
 
 def listed(*folders: Path) -> list[Listed]:
     """Every journal of the folders, the oldest first by its name. A folder that is not there has none."""
-    found: dict[Path, None] = {}
-    for folder in folders:
-        with suppress(OSError):
-            found |= {path.resolve(): None for path in folder.iterdir() if path.suffix == SUFFIX}
-    return [one(path) for path in sorted(found, key=lambda path: (path.stem, path))]
+    return [one(path) for path in dict.fromkeys(path.resolve() for path in by_name(*folders))]
 
 
 def one(path: Path) -> Listed:

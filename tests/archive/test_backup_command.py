@@ -67,7 +67,8 @@ def done(*arguments: str | Path) -> Result:
 def begun(folder: Path, hours: int = 0, title: str = "nine songs") -> Journal:
     """A night that began some hours after the first."""
     wall = WALL + hours * HOUR_US
-    journal = Journal.create(new_path(folder, wall), Night(setlist=title, begun_us=wall, program="0"))
+    night = Night(setlist=title, begun_us=wall, program="0", zero=len(str(folder)))
+    journal = Journal.create(new_path(folder, wall), night)
     journal.write([Row(at, "press", at, who="singer", what="next") for at in range(50)], wall + HOUR_US // 2)
     return journal
 

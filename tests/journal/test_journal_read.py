@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from stagectl.errors import JournalError
-from stagectl.journal.paths import new_path, nights
+from stagectl.journal.paths import new_path, nights, ordered
 from stagectl.journal.read import latest, open_read, rows
 from stagectl.journal.schema import VERSION
 from stagectl.journal.write import Journal
@@ -44,8 +44,24 @@ def test_each_night_has_a_name_of_its_own_and_the_last_is_found(tmp_path: Path) 
     assert names[:2] == ["2026-11-25T19-30-00.night", "2026-11-25T19-30-00-2.night"]
     assert names[-1] == "2026-11-25T19-30-00-11.night"
     later = _begin(new_path(folder, WALL + 1_000_000))
-    _begin(new_path(folder, WALL - 1_000_000))
     assert latest(folder) == later
+
+
+def test_a_night_that_begins_by_a_clock_that_is_behind_is_the_last(tmp_path: Path) -> None:
+    folder, spare = tmp_path / "nights", tmp_path / "spare"
+    _begin(new_path(folder, WALL))
+    _begin(new_path(spare, WALL + 3_600_000_000))
+    behind = _begin(new_path(folder, WALL - 86_400_000_000, spare))
+    assert behind.name == "2026-11-25T20-30-00-2.night"
+    assert latest(folder, spare) == behind
+    assert new_path(folder, WALL, spare).name == "2026-11-25T20-30-00-3.night"
+
+
+def test_a_journal_with_a_name_that_somebody_has_given_it_is_none_of_the_last(tmp_path: Path) -> None:
+    path = _begin(new_path(tmp_path, WALL))
+    wedding = _begin(tmp_path / "wedding.night")
+    assert ordered(tmp_path) == [path, wedding]
+    assert new_path(tmp_path, WALL + 1_000_000).name == "2026-11-25T19-30-01.night"
 
 
 def test_a_journal_that_was_never_finished_beginning_is_passed_over(tmp_path: Path) -> None:

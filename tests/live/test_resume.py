@@ -28,6 +28,7 @@ from stagectl.journal.paths import nights
 from stagectl.journal.read import files, open_read
 from stagectl.journal.record import Recorder
 from stagectl.journal.schema import Night as Head
+from stagectl.journal.schema import packed
 from stagectl.journal.spool import bring_home, lived_until
 from stagectl.live import record as recording
 from stagectl.live.broken_off import BrokenOff, broken_off
@@ -497,6 +498,59 @@ def test_what_cannot_be_taken_up_begins_anew_and_says_why(folder: Path) -> None:
         in WARNED[0]
     )
     drop(new.recorder)
+
+
+def test_a_night_that_a_journal_takes_no_more_of_goes_on_in_a_copy(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on", MORE)
+    was = player.killed()
+    monkeypatch.setattr(recording, "unwritable", lambda path: "no more" if path == player.of.recorder.path else None)
+    again = begun(folder)
+    copy = tmp_path / "spare" / player.of.recorder.path.name
+    assert again.recorder.path == copy and f"no more. The journal is kept in {copy} instead" in WARNED[0]
+    on = playing(folder, again)
+    assert on.state.wishes == was.wishes
+    on.press("on")
+    on.killed()
+    # The copy counts from now on, wherever the first one is looked for.
+    third = begun(folder)
+    assert third.recorder.path == copy and len(WARNED) == 1
+    playing(folder, third).ends()
+    assert begun(folder).taken_up is None
+
+
+def test_a_night_of_which_only_the_end_was_on_its_way_is_over(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    player = playing(folder, begun(folder))
+    player.press("on")
+    path = player.of.recorder.path
+    player.killed()
+    end = [packed(Row(player.at - player.of.zero, "end"), 10_000, time.time_ns() // 1000)]
+    monkeypatch.setattr(recording, "unwritable", lambda _: "no more")
+    monkeypatch.setattr("stagectl.journal.elsewhere.on_its_way", lambda _: end)
+    new = begun(folder)
+    assert new.taken_up is None and new.recorder.path != path
+    assert [one.name for one in (tmp_path / "spare").iterdir()] == [path.name]
+    drop(new.recorder)
+
+
+def test_a_night_that_began_by_a_clock_that_was_behind_is_taken_up(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A computer without a clock of its own, away from every network, begins where it was switched off."""
+    playing(folder, begun(folder)).ends()
+    yesterday = time.time_ns() - 24 * 3_600 * 10**9
+    monkeypatch.setattr(time, "time_ns", lambda: yesterday)
+    player = playing(folder, begun(folder))
+    player.press("on")
+    was = player.killed()
+    again = begun(folder)
+    assert again.recorder.path == player.of.recorder.path
+    assert again.state is not None and again.state.wishes == was.wishes
+    drop(again.recorder)
 
 
 def test_a_journal_of_an_earlier_version_begins_anew(folder: Path) -> None:
