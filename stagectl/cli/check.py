@@ -72,7 +72,7 @@ def command(setlist: Path, venue: str | None, whole: bool, here: bool) -> None:
         from stagectl.cli.here import sound_devices
 
         advice += sound_devices(show, lambda line: echo(f"  {line}", "summary"))
-    warned = _warnings(show, compiled.plan, whole, advice)
+    warned = _warnings(show, compiled.plan, venue, whole, advice)
     echo(f"No faults, {count(warned, 'warning')}." if warned else "No faults.", "sound")
 
 
@@ -112,11 +112,14 @@ def _tables(
             echo(f"  note: {one}", "note")
 
 
-def _warnings(show: Show, plan: Plan, whole: bool, more: Iterable[Advice]) -> int:
-    """Print what is worth another look, each with its place; how much there is of it."""
+def _warnings(show: Show, plan: Plan, venue: str | None, whole: bool, more: Iterable[Advice]) -> int:
+    """Print what is worth another look, each with its place: at the venue, or at each where none is chosen; how much
+    there is of it."""
     from stagectl.show.advice import advice_on
+    from stagectl.show.compile import compile_show
 
-    found = advice_on(show, plan, more)
+    venues = [] if venue else show.setlist.venues
+    found = advice_on(show, plan, more, ((name, compile_show(show, name).plan) for name in venues))
     for advice in found if whole else found[:WARNINGS_MAX]:
         echo(str(advice), "warning")
     if not whole and len(found) > WARNINGS_MAX:

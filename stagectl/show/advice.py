@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 from stagectl.errors import Advice
 from stagectl.show.clarity import clarity_advice
 from stagectl.show.patch_fit import patch_advice
+from stagectl.show.port_fit import port_advice
 from stagectl.show.set_length import set_length_advice
 from stagectl.show.timetable_fit import timetable_advice
 from stagectl.show.track_fit import track_advice
@@ -22,6 +23,7 @@ Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 
 ADVISERS: Final[tuple[Adviser, ...]] = (
     patch_advice,
+    port_advice,
     clarity_advice,
     whole_mix_advice,
     track_advice,
@@ -31,9 +33,23 @@ ADVISERS: Final[tuple[Adviser, ...]] = (
 """Who is asked."""
 
 
-def advice_on(show: Show, plan: Plan, proved: Iterable[Advice] = ()) -> list[Advice]:
+def advice_on(
+    show: Show, plan: Plan, proved: Iterable[Advice] = (), elsewhere: Iterable[tuple[str, Plan]] = ()
+) -> list[Advice]:
     """Every warning, those of the proof too, by the order in which the files were read and then by line, none said
-    twice."""
+    twice. `elsewhere`: other venues and their plans: what is warned of only there, at lines without a warning here,
+    says so."""
     files = {str(source.path): at for at, source in reversed(list(enumerate(show.sources.values())))}
-    found = dict.fromkeys([*proved, *(advice for adviser in ADVISERS for advice in adviser(show, plan))])
-    return sorted(found, key=lambda advice: (files.get(advice.file, len(files)), advice.line))
+    found = dict.fromkeys([*proved, *_asked(show, plan)])
+    lines = {(advice.file, advice.line) for advice in found}
+    there: dict[Advice, list[str]] = {}
+    for venue, other in elsewhere:
+        for advice in _asked(show, other):
+            if (advice.file, advice.line) not in lines:
+                there.setdefault(advice, []).append(f"at `{venue}`")
+    told = [*found, *(advice._replace(text=f"{advice.text} ({', '.join(at)})") for advice, at in there.items())]
+    return sorted(told, key=lambda advice: (files.get(advice.file, len(files)), advice.line))
+
+
+def _asked(show: Show, plan: Plan) -> list[Advice]:
+    return [advice for adviser in ADVISERS for advice in adviser(show, plan)]
