@@ -36,12 +36,13 @@ async def look(show: Show, compiled: Compiled, api: str) -> tuple[bool, list[str
     plan, side = compiled.plan, reader.side
     first = plan.rests[min(1, len(plan.stops) - 1)].steps
     try:
+        known = await reader.read(FOUND_S, READ_S)
         if not side.talk.can_read:
             levels = sum(level is not None for level in first)
-            lines = [f"This desk cannot be read: the first `next` asserts all {levels} levels."]
+            away = [] if known else [*reader.troubles, f"The desk's port `{side.link.wants}` is not here."]
+            lines = [*away, f"This desk cannot be read by its profile: the first `next` asserts all {levels} levels."]
             counted = counted_as_0_db(show.rig, plan)
-            return True, lines if counted is None else [*lines, f"Warning: {counted}."]
-        known = await reader.read(FOUND_S, READ_S)
+            return known, lines if counted is None else [*lines, f"Warning: {counted}."]
         if side.waits:
             return False, [*reader.troubles, f"The desk at `{side.link.wants}` does not answer."]
         return known, _found(plan, reader.state, first)

@@ -28,16 +28,24 @@ ANY_DAY: Final = date(2001, 1, 1)
 
 
 class SetLength(NamedTuple):
-    """How long a set takes, ns; how many songs it has, and of how many the length is `unsaid`."""
+    """How long a set takes, ns; how many songs it has, and of how many the length is `unsaid`; how much of it is in the
+    `gaps` between them, ns."""
 
     ns: int
     songs: int
     unsaid: int
+    gaps: int
 
     @property
     def minutes(self) -> int:
         """In whole minutes, rounded up."""
         return -(-self.ns // MINUTE_NS)
+
+    @property
+    def text(self) -> str:
+        """That, in words: `about 52 min, with 4 min between songs`."""
+        between = f", with {span_text(self.gaps)} between songs" if self.gaps else ""
+        return f"about {_minutes(self.minutes)}{between}"
 
     @property
     def assumed(self) -> str:
@@ -54,7 +62,8 @@ def set_length(lengths: Sequence[int | None], gap: int | Sequence[int]) -> SetLe
     """How long songs take that are played one after the other. `lengths`: of each, ns, None where it is not known;
     `gap`: between two of them, ns, or each gap by itself."""
     unsaid = sum(length is None for length in lengths)
-    return SetLength(_together(lengths) + sum(_gaps(lengths, gap)), len(lengths), unsaid)
+    gaps = sum(_gaps(lengths, gap))
+    return SetLength(_together(lengths) + gaps, len(lengths), unsaid, gaps)
 
 
 def set_to_go(lengths: Sequence[int | None], gap: int | Sequence[int], song: int, since: int) -> int:
@@ -132,7 +141,7 @@ def _clock(at: datetime | None) -> int | None:
 def length_text(length: SetLength, model: TimetableModel | None) -> str:
     """The set's length in a sentence: `the set takes about 52 min; from 21:00 it ends at 21:52, 53 min before the
     curfew`."""
-    says = f"the set takes about {_minutes(length.minutes)}"
+    says = f"the set takes {length.text}"
     end = ending(model, length.minutes) if model is not None else Ending(None, None, None, None)
     if end.begins is not None and end.ends is not None:
         says += f"; from {clock_text(end.begins)} it ends at {clock_text(end.ends)}"
@@ -154,7 +163,7 @@ def set_length_advice(show: Show, plan: Plan) -> Iterator[Advice]:
         where = "" if venue is None else f" (at `{venue}`)"
         assumed = f"; {length.assumed}" if length.unsaid else ""
         says = (
-            f"the set takes about {_minutes(length.minutes)}: from {clock_text(end.begins)} it ends at "
+            f"the set takes {length.text}: from {clock_text(end.begins)} it ends at "
             f"{clock_text(end.ends)}, {_spare(end.spare)} the curfew{where}{assumed}"
         )
         yield show.sources["setlist"].advice(says, *place_of_time(setlist, venue, "curfew"))

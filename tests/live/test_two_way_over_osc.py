@@ -224,6 +224,19 @@ def test_a_dry_run_of_a_desk_that_does_not_answer_says_so(tmp_path: Path) -> Non
     assert "does not answer" in run.stdout
 
 
+def test_a_dry_run_says_where_the_port_of_a_desk_is_not_that_cannot_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    show = quick_copy("nine-songs", tmp_path, **{"port: desk": "port: no such desk"})
+    run = stagectl("run", str(show), "--dry")
+    assert run.returncode == 1
+    assert run.stdout.splitlines()[-2:] == [
+        "The desk's port `no such desk` is not here.",
+        "This desk cannot be read by its profile: the first `next` asserts all 80 levels.",
+    ]
+
+
 def test_a_hand_in_mid_fade_is_let_be(tmp_path: Path) -> None:
     """The singer's own voice fades to -3 dB; somebody pulls it to -1 dB on the way."""
     with night(tmp_path, fade="2") as (daemon, desk, foot, journal):

@@ -24,10 +24,10 @@ GAPS = st.integers(0, 120 * S)
 
 
 def test_three_songs_and_the_gaps_between_them() -> None:
-    assert set_length([3 * MIN, 4 * MIN, 5 * MIN], 20 * S) == SetLength(12 * MIN + 40 * S, 3, 0)
-    assert set_length([3 * MIN, None, None], 20 * S) == SetLength(11 * MIN + 40 * S, 3, 2)
-    assert set_length([3 * MIN], 20 * S) == SetLength(3 * MIN, 1, 0)
-    assert set_length([], 20 * S) == SetLength(0, 0, 0)
+    assert set_length([3 * MIN, 4 * MIN, 5 * MIN], 20 * S) == SetLength(12 * MIN + 40 * S, 3, 0, 40 * S)
+    assert set_length([3 * MIN, None, None], 20 * S) == SetLength(11 * MIN + 40 * S, 3, 2, 40 * S)
+    assert set_length([3 * MIN], 20 * S) == SetLength(3 * MIN, 1, 0, 0)
+    assert set_length([], 20 * S) == SetLength(0, 0, 0, 0)
     assert set_length([MIN, MIN, MIN], [5 * S, 20 * S]).ns == 3 * MIN + 25 * S
 
 
@@ -52,43 +52,45 @@ def test_what_is_to_go_and_what_is_past_are_the_set(lengths: list[int | None], g
     assert set_to_go(lengths, gap, song, here + since) == set_to_go(lengths, gap, song, here)
 
 
-LONG = SetLength(51 * MIN + 40 * S, 13, 0)
+TAKES = "the set takes about 52 min, with 4 min between songs"
+SHORT = "the set takes about 14 min, with 40 s between songs"
+LONG = SetLength(51 * MIN + 40 * S, 13, 0, 4 * MIN)
 
 
 @pytest.mark.parametrize(
     ("entries", "says"),
     [
-        ({}, "the set takes about 52 min"),
-        ({"doors": "19:30"}, "the set takes about 52 min"),
-        ({"set": "21:00"}, "the set takes about 52 min; from 21:00 it ends at 21:52"),
+        ({}, TAKES),
+        ({"doors": "19:30"}, TAKES),
+        ({"set": "21:00"}, f"{TAKES}; from 21:00 it ends at 21:52"),
         (
             {"set": "21:00", "curfew": "22:45"},
-            "the set takes about 52 min; from 21:00 it ends at 21:52, 53 min before the curfew",
+            f"{TAKES}; from 21:00 it ends at 21:52, 53 min before the curfew",
         ),
         (
             {"set": "21:00", "curfew": "21:52"},
-            "the set takes about 52 min; from 21:00 it ends at 21:52, just at the curfew",
+            f"{TAKES}; from 21:00 it ends at 21:52, just at the curfew",
         ),
         (
             {"set": "21:00", "curfew": "21:30"},
-            "the set takes about 52 min; from 21:00 it ends at 21:52, 22 min past the curfew",
+            f"{TAKES}; from 21:00 it ends at 21:52, 22 min past the curfew",
         ),
         (
             {"set": "23:30", "curfew": "1:40"},
-            "the set takes about 52 min; from 23:30 it ends at 0:22, 1 h 18 min before the curfew",
+            f"{TAKES}; from 23:30 it ends at 0:22, 1 h 18 min before the curfew",
         ),
         (
             {"curfew": "0:30"},
-            "the set takes about 52 min; to end before the curfew at 0:30 it has to begin by 23:38",
+            f"{TAKES}; to end before the curfew at 0:30 it has to begin by 23:38",
         ),
         # In the night of 28 March 2026 the clocks go from 2:00 to 3:00, and in that of 24 October from 3:00 to 2:00.
         (
             {"set": "1:30", "curfew": "3:30", "date": "2026-03-29", "zone": "Europe/Berlin"},
-            "the set takes about 52 min; from 1:30 it ends at 3:22, 8 min before the curfew",
+            f"{TAKES}; from 1:30 it ends at 3:22, 8 min before the curfew",
         ),
         (
             {"set": "1:30", "curfew": "3:30", "date": "2026-10-25", "zone": "Europe/Berlin"},
-            "the set takes about 52 min; from 1:30 it ends at 2:22, 2 h 8 min before the curfew",
+            f"{TAKES}; from 1:30 it ends at 2:22, 2 h 8 min before the curfew",
         ),
     ],
 )
@@ -98,9 +100,9 @@ def test_the_set_s_length_in_words(entries: dict[str, str], says: str) -> None:
 
 def test_songs_without_a_length_are_said() -> None:
     some = "3 of 13 songs say no length and count as 4:00"
-    assert length_text(LONG._replace(unsaid=3), None) == f"the set takes about 52 min; {some}"
+    assert length_text(LONG._replace(unsaid=3), None) == f"{TAKES}; {some}"
     assert LONG._replace(unsaid=1).assumed == "1 of 13 songs says no length and counts as 4:00"
-    assert SetLength(4 * MIN, 1, 1).assumed == "the one song says no length and counts as 4:00"
+    assert SetLength(4 * MIN, 1, 1, 0).assumed == "the one song says no length and counts as 4:00"
 
 
 @given(
@@ -118,7 +120,7 @@ def test_it_is_past_the_curfew_exactly_where_it_really_is(
         {"set": f"{begins // 60}:{begins % 60:02d}", "curfew": f"{ends // 60}:{ends % 60:02d}"}
     )
     is_past = minutes * 60 + extra > to_curfew * 60
-    assert ("past the curfew" in length_text(SetLength(minutes * MIN + extra * S, 9, 0), model)) is is_past
+    assert ("past the curfew" in length_text(SetLength(minutes * MIN + extra * S, 9, 0, 0), model)) is is_past
 
 
 # -- in a show ------------------------------------------------------------------------------------------------
@@ -177,7 +179,7 @@ def test_lengths_come_from_the_songs_and_their_tracks(tmp_path: Path) -> None:
 
 def test_check_says_how_long_it_takes_at_each_venue(tmp_path: Path) -> None:
     folder = duo(tmp_path)
-    takes = "the set takes about 14 min; from "
+    takes = f"{SHORT}; from "
     assumed = "; 1 of 3 songs says no length and counts as 4:00"
     assert check(folder)[0] == f"  {takes}21:00 it ends at 21:14, 16 min before the curfew{assumed}"
     there = check(folder, "--venue", "Fish Dock")
@@ -190,7 +192,7 @@ def test_check_says_how_long_it_takes_at_each_venue(tmp_path: Path) -> None:
 
 def test_a_set_past_the_curfew_is_warned_of_where_the_curfew_stands(tmp_path: Path) -> None:
     says = (
-        "the set takes about 14 min: from 21:00 it ends at 21:14, 4 min past the curfew (at `Fish Dock`); "
+        f"{SHORT}: from 21:00 it ends at 21:14, 4 min past the curfew (at `Fish Dock`); "
         "1 of 3 songs says no length and counts as 4:00"
     )
     assert warned(duo(tmp_path)) == [(11, says)]
@@ -199,16 +201,17 @@ def test_a_set_past_the_curfew_is_warned_of_where_the_curfew_stands(tmp_path: Pa
 def test_a_curfew_of_all_is_warned_of_there_for_each_venue_that_begins_later(tmp_path: Path) -> None:
     late = SETLIST.replace("{set: 20:00}", "{set: 21:20}").replace("curfew: 21:10", "doors: 19:00")
     assert [(line, text.split(";")[0]) for line, text in warned(duo(tmp_path, late))] == [
-        (8, "the set takes about 14 min: from 21:20 it ends at 21:34, 4 min past the curfew (at `Old Mill`)")
+        (
+            8,
+            f"{SHORT}: from 21:20 it ends at 21:34, 4 min past the curfew (at `Old Mill`)",
+        )
     ]
 
 
 def test_a_venue_without_a_curfew_takes_it_away(tmp_path: Path) -> None:
     free = SETLIST.replace("curfew: 21:10", "curfew:")
     assert warned(duo(tmp_path, free)) == []
-    assert check(tmp_path, "--venue", "Fish Dock")[0].startswith(
-        "  the set takes about 14 min; from 21:00 it ends at 21:14;"
-    )
+    assert check(tmp_path, "--venue", "Fish Dock")[0].startswith(f"  {SHORT}; from 21:00 it ends at 21:14;")
 
 
 def test_without_a_timetable_and_lengths_nothing_is_said(tmp_path: Path) -> None:
