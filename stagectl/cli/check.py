@@ -115,11 +115,9 @@ def _tables(
 def _warnings(show: Show, plan: Plan, venue: str | None, whole: bool, more: Iterable[Advice]) -> int:
     """Print what is worth another look, each with its place: at the venue, or at each where none is chosen; how much
     there is of it."""
-    from stagectl.show.advice import advice_on
-    from stagectl.show.compile import compile_show
+    from stagectl.show.advice import advice_on, elsewhere
 
-    venues = [] if venue else show.setlist.venues
-    found = advice_on(show, plan, more, ((name, compile_show(show, name).plan) for name in venues))
+    found = advice_on(show, plan, more, elsewhere(show, venue))
     for advice in found if whole else found[:WARNINGS_MAX]:
         echo(str(advice), "warning")
     if not whole and len(found) > WARNINGS_MAX:

@@ -60,7 +60,7 @@ def prove(setlist: Path, venue: str | None) -> Proven:
     from dataclasses import replace
 
     from stagectl.errors import FileFaults
-    from stagectl.show.advice import advice_on
+    from stagectl.show.advice import advice_on, elsewhere
     from stagectl.show.compile import compile_show
     from stagectl.show.load import load_show
     from stagectl.show.proof import proof_of
@@ -78,7 +78,7 @@ def prove(setlist: Path, venue: str | None) -> Proven:
         return Proven(error.faults, 0, "")
     if proved.faults:
         return Proven(proved.faults, 0, "")
-    return Proven((), len(advice_on(show, plan, [*proved.advice, *more])), proved.says)
+    return Proven((), len(advice_on(show, plan, [*proved.advice, *more], elsewhere(show, venue))), proved.says)
 
 
 def _until_the_end() -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from stagectl.errors import Advice
 from stagectl.show.clarity import clarity_advice
+from stagectl.show.compile import compile_show
 from stagectl.show.patch_fit import patch_advice
 from stagectl.show.port_fit import port_advice
 from stagectl.show.set_length import set_length_advice
@@ -49,6 +50,12 @@ def advice_on(
                 there.setdefault(advice, []).append(f"at `{venue}`")
     told = [*found, *(advice._replace(text=f"{advice.text} ({', '.join(at)})") for advice, at in there.items())]
     return sorted(told, key=lambda advice: (files.get(advice.file, len(files)), advice.line))
+
+
+def elsewhere(show: Show, venue: str | None) -> Iterator[tuple[str, Plan]]:
+    """Every venue and its plan, where none is chosen."""
+    for name in () if venue else show.setlist.venues:
+        yield name, compile_show(show, name).plan
 
 
 def _asked(show: Show, plan: Plan) -> list[Advice]:
