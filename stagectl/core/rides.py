@@ -4,8 +4,8 @@
   one before was not. What was not taken is counted, and recorded once, before the next value that is.
 - Pick-up: a treadle takes hold of its level when its shift meets the one that the level has, or passes it; until then
   its values are refused, so that no level jumps. It loses hold when what it is mapped to changes (another level,
-  another range), and when somebody else has moved the shift meanwhile; a song that changes neither leaves it its hold,
-  since a shift counts from whatever the scene's level is.
+  another range), when it is moved where it moves nothing, and when somebody else has moved the shift meanwhile; a song
+  that changes none of these leaves it its hold, since a shift counts from whatever the scene's level is.
 - Smoothing: the level stands at the mean of the treadle's shifts at the last `FRAMES` frames, which are a quarter of
   `smooth_ns` apart; the first frame is at once. So the level never leaves the range of what the foot asked for, rises
   where the foot only rises, and stands exactly at the resting value at most `smooth_ns` after it was said: within
@@ -57,9 +57,11 @@ def ride(work: Work, key: Key, control: Control, action: Ride, value: int) -> No
     pressed(work, by, Gesture.TURN.value)
     send = send_meant(work, by, action.column, action.listener)
     if isinstance(send, Reason):
+        let_go(work, key)
         refuse(work, by, send)
         return
     if work.plan.grid_of(send) is None or work.base[send] is None:
+        let_go(work, key)
         refuse(work, by, Reason.NOT_DRIVEN, work.plan.send_name(send))
         return
     shift = shift_at(places[value], action.low, action.high)
@@ -130,6 +132,13 @@ def tell_jitter(work: Work, key: Key) -> None:
         values = f"{grip.ignored} value{'s' if grip.ignored > 1 else ''}"
         refuse(work, presser_of(work, key, values), Reason.JITTER)
         _keep(work, key, replace(grip, ignored=0))
+
+
+def let_go(work: Work, key: Key) -> None:
+    """A treadle is moved where it moves nothing: what it says next has to meet the level anew."""
+    if key in work.state.grips:
+        tell_jitter(work, key)
+        work.set(grips=MappingProxyType({one: grip for one, grip in work.state.grips.items() if one != key}))
 
 
 def _keep(work: Work, key: Key, grip: Grip) -> None:

@@ -40,7 +40,7 @@ from stagectl.core.events import (
 from stagectl.core.gestures import TOGETHER, UNDECIDED, Edge, Gesture, Hand, Phase, turn_hand
 from stagectl.core.lamps import light, pedal_is, wire_is
 from stagectl.core.plan import Plan
-from stagectl.core.rides import glide_on, ride, tell_jitter
+from stagectl.core.rides import glide_on, let_go, ride, tell_jitter
 from stagectl.core.state import Key, State
 from stagectl.core.touch import rested
 from stagectl.core.tracks import next_due, player_came, player_ended, player_failed, player_said, player_went, track_due
@@ -155,6 +155,7 @@ def _moved(work: Work, event: Moved) -> None:
         if isinstance(turn, Ride):
             ride(work, key, control, turn, event.value)
         else:
+            let_go(work, key)
             refuse(work, presser_of(work, key, Gesture.TURN.value), Reason.NOT_MAPPED)
         return
     kind = control.kind

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from types import MappingProxyType
 from typing import cast
 
 from depth import examples
@@ -238,3 +239,29 @@ def test_two_treadles_on_one_level_do_not_fight() -> None:
     back = run(plan, moves([(0, 101)], second.state.now + 10**9), second.state)
     assert [refused.reason for refused in back.of(Refused)] == [Reason.NOT_PICKED_UP]
     assert back.state.rides == second.state.rides
+
+
+@given(st.integers(0, 127), st.lists(st.integers(0, 127), min_size=1, max_size=3), st.integers(0, 127))
+def test_a_treadle_that_is_moved_where_it_moves_nothing_has_to_meet_its_level_anew(
+    rested: int, meanwhile: list[int], value: int
+) -> None:
+    """Nothing is mapped to it there, or the level that it rides is none of the show's there."""
+    plan = plan_of(Travel())
+    here, there = plan.stops
+    for nothing in (
+        replace(there, does=MappingProxyType({(0, 0): MappingProxyType({})})),
+        replace(there, levels=(None, *there.levels[1:])),
+    ):
+        some = replace(plan, stops=(here, nothing))
+        _, ran = turned(some, [(0, rested)], start_value=64)
+        away = run(some, [(ran.state.now + 10**9, wish(GoTo(stop=1)))], ran.state)
+        there_ = run(
+            some, moves([(100 * at, one) for at, one in enumerate(meanwhile)], away.state.now + 10**9), away.state
+        )
+        assert len(there_.of(Refused)) == len(meanwhile) and not there_.of(Changed)
+        back = rest(some, run(some, [(there_.state.now + 10**9, wish(GoTo(stop=0)))], there_.state))
+        moved = run(some, moves([(0, value)], back.state.now + 10**9), back.state)
+        now, asked = back.state.rides.get(0, 0), shift_at(Travel().places(127)[value], RIDE.low, RIDE.high)
+        if abs(asked - now) > PICK_UP:
+            assert moved.state.rides == back.state.rides
+            assert [refused.reason for refused in moved.of(Refused)] == [Reason.NOT_PICKED_UP]
