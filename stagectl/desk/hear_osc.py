@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 
 from stagectl.desk.meaning import (
     ARGUMENTS,
+    DISCARDED,
     NOT_OSC,
     OTHER,
     Asked,
@@ -23,7 +24,7 @@ from stagectl.errors import WireError
 from stagectl.show.osc_template import Shape, ValueType, shape_of, to_code
 from stagectl.show.places import ByOsc
 from stagectl.show.profile import ProfileModel
-from stagectl.wire.osc import OscMessage, parse
+from stagectl.wire.osc import OscMessage, parse, read
 
 
 class OscEar:
@@ -49,13 +50,15 @@ class OscEar:
         self._phrases.forget()
 
     def hear(self, packet: bytes) -> Iterator[Meaning]:
-        """What a packet's messages mean. A packet that is not sound throughout means nothing."""
+        """What a packet's messages mean. One that is no packet means nothing."""
         try:
-            messages = parse(packet)
+            found = read(packet)
         except WireError:
             self.counted[NOT_OSC] += 1
             return
-        for message in messages:
+        if found.discarded:
+            self.counted[DISCARDED] += len(found.discarded)
+        for message in found.messages:
             yield from self._message(message)
 
     def _message(self, message: OscMessage) -> Iterator[Meaning]:

@@ -17,7 +17,7 @@ from stagectl.learn.desk_sysex import Places, Timed, sysex_voices
 from stagectl.learn.desk_voices import NO_CHANGE, NO_LEVEL, Sample, Shape, Voice, Voices
 from stagectl.learn.series import BACKGROUND, MESSAGES_MAX, TOGETHER_NS
 from stagectl.wire import midi
-from stagectl.wire.osc import BUNDLE, parse
+from stagectl.wire.osc import BUNDLE, read
 from stagectl.wire.stream import MidiStream
 
 PAIRED_SHARE: Final = 0.6
@@ -190,9 +190,12 @@ def _osc_voices(parts: Sequence[Part]) -> Voices:
                 found.odd["beyond the first messages"] += 1
                 continue
             try:
-                heard += [Heard(at, part, message) for message in parse(data)]
+                messages, discarded = read(data)
             except WireError as error:
-                found.odd[str(error)] += 1
+                messages, discarded = [], [str(error)]
+            heard += [Heard(at, part, message) for message in messages]
+            if discarded:
+                found.odd.update(discarded)
                 found.refused.add(part)
     for voice, sample in osc_voices(heard):
         found.add(voice, sample)

@@ -1,8 +1,8 @@
 """OSC 1.0 packets. They are built by the python-osc library and read here, strictly.
 
 Source: the OSC 1.0 specification. A message with a type tag that is not known is discarded whole, because what
-follows an argument of unknown length cannot be read. A packet that is cut short is refused: the library would read a
-missing number as 0, which is a level.
+follows an argument of unknown length cannot be read; the others of its bundle are not. A packet that is cut short is
+refused: the library would read a missing number as 0, which is a level.
 """
 
 from __future__ import annotations
@@ -68,19 +68,49 @@ def build(address: str, arguments: tuple[Argument, ...] = (), types: str | None 
         raise WireError(f"{address} cannot be said with {arguments}: {error}") from error
 
 
-def parse(packet: bytes, depth: int = 0) -> list[OscMessage]:
-    """The messages of a packet, bundles flattened (their time tags are not waited for).
+class _DiscardedError(WireError):
+    """One message makes no sense; what is beside it in a bundle does."""
 
-    Raises WireError where the packet is not OSC, is cut short or too long for its type tags, or holds an unknown
-    type tag or a number that is not finite. Nothing of such a packet is used.
-    """
+
+class OscPacket(NamedTuple):
+    """The messages of a packet, bundles flattened (their time tags are not waited for); and why others were
+    `discarded`: they hold an unknown type tag, or a number that is not finite."""
+
+    messages: list[OscMessage]
+    discarded: list[str]
+
+
+def read(packet: bytes) -> OscPacket:
+    """What a packet says. Raises WireError where the packet is not OSC, or is cut short or too long for its type tags:
+    nothing of such a packet is used."""
+    found = OscPacket([], [])
+    for one in _in(packet, 0):
+        try:
+            found.messages.append(_message(one))
+        except _DiscardedError as error:
+            found.discarded.append(str(error))
+    return found
+
+
+def parse(packet: bytes) -> list[OscMessage]:
+    """The messages of a packet that has to make sense throughout. Raises WireError where it does not."""
+    found = read(packet)
+    if found.discarded:
+        raise WireError(found.discarded[0])
+    return found.messages
+
+
+def _in(packet: bytes, depth: int) -> Iterator[bytes]:
+    """The messages of a packet, one by one."""
     if depth > BUNDLES_MAX:
         raise WireError(f"bundles stand in bundles more than {BUNDLES_MAX} deep")
     if len(packet) % 4:
         raise WireError("not an OSC packet: its length is no multiple of 4")
     if packet.startswith(BUNDLE):
-        return [message for element in _elements(packet) for message in parse(element, depth + 1)]
-    return [_message(packet)]
+        for element in _elements(packet):
+            yield from _in(element, depth + 1)
+    else:
+        yield packet
 
 
 def _elements(packet: bytes) -> Iterator[bytes]:
@@ -135,10 +165,10 @@ def _argument(tag: str, packet: bytes, at: int) -> tuple[Argument, int]:
         return packet[at:end], end + -end % 4
     if tag not in FIXED_TAGS:
         said = tag if tag.isprintable() else f"{ord(tag):02X}"
-        raise WireError(f"the OSC type tag `{said}` is not known: the message is discarded")
+        raise _DiscardedError(f"the OSC type tag `{said}` is not known: the message is discarded")
     value, at = _fixed(tag, packet, at)
     if isinstance(value, float) and not math.isfinite(value):
-        raise WireError(f"an OSC argument is {value}, which is no number")
+        raise _DiscardedError(f"an OSC argument is {value}, which is no number")
     return value, at
 
 

@@ -11,7 +11,7 @@ from shipped import MIXES, PROFILES, SOCKETS, law_of, pair, profile_of, sends, s
 
 from stagectl.core.levels import OFF
 from stagectl.desk import meaning, virtual
-from stagectl.desk.meaning import ARGUMENTS, FINE_ALONE, NOT_OSC, OTHER, OUT_OF_RANGE, Asked, Spot
+from stagectl.desk.meaning import ARGUMENTS, DISCARDED, FINE_ALONE, NOT_OSC, OTHER, OUT_OF_RANGE, Asked, Spot
 from stagectl.desk.talk import DeskTalk, Said
 from stagectl.desk.virtual import Brought, VirtualDesk
 from stagectl.show.load import load_show
@@ -115,11 +115,20 @@ def test_a_value_between_two_steps_is_the_nearest() -> None:
     assert talk.hear(build("/mix/3/from/5", (-200.0,))) == [Said(send, OFF)]
 
 
+def test_one_odd_message_costs_no_other_of_its_bundle() -> None:
+    """A desk may bundle levels with meters, which stand at minus infinity where nothing is heard."""
+    talk = _talk("osc-decibels")
+    parts = [build("/mix/3/from/5", (-12.3,)), build("/meter", (float("-inf"),)), build("/mix/3/from/1", (-6.0,))]
+    bundle = b"#bundle\0" + bytes(8) + b"".join(len(part).to_bytes(4, "big") + part for part in parts)
+    assert talk.hear(bundle) == [Said(_send(3, 5), -1_230), Said(_send(3, 1), -600)]
+    assert talk.counted == Counter({DISCARDED: 1})
+
+
 @pytest.mark.parametrize(
     ("packet", "reason"),
     [
-        (build("/mix/3/from/5", (float("nan"),)), NOT_OSC),
-        (build("/mix/3/from/5", (float("inf"),)), NOT_OSC),
+        (build("/mix/3/from/5", (float("nan"),)), DISCARDED),
+        (build("/mix/3/from/5", (float("inf"),)), DISCARDED),
         (build("/mix/3/from/5", (11.0,)), OUT_OF_RANGE),
         (build("/mix/3/from/5", ("-12",)), ARGUMENTS),
         (build("/mix/3/from/5", (True,)), ARGUMENTS),

@@ -9,7 +9,9 @@ from ears import mapping, moves
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stagectl.core.events import Unmapped
 from stagectl.pedals.hear import MidiEar, OscEar
+from stagectl.show.mapping import MappingModel
 from stagectl.show.overlap import overlap
 from stagectl.wire.osc import build
 
@@ -114,4 +116,23 @@ def test_osc_controls_are_told_apart_by_their_address() -> None:
     assert moves(ear.hear(build("/b", (127,)))) == [(1, 16383)]
     assert moves(ear.hear(build("/a", ()))) == [(0, 16383), (0, 0)]
     assert moves(ear.hear(build("/b", (64,)))) == [(1, 8256)]
+    # An odd message is refused by itself.
+    parts = [build("/b", (127,)), b"/a\0\0,x\0\0", build("/a", (1,))]
+    bundle = b"#bundle\0" + bytes(8) + b"".join(len(part).to_bytes(4, "big") + part for part in parts)
+    events = ear.hear(bundle)
+    assert moves(events) == [(1, 16383), (0, 16383)]
+    assert [one.said for one in events if isinstance(one, Unmapped)] == [
+        "the OSC type tag `x` is not known: the message is discarded"
+    ]
     ear.reset()
+
+
+def test_a_message_without_a_value_moves_no_treadle() -> None:
+    ride = {"ride": "own", "from": -12, "to": 12}
+    controls = {"treadle": {"sends": {"osc": "/a"}, "turn": ride}, "switch": {"sends": {"osc": "/b"}}}
+    ear = OscEar(0, MappingModel.model_validate({"name": "a board", "controls": controls}))
+    for packet in (build("/a"), build("/a", ("up",))):
+        (event,) = ear.hear(packet)
+        assert isinstance(event, Unmapped)
+    assert moves(ear.hear(build("/a", (0.5,)))) == [(0, 8192)]
+    assert moves(ear.hear(build("/b"))) == [(1, 16383), (1, 0)]

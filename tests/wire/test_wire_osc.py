@@ -14,7 +14,18 @@ from pythonosc.osc_message import OscMessage as Reference
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from stagectl.errors import WireError
-from stagectl.wire.osc import BUNDLES_MAX, PACKET_MAX, Argument, OscMessage, build, check_address, osc_text, parse
+from stagectl.wire.osc import (
+    BUNDLES_MAX,
+    PACKET_MAX,
+    Argument,
+    OscMessage,
+    OscPacket,
+    build,
+    check_address,
+    osc_text,
+    parse,
+    read,
+)
 
 # The OSC 1.0 specification, examples page.
 FREQUENCY = bytes.fromhex("2f6f7363696c6c61746f722f342f6672657175656e6379002c66000043dc0000")
@@ -111,6 +122,13 @@ def test_an_unknown_type_tag_discards_the_whole_message(tag: str) -> None:
         parse(packet)
     with pytest.raises(WireError, match="is not known"):
         parse(_bundle(build("/b", (1.0,)), packet))
+    # The message is; the others of its bundle are not.
+    (why,) = read(packet).discarded
+    assert read(packet) == OscPacket([], [why])
+    some = _bundle(build("/b", (1.0,)), packet, _bundle(packet, build("/c")))
+    assert read(some) == OscPacket([OscMessage("/b", (1.0,)), OscMessage("/c")], [why, why])
+    with pytest.raises(WireError, match="not an OSC packet"):
+        read(_bundle(build("/b", (1.0,)), packet, b"/c\0\0,f\0\0"))
 
 
 def test_a_number_that_was_cut_off_is_no_zero() -> None:
@@ -137,6 +155,8 @@ def test_a_message_without_type_tags_has_no_arguments() -> None:
 def test_what_is_not_finite_is_refused(value: float, tag: str, shape: str) -> None:
     with pytest.raises(WireError, match="which is no number"):
         parse(b"/a\0\0" + _padded("," + tag) + struct.pack(shape, value))
+    found = read(_bundle(b"/a\0\0" + _padded("," + tag) + struct.pack(shape, value), build("/b", (1.0,))))
+    assert found.messages == [OscMessage("/b", (1.0,))] and len(found.discarded) == 1
 
 
 def test_a_bundle_is_flattened_in_its_order() -> None:
