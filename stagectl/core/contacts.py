@@ -20,8 +20,9 @@ acts.
 
 Kinds of switch: a *momentary* one is down and up. A *latching* one changes its state with each press, so every
 change is a press and a release at once, and so is the first thing that it says. A switch that only ever says that
-it was pressed (a program change) says the same thing again when it bounces: each saying is an edge, and it rests
-where it was acted on. What says the state that a contact is in already is no edge; it is refused.
+it was pressed (a program change, or a controller that comes with one value) says the same thing again when it
+bounces: each saying is an edge, and it rests where it was acted on; that it was let go is none of its edges. What
+says the state that a contact is in already is no edge; it is refused.
 """
 
 from __future__ import annotations
@@ -95,6 +96,8 @@ class Heard(Struct, frozen=True):
 
 def edge(contact: Contact | None, down: bool, now: int, kind: Kind, bounce_ns: int) -> Heard | None:
     """What a contact says now, after its window was run out in time (`shut`). None: nothing new, to be refused."""
+    if kind is Kind.ONE_SHOT and not down:
+        return None
     if contact is not None:
         if down == contact.down and kind is not Kind.ONE_SHOT:
             return None

@@ -25,9 +25,9 @@ def overridden(does: Does, over: Does) -> Does:
 
 class Control(Struct, frozen=True, kw_only=True, dict=True):
     """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
-    False for a switch that only ever says that it was pressed (a program change). `switch` is how its values are
-    read as downs and ups, `travel` how they are read as a way from heel to toe; which of the two counts is told by
-    what is mapped: a control with a `turn` is a treadle."""
+    False for a switch that only ever says that it was pressed (a program change, a controller with one value). `switch`
+    is how its values are read as downs and ups, `travel` how they are read as a way from heel to toe; which of the two
+    counts is told by what is mapped: a control with a `turn` is a treadle."""
 
     name: str
     does: Does

@@ -159,7 +159,7 @@ def _moved(work: Work, event: Moved) -> None:
             refuse(work, presser_of(work, key, Gesture.TURN.value), Reason.NOT_MAPPED)
         return
     kind = control.kind
-    down = kind is Kind.ONE_SHOT or control.switch.is_down(event.value, control.top)
+    down = control.switch.is_down(event.value, control.top)
     heard = hear_edge(work.state.contacts.get(key), down, work.at, kind, control.switch.bounce_ns)
     if heard is None:
         reason = Reason.ALREADY_DOWN if down else Reason.ALREADY_UP

@@ -147,6 +147,7 @@ def _one_value(base: Verdict, points: Sequence[Point]) -> Verdict:
     return replace(
         base,
         kind=Kind.REPEATS,
+        closed=base.high == 0,
         sure=Sure.FAIRLY,
         movements=presses,
         why=f"the value {base.high} came {presses} times, with no other between",

@@ -1,7 +1,7 @@
 """Sorting what a port said into controls: which messages belong to one switch or treadle, and the values it took.
 
 Pure. Sources: MIDI 1.0 Detailed Specification 4.2.1, for pairs of controllers (the most significant half comes first,
-and sets the other to 0), for registered and non-registered parameters, and for bank select.
+and sets the other to 0). Parameters and banks are told apart as the ear does that hears the pedal on stage.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Final, NamedTuple, TypeAlias
 
+from stagectl.pedals.parameters import NO_MSB, SELECTING, Bank, Selection
 from stagectl.wire import midi
 from stagectl.wire.stream import COMMON_DATA, data_bytes
 
@@ -33,7 +34,6 @@ BACKGROUND: Final = {
 
 REALTIME: Final = {byte: word for word, byte in midi.REALTIME.items()}
 
-_PARAMETER: Final = (98, 99, 100, 101)
 _STEPS: Final = (96, 97)
 _POLY, _PRESSURE, _BEND, _SONG = 0xA0, 0xD0, 0xE0, 0xF3
 
@@ -174,26 +174,11 @@ def _parametric(packets: Sequence[Packet]) -> set[int]:
     chosen: set[int] = set()
     found: set[int] = set()
     for _, channel, number, _ in _controls(packets):
-        if number in _PARAMETER:
+        if number in SELECTING:
             chosen.add(channel)
         elif number in (midi.DATA_MSB, midi.DATA_LSB, *_STEPS) and channel in chosen:
             found.add(channel)
     return found
-
-
-class _Parameter(NamedTuple):
-    """The parameter that data entry speaks of."""
-
-    kind: str
-    high: int | None = None
-    low: int | None = None
-
-    @property
-    def number(self) -> int | None:
-        """0 to 16,382; None while only half of it was said, and for 16,383, which means none."""
-        if self.high is None or self.low is None or self.high == self.low == 127:
-            return None
-        return self.high * 128 + self.low
 
 
 class _Sorter:
@@ -205,8 +190,8 @@ class _Sorter:
         self.odd = odd
         self._pairs, self._banked, self._parametric = pairs, banked, parametric
         self._coarse: dict[tuple[int, int], int] = {}
-        self._banks: dict[int, dict[int, int]] = {}
-        self._parameters: dict[int, _Parameter] = {}
+        self._banks: dict[int, Bank] = {}
+        self._selections: dict[int, Selection] = {}
 
     def _add(self, sender: Sender, at: int, value: int) -> None:
         self.series.setdefault(sender, []).append(Point(at, value))
@@ -236,22 +221,17 @@ class _Sorter:
             self._add(Sender("pitch bend", channel, top=16_383), at, packet[2] * 128 + packet[1])
 
     def _program(self, at: int, channel: int, number: int) -> None:
-        halves = self._banks.get(channel)
-        if halves is None and channel in self._banked:
+        bank = self._banks.get(channel)
+        if bank is None and channel in self._banked:
             self.odd["program before its bank"] += 1
             return
-        bank = None if halves is None else halves.get(midi.BANK_MSB, 0) * 128 + halves.get(midi.BANK_LSB, 0)
-        self._add(Sender("program", channel, number, bank, top=1), at, 1)
+        self._add(Sender("program", channel, number, None if bank is None else bank.use(), top=1), at, 1)
 
     def _control(self, at: int, channel: int, number: int, value: int) -> None:
         if number in (midi.BANK_MSB, midi.BANK_LSB) and channel in self._banked:
-            self._banks.setdefault(channel, {})[number] = value
-        elif number in _PARAMETER and channel in self._parametric:
-            kind = "nrpn" if number in (98, 99) else "rpn"
-            known = self._parameters.get(channel)
-            known = known if known is not None and known.kind == kind else _Parameter(kind)
-            known = known._replace(high=value) if number in (99, 101) else known._replace(low=value)
-            self._parameters[channel] = known
+            self._banks.setdefault(channel, Bank()).select(number, value)
+        elif number in SELECTING and channel in self._parametric:
+            self._selections.setdefault(channel, Selection()).select(number, value)
         elif number in (midi.DATA_MSB, midi.DATA_LSB) and channel in self._parametric:
             self._data(at, channel, number, value)
         elif number in _STEPS and channel in self._parametric:
@@ -260,18 +240,23 @@ class _Sorter:
             self._plain(at, channel, number, value)
 
     def _data(self, at: int, channel: int, number: int, value: int) -> None:
-        parameter = self._parameters.get(channel)
-        if parameter is None or parameter.number is None:
+        selection = self._selections.get(channel)
+        parameter = None if selection is None else selection.use()
+        if parameter is None:
             self.odd["data entry for no parameter"] += 1
             return
-        sender = Sender(parameter.kind, channel, parameter.number, top=16_383)
+        kind = "rpn" if parameter.registered else "nrpn"
+        sender = Sender(kind, channel, parameter.number, top=16_383)
+        if number == midi.DATA_LSB and sender not in self.series:
+            self.odd[NO_MSB] += 1
+            return
         points = self.series.setdefault(sender, [])
         if number == midi.DATA_MSB:
             points.append(Point(at, value * 128))
         elif points and at - points[-1].at <= TOGETHER_NS and points[-1].value % 128 == 0:
             points[-1] = Point(points[-1].at, points[-1].value + value)
         else:
-            points.append(Point(at, (points[-1].value if points else 0) // 128 * 128 + value))
+            points.append(Point(at, points[-1].value // 128 * 128 + value))
 
     def _plain(self, at: int, channel: int, number: int, value: int) -> None:
         coarse = (channel, number % 32)
@@ -280,6 +265,8 @@ class _Sorter:
             return
         if number < 32:
             self._coarse[coarse] = value * 128
+        elif coarse not in self._coarse:
+            self.odd[NO_MSB] += 1
         else:
             sender = Sender("control change pair", channel, number - 32, top=16_383)
-            self._add(sender, at, self._coarse.get(coarse, 0) + value)
+            self._add(sender, at, self._coarse[coarse] + value)

@@ -84,7 +84,7 @@ class Verdict:
         if self.varies:
             return max(1, self.softest // 2)
         if self.values == 1:
-            return None if self.high * 2 > self.sender.top else max(1, self.high)
+            return None if self.high * 2 > self.sender.top or self.closed else self.high
         if self.low * 2 <= self.sender.top < self.high * 2:
             return None
         return (self.low + self.high + 1) // 2

@@ -94,7 +94,7 @@ def _more(verdict: Verdict, names: Mapping[Sender, str]) -> Iterator[str]:
         down = " Any strength is down." if verdict.sender.kind == "note" else ""
         yield from comment(f"Strength of the presses: {verdict.softest} to {verdict.high}.{down}")
     if verdict.kind is Kind.REPEATS:
-        yield from comment("It never says that it was let go. A press counts only once until some other value comes.")
+        yield from comment("It never says that it was let go, so each message is a press.")
     if not verdict.is_switch:
         bits = 14 if verdict.sender.top > 127 else 7
         rest = f"rests within {verdict.jitter} steps" if verdict.jitter else "rests without a wobble"
@@ -133,6 +133,8 @@ def _turn(verdict: Verdict) -> Iterator[str]:
 def _press(verdict: Verdict) -> Iterator[str]:
     if verdict.kind is Kind.LATCHING:
         yield "latching: yes"
+    if verdict.kind is Kind.REPEATS:
+        yield "says up: no"
     if verdict.closed:
         yield "rests: closed"
     if verdict.threshold is not None:

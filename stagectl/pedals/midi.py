@@ -13,7 +13,7 @@ from typing import Final
 
 from stagectl.core.events import Event, Moved, Unmapped
 from stagectl.pedals.fine import Fine
-from stagectl.pedals.parameters import SELECTING, Parameter, Selection
+from stagectl.pedals.parameters import NO_MSB, SELECTING, Bank, Parameter, Selection
 from stagectl.pedals.unknown import SAID_MAX
 from stagectl.show.hearing import (
     ANY_BYTE,
@@ -41,7 +41,6 @@ from stagectl.wire.stream import REALTIME_FIRST, MidiStream
 BACKGROUND: Final = {0xF8: "clock", 0xFE: "active sensing", 0xF9: "undefined real-time", 0xFD: "undefined real-time"}
 
 EMPTY: Final = "empty"
-NO_MSB: Final = "an LSB with no MSB before it"
 NO_VALUE: Final = "an increment or decrement of a value that was not said"
 NO_PARAMETER: Final = "data entry with no parameter selected"
 
@@ -110,7 +109,7 @@ class MidiEar:
         self._fines: dict[tuple[int, int], Fine] = {}
         self._waiting: tuple[int, Fine, bytes] | None = None
         self._selections: dict[int, Selection] = {}
-        self._banks: dict[int, Fine] = {}
+        self._banks: dict[int, Bank] = {}
 
     def reset(self) -> None:
         """The port went away: half messages, halves of values, selected parameters and banks are forgotten."""
@@ -185,8 +184,9 @@ class MidiEar:
     def _program(self, message: bytes, program: int, channel: int) -> list[Event]:
         at = self._plain.get((midi.PROGRAM, program, channel))
         bank = self._banks.get(channel)
-        if at is None and bank is not None and bank.value is not None:
-            at = self._programs.get((bank.value, program, channel))
+        if bank is not None:
+            number = bank.use()
+            at = self._programs.get((number, program, channel)) if at is None else at
         return self._unknown(message) if at is None else self._moved(at, 1)
 
     def _control(self, message: bytes, control: int, value: int, channel: int) -> list[Event]:
@@ -203,11 +203,7 @@ class MidiEar:
             if control in _DATA_ENTRY:
                 return self._data_entry(message, control, value, channel)
         if channel in self._with_banks and control in _BANK:
-            bank = self._banks.setdefault(channel, Fine())
-            if control == midi.BANK_MSB:
-                bank.coarse(value)
-            elif bank.fine(value) is None:
-                self.counted[NO_MSB] += 1
+            self._banks.setdefault(channel, Bank()).select(control, value)
             return []
         return self._unknown(message)
 

@@ -142,9 +142,9 @@ class Feet:
         turn = _TURN.fullmatch(happens)
         if turn is not None:
             return [(0, int(turn[1]))]
-        if not control.gives_release:
-            return [(0, control.top)]
         moves = _MOVES[happens](control)
+        if not control.gives_release:
+            return [(after, _value(control, down)) for after, down in moves if down]
         if control.switch.latching:
             return [(after, self._click(key, control)) for after, down in moves if down]
         return [(after, _value(control, down)) for after, down in moves]

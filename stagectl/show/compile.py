@@ -222,7 +222,7 @@ class _Compiler:
                 together_ns=together_ns,
             ),
             top=model.sends.top,
-            gives_release=model.sends.gives_release,
+            gives_release=model.gives_release,
             switch=Switch(
                 latching=model.latching,
                 threshold=_threshold(model),

@@ -18,6 +18,7 @@ _OF_A_SWITCH: Final = (
     "repeat time",
     "repeat fastest",
     "latching",
+    "says up",
     "rests",
     "threshold",
     "bounce",
@@ -98,16 +99,19 @@ def _lengths(name: str, control: ControlModel) -> Iterator[tuple[str, str]]:
 
 def _never(name: str, control: ControlModel) -> Iterator[tuple[str, str]]:
     """What a switch that never says that a foot stays on it cannot do."""
-    if control.sends.gives_release and not control.latching:
+    if control.gives_release and not control.latching:
         return
-    why = "is latching" if control.sends.gives_release else "never says that it was let go"
+    why = "is latching" if control.gives_release else "never says that it was let go"
     for key in ("hold", "repeat"):
         if getattr(control, key) is not None:
             yield key, f"`{name}` {why}, so its `{key}` can never come"
-    if not control.sends.gives_release:
-        for key in ("latching", "rests", "threshold"):
-            if key in control.model_fields_set:
-                yield key, f"`{name}` only ever says that it was pressed: `{key}` means nothing here"
+    if control.sends.gives_release:
+        nothing: tuple[str, ...] = () if control.says_up else ("latching",)
+    else:
+        nothing = ("latching", "says up", "rests", "threshold")
+    for key in nothing:
+        if key.replace(" ", "_") in control.model_fields_set:
+            yield key, f"`{name}` only ever says that it was pressed: `{key}` means nothing here"
 
 
 def _travel(name: str, control: ControlModel, source: Source) -> Iterator[Fault]:
@@ -140,7 +144,7 @@ def _pair(at: int, pair: PairModel, mapping: MappingModel, source: Source) -> It
             continue
         if control.turn is not None:
             yield source.fault(f"`{name}` is a treadle, which cannot be pressed", *place, pair.controls.index(name))
-        elif control.latching or not control.sends.gives_release:
+        elif control.latching or not control.gives_release:
             says = f"`{name}` does not say how long it is down, so it cannot be pressed together with another"
             yield source.fault(says, *place, pair.controls.index(name))
     if any(set(pair.controls) == set(other.controls) for other in mapping.together[:at]):

@@ -36,10 +36,11 @@ Sent: TypeAlias = Annotated[float, Real(0, 1_000_000)]
 class ControlModel(GesturesModel):
     """One control: what it sends, and what its gestures do.
 
-    Of a switch: `threshold` (from there on it is down, or up where it `rests` closed), `bounce` (0 to 200 ms) and the
-    lengths of its gestures. Of a treadle: `heel` and `toe`, its values at the ends; `dead zone`, percent of the travel
-    at each end; `jitter`, how far a value may tremble; `curve`, an exponent; `smooth`, 0 to 20 ms. Threshold, heel, toe
-    and jitter are in the numbers that the control sends.
+    Of a switch: `threshold` (from there on it is down, or up where it `rests` closed), `says up` (no: every message
+    that is down is a press), `bounce` (0 to 200 ms) and the lengths of its gestures. Of a treadle: `heel` and `toe`,
+    its values at the ends; `dead zone`, percent of the travel at each end; `jitter`, how far a value may tremble;
+    `curve`, an exponent; `smooth`, 0 to 20 ms. Threshold, heel, toe and jitter are in the numbers that the control
+    sends.
     """
 
     sends: AnyHear = Field(description="what it sends")
@@ -54,6 +55,7 @@ class ControlModel(GesturesModel):
         FASTEST_DEFAULT_NS, description="the shortest gap between two repeats"
     )
     latching: Flag = Field(False, description="whether it clicks over and stays")
+    says_up: Flag = Field(True, description="whether it says that it was let go")
     rests: Annotated[str, Choice(("open", "closed"))] = Field(
         "open", description="whether its contact rests `open` or `closed`"
     )
@@ -76,6 +78,11 @@ class ControlModel(GesturesModel):
         if self.turn is not None and others:
             raise ValueError(f"a control with `turn` has no other gestures; {', '.join(others)} stands here as well")
         return self
+
+    @property
+    def gives_release(self) -> bool:
+        """Whether it says that it was let go, so that it is known how long a foot stays down."""
+        return self.says_up and self.sends.gives_release
 
     def in_steps(self, sent: float) -> int:
         """A number that the control sends, in the steps from 0 to its `top` that the core counts in."""

@@ -495,5 +495,7 @@ def test_a_switch_that_never_says_release_presses_at_once() -> None:
     press = {Gesture.PRESS: Tell(message=0)}
     pedal = Pedal(name="board", controls=(Control(name="left", does=press, gives_release=False),))
     plan = small_plan((-1_000,), pedals=(pedal,), messages=1)
-    ran = run(plan, [(at * 10 * MS, Moved(pedal=0, control=0, value=at)) for at in (0, 5, 127)])
-    assert [told.at for told in ran.of(Told)] == [0, 50 * MS, 1_270 * MS]
+    ran = run(plan, [(at * 10 * MS, Moved(pedal=0, control=0, value=at)) for at in (0, 64, 80, 63, 127, 127)])
+    assert [told.at for told in ran.of(Told)] == [640 * MS, 800 * MS, 1_270 * MS]
+    # One that says after all that it was let go presses by that no second time.
+    assert [refused.at for refused in ran.of(Refused) if refused.reason is Reason.ALREADY_UP] == [0, 800 * MS]

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stagectl.pedals.hear import MidiEar
-from stagectl.pedals.midi import NO_MSB, NO_PARAMETER, NO_VALUE
+from stagectl.pedals.midi import NO_PARAMETER, NO_VALUE
+from stagectl.pedals.parameters import NO_MSB
 from stagectl.show.hearing import FINE_TOP
 
 

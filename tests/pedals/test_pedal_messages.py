@@ -33,7 +33,9 @@ ROWS: list[tuple[Any, str, list[int]]] = [
     ({"program": 5, "bank": 128}, "B0 00 01 C0 05", [1]),
     ({"program": 5, "bank": 128}, "C0 05 B0 00 00 C0 05 B1 00 01 C0 05", []),
     ({"program": 5}, "B0 00 01 B0 20 02", []),
-    ({"program": 5, "bank": 2}, "B0 20 02 C0 05", []),
+    ({"program": 5, "bank": 2}, "B0 20 02 C0 05", [1]),
+    ({"program": 5, "bank": 257}, "B0 20 01 B0 00 02 C0 05", [1]),
+    ({"program": 5, "bank": 256}, "B0 20 01 B0 00 02 C0 01 B0 00 02 C0 05", [1]),
     # LSB first; E0 00 40 is the centre.
     ("pitch bend", "E0 00 40 E3 00 00 E0 7F 7F", [8192, 0, 16383]),
     ({"pitch bend": None, "channel": 1}, "E1 00 40 E0 01 00", [1]),

@@ -8,10 +8,12 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
+from stagectl.core.contacts import Switch
 from stagectl.core.events import Moved, PedalCame, PedalWent
+from stagectl.core.feet import Control
 from stagectl.core.plan import Plan
 from stagectl.errors import FileFaults
-from stagectl.rehearse.script import ScriptModel, read_script, script_schema
+from stagectl.rehearse.script import Feet, ScriptModel, read_script, script_schema
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 
@@ -52,6 +54,19 @@ def test_a_press_a_hold_a_double_press_and_a_turn(plan: Plan, tmp_path: Path) ->
     assert moves[8] == (20 * S, treadle, 64)
     ends = [t for t in events if not isinstance(t.event, Moved)]
     assert [(t.at, t.event) for t in ends] == [(30 * S, PedalWent(pedal=1)), (31 * S, PedalCame(pedal=1))]
+
+
+def test_a_switch_that_only_says_presses_says_each_of_a_double_press_and_no_way_up() -> None:
+    for control, down in (
+        (Control(name="one", does={}, top=1, gives_release=False), 1),
+        (Control(name="one", does={}, gives_release=False, switch=Switch(rests_closed=True)), 0),
+    ):
+        first, second = Feet().moves((0, 0), "double press", control)
+        assert first == (0, down) and second[1] == down
+        assert control.switch.bounce_ns < second[0] < control.timing.double_ns
+        for happens in ("press", "hold", "down"):
+            assert Feet().moves((0, 0), happens, control) == [(0, down)]
+        assert Feet().moves((0, 0), "up", control) == []
 
 
 @pytest.mark.parametrize(
