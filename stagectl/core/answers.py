@@ -30,7 +30,7 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from stagectl.core.asking import resume
+from stagectl.core.asking import differing, resume
 from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, Known, pause
 from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent
@@ -40,6 +40,9 @@ from stagectl.core.work import Work
 
 READ: Final = "read"
 """The cause of what is known of the desk because it said so."""
+
+AGAIN: Final = "told again"
+"""The cause of what a desk is told that came with other levels than the night has."""
 
 NEAR: Final = 25
 """How far from what it was asked for a level may be that the desk says, hundredths of a dB: finer than any hand."""
@@ -122,7 +125,17 @@ def came(work: Work, _: DeskCame) -> None:
 
 def _ready(work: Work) -> None:
     work.set(desk_here=True)
-    resume(work, fade_ns=work.plan.stops[work.state.place.stop].fade_ns)
+    fade_ns = work.plan.stops[work.state.place.stop].fade_ns
+    if work.plan.answers.reads:
+        state = work.state
+        differ = [send for send in differing(state.asked, state.steps) if send not in state.left]
+        moves = [
+            Move(send, state.known.said.get(send), to) for send in differ if (to := state.wanted[send]) is not None
+        ]
+        if moves:
+            press = work.next_press()
+            work.out(Changed(at=work.at, press=press, who=DESK, cause=AGAIN, moves=tuple(moves), fade_ns=fade_ns))
+    resume(work, fade_ns=fade_ns)
 
 
 def _was_read(work: Work) -> None:

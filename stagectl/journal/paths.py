@@ -52,10 +52,12 @@ def folders() -> list[Path]:
 
 
 def _others() -> Iterator[Path]:
-    for folder in (spare_nights, lambda: running() / "nights"):
-        with suppress(OSError):
-            if may_be_own(found := folder()):
-                yield found
+    with suppress(OSError):
+        if may_be_own(spare := spare_nights()):
+            yield spare
+    with suppress(OSError):
+        if may_be_own(running()) and may_be_own(memory := running() / "nights"):
+            yield memory
 
 
 def when(wall_us: int) -> datetime:

@@ -39,7 +39,7 @@ STOOD_SONGS: Final = 3
 NUDGED: Final = frozenset(("nudge", "nudge rest", "hand"))
 """Causes that ask for a level."""
 
-UNDO, CLEAR, HUSH, RIDE, READ = "undo", "clear nudges", "hush", "ride", "read"
+UNDO, CLEAR, HUSH, RIDE, READ, AGAIN = "undo", "clear nudges", "hush", "ride", "read", "told again"
 
 
 ValueT = TypeVar("ValueT")
@@ -141,7 +141,7 @@ class Ledger:
                 self.told.strangers.add(f"{row.input} in the mix of {row.listener}")
             else:
                 found[send] = row
-        if cause == READ:
+        if cause in (READ, AGAIN):
             return
         self._came_to_rest(found, hand=cause == HAND)
         if not moved:

@@ -26,9 +26,20 @@ LISTENERS_MAX: Final = 24
 INPUTS_MAX: Final = 64
 """Sends that are drawn of one listener; those that were moved most come first."""
 
-BY_PLACE: Final = ("next", "back", "go to", "recall", "fall back", "track", "read", "hush", "beside a hand")
-"""Causes that are no wish for one send: the night went on, the mix was hushed, the desk was read, or a hand on another
-input moved what the mix's ceiling holds."""
+BY_PLACE: Final = (
+    "next",
+    "back",
+    "go to",
+    "recall",
+    "fall back",
+    "track",
+    "read",
+    "hush",
+    "beside a hand",
+    "told again",
+)
+"""Causes that are no wish for one send: the night went on, the mix was hushed, the desk was read or had lost its
+levels, or a hand on another input moved what the mix's ceiling holds."""
 
 _NUDGES: Final = f"""
 SELECT id, press, what, listener, input, level_before, level_after FROM story

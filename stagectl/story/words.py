@@ -25,6 +25,7 @@ _OF_THE_DESK: Final[Mapping[tuple[str | None, str | None], str]] = {
     ("desk", "hand"): "a hand at the desk: ",
     ("desk", "beside a hand"): "beside a hand at the desk: ",
     ("desk", "read"): "the desk has: ",
+    ("desk", "told again"): "the desk is told again: ",
     (BY_FILES, BY_EDIT): "the edited files: ",
 }
 

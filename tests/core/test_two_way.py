@@ -13,13 +13,14 @@ from shows import FINE, LEVELS, small_plan, wish
 from stagectl.core.actions import Back, GoTo, Hush, Next, Nudge, Ride, Undo
 from stagectl.core.answers import NEAR
 from stagectl.core.doubt import TRIES
-from stagectl.core.effects import Ask, Changed, Left, Question, Reason, Refused
+from stagectl.core.effects import Ask, Changed, Left, Move, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved
 from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.plan import MS, Answers, Levels, Plan
 from stagectl.live.backup import known_levels
+from stagectl.story.rows import BY_DESK
 
 SECOND = 1_000 * MS
 ASKED = Answers(each=True, reports=True, echoes=True)
@@ -46,6 +47,18 @@ def hands(desk: FarDesk) -> list[tuple[int, Level | None, Level]]:
         if isinstance(effect, Changed) and effect.cause == "hand"
         for move in effect.moves
     ]
+
+
+def recorded(desk: FarDesk) -> dict[int, Level]:
+    """What the desk has by what was recorded: by that is told what was at the ears."""
+    levels: dict[int, Level] = {}
+    for effect in desk.of(Changed):
+        assert isinstance(effect, Changed)
+        for send, _, after in effect.moves:
+            step = after if effect.cause in BY_DESK else desk.plan.in_steps(send, after)
+            assert step is not None
+            levels[send] = step
+    return levels
 
 
 SONGS = ((-2_000, -1_000, OFF), (-1_500, -1_200, -3_000), (-600, -1_200, OFF))
@@ -256,6 +269,12 @@ def test_a_desk_that_lost_its_levels_is_told_them_and_nobody_has_nudged() -> Non
     assert hands(desk) == []
     assert desk.state.nudges[0] == {}
     assert desk.levels == dict.fromkeys(range(20), -1_500)
+    # That it had lost them is recorded, and that it was told again.
+    *_, lost, told = desk.of(Changed)
+    assert isinstance(lost, Changed) and isinstance(told, Changed)
+    assert (lost.cause, told.cause) == ("read", "told again")
+    assert told.moves == tuple(Move(send, OFF, -1_500) for send in range(20))
+    assert recorded(desk) == desk.levels
 
 
 def test_above_its_ceiling_a_hand_is_left_alone_until_the_next_song() -> None:
@@ -511,9 +530,12 @@ def test_whatever_happens_no_ceiling_is_passed_and_it_comes_to_rest(
     assert not state.known.doubts
     assert not state.touches
     if not line.loss:
+        told = recorded(desk)
         for send, level in desk.levels.items():
-            has = state.asked[send]
-            assert has is None or abs(height(has) - height(FINE.nearest(level, FINE.highest))) <= NEAR
+            has, stands = state.asked[send], height(FINE.nearest(level, FINE.highest))
+            assert has is None or abs(height(has) - stands) <= NEAR
+            if answers.reads:
+                assert abs(height(FINE.nearest(told[send], FINE.highest)) - stands) <= NEAR
         for wanted, stands in desk.differs.values():
             assert wanted is not None
             assert abs(height(wanted) - height(stands)) <= NEAR

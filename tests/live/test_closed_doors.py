@@ -172,14 +172,22 @@ def test_a_spare_folder_of_somebody_else_has_no_nights_of_ours(tmp_path: Path, m
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     spare = spare_nights()
     assert (spare.parent, str(os.getuid()) in spare.name) == (tmp_path, True)
-    assert folders() == [nights(), spare]
-    spare.mkdir(mode=0o700)
-    assert folders() == [nights(), spare]
-    spare.chmod(0o777)
-    assert folders() == [nights()]
-    spare.chmod(0o700)
-    os.chown(spare, 65534, 65534)
-    assert folders() == [nights()]
+    monkeypatch.setattr("stagectl.journal.paths.running", lambda: tmp_path / "memory")
+    monkeypatch.setattr("stagectl.journal.paths.spare_nights", lambda: spare)
+    memory = tmp_path / "memory" / "nights"
+    assert folders() == [nights(), spare, memory]
+    memory.mkdir(parents=True)
+    for folder in (spare, memory, memory.parent):
+        others = [one for one in (spare, memory) if folder not in (one, one.parent)]
+        folder.mkdir(mode=0o700, exist_ok=True)
+        folder.chmod(0o700)
+        assert folders() == [nights(), spare, memory]
+        folder.chmod(0o777)
+        assert folders() == [nights(), *others]
+        folder.chmod(0o700)
+        os.chown(folder, 65534, 65534)
+        assert folders() == [nights(), *others]
+        os.chown(folder, os.getuid(), os.getgid())
     spare.rmdir()
     spare.symlink_to(tmp_path)
-    assert folders() == [nights()]
+    assert folders() == [nights(), memory]

@@ -104,7 +104,7 @@ class DeskRules(DeskMemory):
             self._faded_at = self.world.clock.world
         for one in effects:
             if isinstance(one, Tracked | Arrived | Pressed) or (
-                isinstance(one, Changed) and one.cause not in ("read", "hand")
+                isinstance(one, Changed) and one.cause not in ("read", "told again", "hand")
             ):
                 self._hands.clear()
                 self._over |= self._untold
