@@ -309,6 +309,8 @@ class _Daemon:
             # Sound devices take the longest to open, and so come first.
             tasks = [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in self.tracks.chores]
             await self.watch.look()
+            # Meanwhile the desk is read, and asked on.
+            tasks.append(asyncio.ensure_future(self._again_and_again("hearing the desk", self.side.forever)))
             await self._for_tracks()
             if self.side.waits and self.desk.here:
                 with suppress(TimeoutError):
@@ -321,7 +323,6 @@ class _Daemon:
             self.notify.ready()
             chores = (
                 ("watching the ports", self.watch.forever),
-                ("hearing the desk", self.side.forever),
                 ("counting", self._keep_counting),
                 ("watching the clock", self.clock.forever),
                 ("collecting garbage", self.sweep.forever),
