@@ -52,7 +52,6 @@ def load(setlist: Path, venue: str | None, *, stems: bool = False, files: Files 
     """The show and its plan. A demo show may be named alone (`show_at`). `stems`: how long tracks are is looked up in
     their sound files, where the setlist does not say it. `files`: what was read of the show before. Raises FileFaults;
     a venue that the setlist does not have is wrong usage."""
-    from stagectl.show.compile import compile_show
     from stagectl.show.load import load_show
     from stagectl.where import show_at
 
@@ -63,8 +62,15 @@ def load(setlist: Path, venue: str | None, *, stems: bool = False, files: Files 
         from stagectl.tracks.sound.look import look
 
         show = replace(show, lengths=look(show).lengths)
+    return show, compiled_at(show, venue)
+
+
+def compiled_at(show: Show, venue: str | None) -> Compiled:
+    """The plan of a show at a venue; one that the setlist does not have is wrong usage."""
+    from stagectl.show.compile import compile_show
+
     try:
-        return show, compile_show(show, venue)
+        return compile_show(show, venue)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--venue") from error
 

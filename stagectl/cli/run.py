@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from stagectl.cli.at import SERVED_HELP, page_option
-from stagectl.cli.common import api_option, load, setlist_argument, venue_option
+from stagectl.cli.common import api_option, compiled_at, load, setlist_argument, venue_option
+
+if TYPE_CHECKING:
+    from stagectl.show.compile import Compiled
+    from stagectl.show.files import Files
+    from stagectl.show.load import Show
 
 
 @click.command("run")
@@ -59,23 +65,25 @@ def command(
             early = None if dry else reach_early(show_at(setlist), files, api)
             if early is not None:
                 not_begun.callback(early.close)
-            show, compiled = load(setlist, venue, files=files)
+            show, compiled = _loaded(setlist, venue, files, journal, goes_on=not (fresh or dry))
             if dry:
                 import asyncio
 
                 from stagectl.live.dry import look
                 from stagectl.term.ink import echo
 
+                goes_on = None if fresh else _goes_on(show, journal)
                 known, lines = asyncio.run(look(show, compiled, api))
-                for line in lines:
+                for line in (*([goes_on] if goes_on else ()), *lines):
                     echo(line, "table")
                 raise SystemExit(0 if known else 1)
             if venue is None and show.setlist.venues and not fresh:
                 from stagectl.live.record import venue_again
+                from stagectl.show.compile import compile_show
 
                 venue = venue_again(show, journal)
                 if venue is not None:
-                    show, compiled = load(setlist, venue)
+                    compiled = compile_show(show, venue)
                     click.echo(f"at {venue}, where the night was broken off", err=True)
             from stagectl.live.daemon import run
             from stagectl.live.loop import outlive_terminal, play
@@ -90,3 +98,32 @@ def command(
         play(run(show, compiled, venue, api, journal, fresh=fresh, page=served, early=early))
     finally:
         gc.enable()
+
+
+def _loaded(
+    setlist: Path, venue: str | None, files: Files, journal: Path | None, *, goes_on: bool
+) -> tuple[Show, Compiled]:
+    """The show and its plan. `files`: what was read of it; `goes_on`: where they have faults, a night that was broken
+    off goes on by those that its journal keeps. Raises FileFaults; a venue that there is not is wrong usage."""
+    from stagectl.errors import FileFaults
+
+    try:
+        return load(setlist, venue, files=files)
+    except FileFaults as error:
+        if not goes_on:
+            raise
+        from stagectl.live.as_it_was import as_it_was
+        from stagectl.show.files import setlist_file
+        from stagectl.where import show_at
+
+        show, says = as_it_was(setlist_file(show_at(setlist)), journal, error)
+        click.echo(f"{error}\nstagectl: {says}", err=True)
+        return show, compiled_at(show, venue)
+
+
+def _goes_on(show: Show, journal: Path | None) -> str | None:
+    import time
+
+    from stagectl.live.broken_off import goes_on
+
+    return goes_on(show.sources["setlist"].path.resolve(), journal, time.time_ns() // 1000)

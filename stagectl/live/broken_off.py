@@ -7,15 +7,17 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from stagectl.errors import JournalError, NightInUse
 from stagectl.journal.causes import cause
-from stagectl.journal.paths import ordered
+from stagectl.journal.paths import folders, ordered
 from stagectl.journal.read import night, open_read
 from stagectl.journal.schema import Night
 from stagectl.journal.spool import lived_until, writer_of
+from stagectl.show.clock_values import SECOND_NS, span_text
 
 RESUME_MAX_S: Final = 2 * 3_600
 """How long ago a night may have been broken off, s. One that was broken off before that was not ended, that is all."""
@@ -89,3 +91,44 @@ def broken_off(path: Path) -> BrokenOff | None:
         zero=zero,
         lived_us=None if lived is None else round(lived * 1e6),
     )
+
+
+def broken_off_of(setlist: Path, path: Path | None, wall_us: int, warn: Callable[[str], None]) -> BrokenOff | None:
+    """The last night of a setlist (the resolved path of its file), or the one of the journal that was asked for, where
+    it was broken off, and not too long before the wall time `wall_us`, µs. Raises as `broken_off` does."""
+    asked_for = path is not None
+    if path is None:
+        path = last_night(folders(), str(setlist), warn)
+    elif not path.exists():
+        return None
+    found = None if path is None else broken_off(path)
+    if found is None or found.head.path != str(setlist):
+        return None
+    ago_s = found.ago_s(wall_us)
+    if ago_s > RESUME_MAX_S and not asked_for:
+        ago = span_text(int(ago_s) * SECOND_NS)
+        warn(f"the night of {begun(found.head)} has no end, but is {ago} old: a new one is begun")
+        return None
+    return found
+
+
+def begun(night: Night) -> str:
+    """When a night began, by its own clock."""
+    return f"{datetime.fromtimestamp(night.begun_us / 1e6).astimezone():%H:%M}"
+
+
+def goes_on(setlist: Path, path: Path | None, wall_us: int) -> str | None:
+    """What somebody has to know who looks at what a new night would begin with: that it is not a new one that `run`
+    begins. `setlist`, `path`, `wall_us`: as in `broken_off_of`."""
+    try:
+        found = broken_off_of(setlist, path, wall_us, lambda _: None)
+    except JournalError as error:
+        return f"{error}. What a new night would begin with:"
+    if found is None:
+        return None
+    at = "" if found.head.venue is None else f" at {found.head.venue}"
+    ago = span_text(max(0, int(found.ago_s(wall_us))) * SECOND_NS)
+    says = (
+        f"`run` takes up the night of {begun(found.head)} again, broken off {ago} ago{at}, and moves no level by that"
+    )
+    return f"{says}. What a new night (`--fresh`) would begin with:"

@@ -89,8 +89,8 @@ class Night:
         }
 
     def handle(self, event: Event, now: int, said: bytes | None = None, *, quietly: bool = False) -> None:
-        """One event: step, journal, bytes, then the rest. `said`: the bytes that it came as; `quietly`: nobody needs
-        to be told."""
+        """One event: step, journal, bytes, then the rest. `said`: the bytes that it came as; `quietly`: that something
+        is connected or not, nobody needs to be told."""
         if isinstance(event, DeskWent):
             self._speaker.forget()
         asked = self.state.asked
@@ -107,8 +107,9 @@ class Night:
                     self._safely(self._orders[type(effect)], effect)
                     if self._left_at is not None and self._unsent:
                         self._took(getattr(effect, "press", 0), self._left_at)
-                if rows and not quietly:
-                    self._tell_later(rows)
+                told = [row for row in rows if row.kind != "link"] if quietly else rows
+                if told:
+                    self._tell_later(told)
             self._journal.go()
             for watcher in self.watchers:
                 self._safely(watcher, self.state)

@@ -21,10 +21,9 @@ from stagectl.journal.elsewhere import copied, unwritable
 from stagectl.journal.paths import folders, new_path, ordered
 from stagectl.journal.record import Recorder, begin
 from stagectl.journal.schema import Night
-from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff, broken_off, last_night
+from stagectl.live.broken_off import LOOKED_AT_MAX, BrokenOff, begun, broken_off, broken_off_of
 from stagectl.live.own_zone import own_zone
 from stagectl.ports.udp import machines
-from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.show.load import Show
 from stagectl.show.timetable import timetable_at
 from stagectl.typed import typed
@@ -164,7 +163,7 @@ def _to_take_up(
     show: Show, venue: str | None, path: Path | None, wall_us: int, warn: Callable[[str], None]
 ) -> BrokenOff | None:
     """The night that was broken off, if it is this one. Raises OtherVenueError where it was at another venue."""
-    found = _broken_off(show, path, wall_us, warn)
+    found = broken_off_of(_setlist(show), path, wall_us, warn)
     if found is not None and found.head.venue != venue:
         raise _elsewhere(found, path)
     return found if found is None or path is not None else _writable(found, warn)
@@ -196,7 +195,7 @@ def venue_again(show: Show, path: Path | None) -> str | None:
     none. `path`: the journal that was asked for. Raises NightInUse where another process plays it, and OtherVenueError
     where the show does not have that venue any more."""
     try:
-        found = _broken_off(show, path, time.time_ns() // 1000, lambda _: None)
+        found = broken_off_of(_setlist(show), path, time.time_ns() // 1000, lambda _: None)
     except NightInUse:
         raise
     except Exception:  # noqa: BLE001 - whatever is the matter with that night is said when it comes to be taken up
@@ -219,25 +218,6 @@ def _elsewhere(found: BrokenOff, path: Path | None, more: str = "") -> OtherVenu
     return OtherVenueError(f"{says}: {on} goes on with it, {new} begins a new one")
 
 
-def _broken_off(show: Show, path: Path | None, wall_us: int, warn: Callable[[str], None]) -> BrokenOff | None:
-    """The last night of a show, or the one that was asked for, where it was broken off, and not too long ago."""
-    setlist = str(_setlist(show))
-    asked_for = path is not None
-    if path is None:
-        path = last_night(folders(), setlist, warn)
-    elif not path.exists():
-        return None
-    found = None if path is None else broken_off(path)
-    if found is None or found.head.path != setlist:
-        return None
-    ago_s = found.ago_s(wall_us)
-    if ago_s > RESUME_MAX_S and not asked_for:
-        ago = span_text(int(ago_s) * SECOND_NS)
-        warn(f"the night of {begun(found.head)} has no end, but is {ago} old: a new one is begun")
-        return None
-    return found
-
-
 def _may_be_begun(path: Path) -> None:
     """Whether a night may be begun at a path that was asked for. Raises JournalError where its folder is missing: it
     may be mistyped, and the night that was meant would lie elsewhere."""
@@ -248,11 +228,6 @@ def _may_be_begun(path: Path) -> None:
     near = closest(path.name, names)
     meant = f"; did you mean `{names[near]}`?" if near else "; make it first, if that is where it is to be"
     raise JournalError(f"there is no folder {path.parent} for the journal {path.name}{meant}")
-
-
-def begun(night: Night) -> str:
-    """When a night began, by its own clock."""
-    return f"{datetime.fromtimestamp(night.begun_us / 1e6).astimezone():%H:%M}"
 
 
 def _setlist(show: Show) -> Path:

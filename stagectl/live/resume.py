@@ -45,6 +45,7 @@ class TakenUp:
     changed show does not have; `missing`: rows that the journal says it lacks."""
 
     recorder: Recorder
+    plan: Plan
     state: State
     zero: int
     at: int
@@ -79,6 +80,9 @@ class TakenUp:
             first, *more = self.hands_left_out
             which = first + (f" and {len(more)} more" if more else "")
             out.append(f"hands at the desk had moved what is not in the new files any more: {which}")
+        if self.state.hushed:
+            names = ", ".join(self.plan.listeners[at] for at in sorted(self.state.hushed))
+            out.append(f"still hushed: {names}")
         if self.missing:
             out.append(f"the journal lacks {self.missing} lines: the night may go on a little off from where it was")
         return out
@@ -118,6 +122,7 @@ def take_up(
     recorder = go_on(night.path, dict(show.files) if changed else None, tell)
     return TakenUp(
         recorder=recorder,
+        plan=plan,
         state=played.state,
         zero=zero,
         at=last,

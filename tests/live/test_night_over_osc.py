@@ -12,9 +12,11 @@ import pytest
 import yaml
 from forked import stagectl
 from free_ports import free_port
-from lines import running
+from lines import Program, running
 from needs import needs
 from nights import by_press, deaf, playing, quick_copy, told
+
+from stagectl.wire.osc import build
 
 pytestmark = pytest.mark.ports
 
@@ -70,6 +72,48 @@ def test_a_night_that_cannot_be_begun_leaves_no_journal(tmp_path: Path) -> None:
     with playing(show, journal) as daemon:
         daemon.until(lambda line: line.startswith("ready"))
     assert journal.exists()
+
+
+def test_an_edit_with_a_fault_keeps_no_night_from_going_on(tmp_path: Path) -> None:
+    foot = free_port()
+    show = deaf(quick_copy("three-songs", tmp_path, **{"9000": str(free_port()), "9010": str(foot)}))
+    journal, setlist = tmp_path / "edited.night", show / "setlist.yaml"
+
+    def press(daemon: Program) -> None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            for value in (1, 0):
+                sender.sendto(build("/foot/on", (value,)), ("127.0.0.1", foot))
+        daemon.until(lambda line: "fiddler: next" in line)
+
+    with playing(show, journal) as daemon:
+        daemon.until(lambda line: line.startswith("ready"))
+        press(daemon)
+    sound = setlist.read_text()
+    setlist.write_text(sound.replace("fiddler:", "fidler:", 1))
+    with playing(show, journal) as daemon:
+        assert "taken up again" in daemon.until(lambda line: line.startswith("ready"))
+        press(daemon)
+        daemon.process.kill()
+        daemon.process.wait(10)
+        assert daemon.process.stderr is not None
+        fault, says, *_ = daemon.process.stderr.read().splitlines()
+    assert "`fidler` is not a listener of this rig" in fault
+    assert re.fullmatch(r"stagectl: mend this; until then the night of \d\d:\d\d goes on by the files .*", says)
+    # Where nothing was broken off, or a new night is asked for, there is nothing to go on by.
+    for more in (("--fresh",), ("--journal", str(tmp_path / "another.night"))):
+        done = stagectl("run", str(show), *(() if "--journal" in more else ("--journal", str(journal))), *more)
+        assert (done.returncode, done.stdout) == (1, "") and "mend this" not in done.stderr
+    setlist.unlink()
+    with playing(show, journal) as daemon:
+        daemon.until(lambda line: line.startswith("ready"))
+        press(daemon)
+    setlist.write_text(sound)
+    with playing(show, journal) as daemon:
+        assert "taken up again" in daemon.until(lambda line: line.startswith("ready"))
+        daemon.process.send_signal(signal.SIGTERM)
+        assert daemon.process.wait(10) == 0
+    arrived = [one["song"] for one in told("log", "--journal", str(journal)) if one["kind"] == "arrival"]
+    assert arrived == ["The Ferry Waltz", "Seven Gates", "Morning, Mrs Finch"]
 
 
 def test_garbage_at_the_pedals_port_changes_nothing_and_is_recorded(tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ from stagectl.journal.schema import Night as Head
 from stagectl.journal.schema import packed
 from stagectl.journal.spool import bring_home, lived_until
 from stagectl.live import record as recording
-from stagectl.live.broken_off import BrokenOff, broken_off
+from stagectl.live.broken_off import BrokenOff, broken_off, goes_on
 from stagectl.live.going import Going
 from stagectl.live.record import Record, desk_claim, record, venue_again
 from stagectl.live.resume import AGREE_NS, is_as_kept, zero_again
@@ -126,7 +126,7 @@ def test_a_night_that_was_broken_off_goes_on_at_the_same_place_with_the_same_wis
     again = begun(folder)
     assert again.recorder.path == path
     taken = again.taken_up
-    assert taken is not None and not taken.warnings()
+    assert taken is not None and taken.warnings() == ["still hushed: fiddler"]
     assert was.place.stop == 2 and was.nudges and was.hushed
     assert taken.state.wishes == was.wishes
     assert (taken.state.wanted, taken.state.steps, taken.state.asked) == (was.wanted, was.steps, was.asked)
@@ -149,6 +149,21 @@ def going_on(folder: Path, of: Record) -> tuple[Going, State]:
     assert of.taken_up is not None
     going.take_up(of.taken_up.state, of.zero, of.recorder.path)
     return going, of.taken_up.state
+
+
+def test_who_was_hushed_is_said_and_what_a_new_night_is_not_begun_with(folder: Path) -> None:
+    setlist = (folder / "setlist.yaml").resolve()
+    assert goes_on(setlist, None, time.time_ns() // 1000) is None
+    player = playing(folder, begun(folder))
+    player.press("on", HUSH)
+    says = goes_on(setlist, None, time.time_ns() // 1000)
+    assert says is not None and says.startswith("this night is being played by process")
+    player.killed()
+    says = goes_on(setlist, None, time.time_ns() // 1000)
+    assert says is not None and re.match(r"`run` takes up the night of \d\d:\d\d again, broken off 0 s ago, and", says)
+    again = begun(folder)
+    assert again.taken_up is not None and again.taken_up.warnings() == ["still hushed: fiddler"]
+    drop(again.recorder)
 
 
 def test_a_song_goes_on_from_where_it_was_when_the_night_was_broken_off(folder: Path) -> None:
