@@ -56,6 +56,9 @@ class Followed:
 
     def _tell(self, said: tuple[Said, ...]) -> None:
         for one in said:
+            if not one.heard:
+                self._said(one)
+                continue
             position = one.position - self._begins
             if one.runs:
                 self._answered()

@@ -143,7 +143,12 @@ class Tracks:
 
     def _said(self, at: int, said: Said) -> None:
         now = time.monotonic_ns()
-        position = said.position + (now - said.at if said.runs else 0)
+        if not said.heard:
+            # It stands, wherever it got to meanwhile.
+            track = self._track
+            position = 0 if track is None or track.player != at else track.position(said.at)
+        else:
+            position = said.position + (now - said.at if said.runs else 0)
         self._handle(PlayerSaid(player=at, position=position, runs=said.runs), now)
 
     def _sound_said(self, at: int, position: int, when: int, runs: bool) -> None:

@@ -57,11 +57,13 @@ QUARTERS: Final = 4
 
 
 class Said(NamedTuple):
-    """The track was at `position` (ns since its beginning) at the moment `at` (monotonic ns), and `runs` or stands."""
+    """The track was at `position` (ns since its beginning) at the moment `at` (monotonic ns), and `runs` or stands. Not
+    `heard`: it stands where it got to unheard, and the position says nothing."""
 
     position: int
     at: int
     runs: bool
+    heard: bool = True
 
 
 class Follower:
@@ -130,6 +132,13 @@ class _Track:
         self.line.clear()
         self._leapt = True
 
+    def stands_somewhere(self, at: int) -> tuple[Said, ...]:
+        """It does not run: that is news where nothing was known of it."""
+        if self._said is not None:
+            return ()
+        self._said = Said(0, at, runs=False, heard=False)
+        return (self._said,)
+
     def stands(self, position: int, at: int) -> tuple[Said, ...]:
         """It does not run, and is at a position."""
         self.runs = self._leapt = False
@@ -180,7 +189,10 @@ class _Clock:
 
     def _stops(self, at: int) -> tuple[Said, ...]:
         self._started = False
-        return self._stands(at, at) if self._track.runs else ()
+        if self._track.runs:
+            return self._stands(at, at)
+        # Without a tempo, nothing would say that it goes on.
+        return () if self._tempo is None else self._track.stands_somewhere(at)
 
     def play(self, tempo: TempoMap | None) -> None:
         """Another song, by whose tempo the clocks count from now on."""

@@ -5,12 +5,17 @@ from __future__ import annotations
 
 import asyncio
 import time
+from pathlib import Path
 
 import pytest
 
+from stagectl.core.events import Event, PlayerSaid
+from stagectl.core.state import Running
 from stagectl.live.desk import DeskSide
-from stagectl.live.followed import Followed
+from stagectl.live.followed import Followed, FollowLink
 from stagectl.live.inbox import FULL, INBOX_MAX
+from stagectl.live.tracks import Tracks
+from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 from stagectl.show.rig import PlayerModel
 from stagectl.tracks.follow import Said
@@ -79,3 +84,40 @@ def test_a_song_s_own_time_code_says_where_its_track_is(code_at: int) -> None:
 @pytest.mark.parametrize(("code_at", "position"), [(0, HOUR + 5 * S), (HOUR, 5 * S), (2 * HOUR, HOUR + 5 * S)])
 def test_that_of_another_song_says_nothing(code_at: int, position: int) -> None:
     assert heard(code_at, position) == []
+
+
+RIG = """inputs: [{name: voice, socket: 1}]
+listeners: [{name: singer, mix: 1}]
+desk: {profile: control-change, port: desk}
+players:
+  - {name: laptop, port: laptop, follow: clock, start: [{realtime: start}], stop: {realtime: stop}}
+"""
+
+SETLIST = """title: followed
+rig: rig.yaml
+base: {singer: {voice: -10}}
+songs: [{name: a, tempo: 120, cue: {player: laptop, number: 1}}]
+"""
+
+
+def test_a_track_that_ran_on_unheard_stands_where_it_got_to(tmp_path: Path) -> None:
+    """Its port was away for a moment; then the player is stopped by hand."""
+    (tmp_path / "rig.yaml").write_text(RIG)
+    (tmp_path / "setlist.yaml").write_text(SETLIST)
+    show = load_show(tmp_path)
+
+    async def night() -> list[PlayerSaid]:
+        events: list[Event] = []
+        tracks = Tracks(
+            show, compile_show(show).plan, "jack", lambda event, _: events.append(event), print, pytest.fail
+        )
+        [followed] = [one for one in tracks.links if isinstance(one, FollowLink)]
+        now = time.monotonic_ns()
+        tracks._track = Running(0, 1, 0, now - 90 * S, 0, now - 90 * S)
+        followed._heard(bytes((0xFC,)), now)
+        await asyncio.sleep(0)
+        tracks.close()
+        return [one for one in events if isinstance(one, PlayerSaid)]
+
+    (said,) = asyncio.run(night())
+    assert not said.runs and abs(said.position - 90 * S) < S // 10

@@ -55,6 +55,17 @@ def test_stop_holds_and_continue_goes_on_with_the_next_clock() -> None:
     assert follower.hear(CLOCK, again + MS) == (Said(SECOND, again + MS, True),)
 
 
+def test_a_stop_is_news_where_nothing_was_known() -> None:
+    """The port was away for a moment, while the track ran: where it is, whoever knew it has to say."""
+    follower, player = Follower("clock", STEADY), Player()
+    heard(follower, [Heard(player.zero - MS, START), *player.clocks(STEADY, 0, SECOND)])
+    follower.reset(STEADY)
+    assert heard(follower, list(player.clocks(STEADY, SECOND, 2 * SECOND))) == []
+    (said,) = follower.hear(STOP, player.time(2 * SECOND))
+    assert (said.at, said.runs, said.heard) == (player.time(2 * SECOND), False, False)
+    assert follower.hear(STOP, player.time(3 * SECOND)) == ()
+
+
 def test_a_stop_says_no_more_than_was_heard() -> None:
     """However late it comes: the track is no further than the clock that did not come."""
     follower, player = Follower("clock", STEADY), Player()
