@@ -112,9 +112,7 @@ class Drive:
         """Go on in a room into which the night was carried (`carry.py`). What plays presses on, by name."""
         translation = Translation(self.room.plan, room.plan)
         rest = self._presses if self._next is None else chain((self._next,), self._presses)
-        self._presses = (
-            timed._replace(event=event) for timed in rest if (event := translation(timed.event)) is not None
-        )
+        self._presses = (timed._replace(event=event) for timed in rest for event in translation.all_of(timed.event))
         self._next = next(self._presses, None)
         moved = (
             (translation(Moved(pedal=key[0], control=key[1], value=0)), value) for key, value in self.turned.items()

@@ -102,19 +102,20 @@ class Played:
     def take(self, number: int, kept: Heard) -> list[Row]:
         """Play the event with that number. Returns its rows. Raises ValueError where it is no event."""
         found = event(kept)
-        what: Event | None = found
+        some: tuple[Event, ...] = (found,)
         self.hands = []
         translation = next((way for chapter, way in self._ways if number > chapter.since), None)
         if self._deaf or translation is not None:
             if isinstance(found, OF_THE_DESK):
                 # What the desk said was said of levels of other files: on these it would be taken for hands.
                 return []
-            what = found if translation is None else translation(found)
-        if what is None:
-            self.left_out += 1
-            return []
-        self._note(what)
-        return self._step(what, kept.at)
+            some = (found,) if translation is None else translation.all_of(found)
+        self.left_out += not some
+        rows: list[Row] = []
+        for what in some:
+            self._note(what)
+            rows += self._step(what, kept.at)
+        return rows
 
     def learn(self, chapter: Chapter, hands: Iterable[Hand]) -> list[Row]:
         """Hands have come to rest on the plan of a chapter. A plan that has no desk, or is another one, learns of them

@@ -1,7 +1,8 @@
 """From the events of one plan to those of another, by names.
 
 Events name pedals, sends, players and songs by their indices in the plan of their night. What the other plan does not
-have is left out; of names that stand there several times, the nth is taken for the nth.
+have is left out; of names that stand there several times, the nth is taken for the nth. What a control said is said as
+the control of that name would: a pedal that broke may have been replaced by another one.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from typing import Any
 from msgspec.structs import asdict, replace
 
 from stagectl.core.actions import Action
-from stagectl.core.events import Event
+from stagectl.core.contacts import Kind
+from stagectl.core.events import Event, Moved
+from stagectl.core.feet import Control
 from stagectl.core.plan import Plan
 
 
@@ -46,6 +49,13 @@ class Translation:
             )
             for pedal, other in pedals.items()
         }
+        self._clicked: set[tuple[int, int]] = set()
+        """Switches that click over, and stand there by what was translated."""
+        self._feet = {
+            (pedal, at): (old.pedals[pedal].controls[at], new.pedals[pedals[pedal]].controls[to])
+            for pedal, controls in self._controls.items()
+            for at, to in controls.items()
+        }
 
     def __call__(self, event: Event) -> Event | None:
         """The event, for the new plan; None where it has nothing that this could be about."""
@@ -65,6 +75,32 @@ class Translation:
             changes[name] = value
         return replace(event, **changes)
 
+    def all_of(self, event: Event) -> tuple[Event, ...]:
+        """The same, said as the other plan's control says it, which may take two messages; nothing where the event has
+        nothing that it could be about."""
+        found = self(event)
+        if not isinstance(event, Moved) or not isinstance(found, Moved):
+            return () if found is None else (found,)
+        old, new = self._feet[event.pedal, event.control]
+        if (old.top, old.kind, old.switch) == (new.top, new.kind, new.switch) or not 0 <= event.value <= old.top:
+            return (found,)
+        if new.turns:
+            return (replace(found, value=(event.value * new.top * 2 + old.top) // (2 * old.top)),)
+        says = [_says(new, down=down) for down in self._downs(event, old, new)]
+        return tuple(replace(found, value=value) for value in says)
+
+    def _downs(self, event: Moved, old: Control, new: Control) -> tuple[bool, ...]:
+        """Which states of the new switch come of one of the old one's. Of one that never says that it was let go, and
+        of one that clicks over, each message is a press."""
+        down = old.switch.is_down(event.value, old.top)
+        if old.kind is new.kind or new.kind is Kind.ONE_SHOT:
+            return (down or (old.kind is Kind.LATCHING and new.kind is Kind.ONE_SHOT),)
+        if new.kind is Kind.MOMENTARY:
+            return (True, False)
+        if down or old.kind is Kind.ONE_SHOT:
+            self._clicked ^= {(event.pedal, event.control)}
+        return ((event.pedal, event.control) in self._clicked,)
+
     def send(self, send: int) -> int | None:
         """The send of the same listener and input; None where there is none."""
         return self._maps["send"].get(send)
@@ -77,6 +113,10 @@ class Translation:
                 if changes[name] is None:
                     return None
         return replace(action, **changes)
+
+
+def _says(control: Control, *, down: bool) -> int:
+    return control.top if down is not control.switch.rests_closed else 0
 
 
 def _by_name(old: Sequence[str], new: Sequence[str]) -> dict[int, int]:

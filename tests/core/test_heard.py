@@ -12,9 +12,10 @@ from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
-from shows import Night, nights, run
+from shows import Night, nights, run, small_plan
 
-from stagectl.core.actions import Nudge
+from stagectl.core.actions import Next, Nudge, Ride
+from stagectl.core.contacts import Switch
 from stagectl.core.events import (
     DeskSaid,
     Event,
@@ -27,10 +28,13 @@ from stagectl.core.events import (
     Wake,
     Wanted,
 )
+from stagectl.core.feet import Control, Pedal
+from stagectl.core.gestures import Gesture
 from stagectl.core.levels import OFF
 from stagectl.journal.read import events, open_read, rows
 from stagectl.journal.schema import Night as Head
 from stagectl.journal.write import Journal
+from stagectl.rehearse.script import Feet
 from stagectl.story.entry import Heard
 from stagectl.story.heard import KINDS, event, heard
 from stagectl.story.replay import Chapter, Played
@@ -177,6 +181,51 @@ def test_names_lead_to_the_other_place() -> None:
     assert translation(PlayerSaid(player=0, position=3, runs=True)) == PlayerSaid(
         player=len(plan.players) - 1, position=3, runs=True
     )
+
+
+SWITCHES = {
+    "momentary": Control(name="one", does={}),
+    "normally closed": Control(name="one", does={}, switch=Switch(rests_closed=True)),
+    "14 bits": Control(name="one", does={}, top=16_383),
+    "latching": Control(name="one", does={}, switch=Switch(latching=True)),
+    "a program": Control(name="one", does={}, top=1, gives_release=False),
+    "one value": Control(name="one", does={}, gives_release=False, switch=Switch(threshold=5)),
+}
+
+
+@pytest.mark.parametrize("new", SWITCHES)
+@pytest.mark.parametrize("old", SWITCHES)
+def test_a_pedal_that_was_replaced_by_another_kind_presses_as_often(old: str, new: str) -> None:
+    """One that broke in mid-show; the night goes on by the edited rig."""
+    does = {Gesture.PRESS: Next()}
+    plans = [
+        small_plan(
+            *((-1_000 - at,) for at in range(9)),
+            pedals=(Pedal(name="board", controls=(replace(SWITCHES[name], does=does),)),),
+        )
+        for name in (old, new)
+    ]
+    presses = [value for _ in range(6) for _, value in Feet().moves((0, 0), "press", SWITCHES[old])]
+    if old == "latching":
+        presses = [SWITCHES[old].top * (at % 2) for at in range(1, 7)]
+    moves = [(at * 10**9, Moved(pedal=0, control=0, value=value)) for at, value in enumerate(presses, 1)]
+    translation = Translation(*plans)
+    said = [(at, one) for at, move in moves for one in translation.all_of(move)]
+    assert (old == new) <= (said == moves)
+    assert run(plans[0], moves).state.place.stop == run(plans[1], said).state.place.stop == 6
+
+
+def test_a_treadle_that_was_replaced_by_a_finer_one_stands_at_the_same_part_of_its_way() -> None:
+    turn = {Gesture.TURN: Ride(low=-600, high=300, column=0, listener=0)}
+    old, new = (
+        small_plan((-1_000,), pedals=(Pedal(name="board", controls=(Control(name="treadle", does=turn, top=top),)),))
+        for top in (127, 16_383)
+    )
+    for value in range(128):
+        (said,) = Translation(old, new).all_of(Moved(pedal=0, control=0, value=value))
+        assert isinstance(said, Moved) and abs(said.value / 16_383 - value / 127) < 1 / 16_383
+        (back,) = Translation(new, old).all_of(said)
+        assert back == Moved(pedal=0, control=0, value=value)
 
 
 def test_rows_of_the_night_are_compared_whatever_time_they_took() -> None:

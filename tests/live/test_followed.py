@@ -12,7 +12,7 @@ import pytest
 from stagectl.core.events import Event, PlayerSaid
 from stagectl.core.state import Running
 from stagectl.live.desk import DeskSide
-from stagectl.live.followed import Followed, FollowLink
+from stagectl.live.followed import Followed
 from stagectl.live.inbox import FULL, INBOX_MAX
 from stagectl.live.tracks import Tracks
 from stagectl.show.compile import compile_show
@@ -111,10 +111,11 @@ def test_a_track_that_ran_on_unheard_stands_where_it_got_to(tmp_path: Path) -> N
         tracks = Tracks(
             show, compile_show(show).plan, "jack", lambda event, _: events.append(event), print, pytest.fail
         )
-        [followed] = [one for one in tracks.links if isinstance(one, FollowLink)]
+        [followed] = tracks._followed.values()
+        followed.is_in(show.tempos[0], 0)
         now = time.monotonic_ns()
         tracks._track = Running(0, 1, 0, now - 90 * S, 0, now - 90 * S)
-        followed._heard(bytes((0xFC,)), now)
+        followed._heard(0, bytes((0xFC,)), now)
         await asyncio.sleep(0)
         tracks.close()
         return [one for one in events if isinstance(one, PlayerSaid)]
