@@ -28,34 +28,29 @@ OF_THE_COPY: Final = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLI
 Warn = Callable[[str], None]
 
 
-def night_pieces(
-    title: str, journals: Sequence[Path], most: int, copies: Path, warn: Warn, lost: Warn
-) -> Iterator[Piece]:
-    """The last `most` of `journals` (the last night first) that are of the setlist called `title`, earliest last, each
-    copied into the folder `copies`. What is no readable journal is warned of and passed over; so is one of this setlist
-    that cannot be copied whole, and levels that cannot be read, but these by `lost`. Raises JournalError where no copy
-    can be written at all."""
+def night_pieces(journals: Sequence[Path], most: int, copies: Path, warn: Warn, lost: Warn) -> Iterator[Piece]:
+    """The last `most` of the `journals` of a setlist (the last night first), earliest last, each copied into the folder
+    `copies`. What is no readable journal is warned of and passed over; so is one that cannot be copied whole, and
+    levels that cannot be read, but these by `lost`. Raises JournalError where no copy can be written at all."""
     found = 0
     taken: set[str] = set()
     for journal in journals:
         if found == most:
             return
         try:
-            with closing(open_read(journal)) as connection:
-                if night(connection).setlist != title:
-                    continue
-                name = _free(journal, taken)
-                copy = copies / name
+            connection = _opened(journal)
+        except JournalError as error:
+            warn(f"{error} {NOT_IN_IT}")
+            continue
+        name = _free(journal, taken)
+        copy = copies / name
+        try:
+            with closing(connection):
                 last = _copy(connection, journal, copy)
         except NightDamaged as error:
             copy.unlink(missing_ok=True)
             taken.discard(name.lower())
             lost(f"{error} {NOT_IN_IT}")
-            continue
-        except JournalError as error:
-            if _is_of(journal, title):
-                raise
-            warn(f"{error} {NOT_IN_IT}")
             continue
         found += 1
         yield Piece(f"{NIGHTS}/{name}", "night", copy, last, journal)
@@ -67,6 +62,17 @@ def night_pieces(
                 lost(f"{error} {NOT_IN_IT}")
                 continue
             yield piece
+
+
+def _opened(journal: Path) -> sqlite3.Connection:
+    """A journal that says which night it is. Raises JournalError."""
+    connection = open_read(journal)
+    try:
+        night(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def _free(journal: Path, taken: set[str]) -> str:
@@ -100,15 +106,6 @@ def _copy(connection: sqlite3.Connection, journal: Path, copy: Path) -> datetime
         return when(last).replace(microsecond=0)
     except JournalError as error:
         raise NightDamaged(f"{journal} cannot be copied whole: its last row is of no time ({last} µs).") from error
-
-
-def _is_of(journal: Path, title: str) -> bool:
-    """Whether as much of a journal can be read as says that it is of a setlist."""
-    try:
-        with closing(open_read(journal)) as connection:
-            return night(connection).setlist == title
-    except JournalError:
-        return False
 
 
 def _levels(path: Path, name: str) -> Piece:

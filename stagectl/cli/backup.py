@@ -96,10 +96,18 @@ def _nights(show: Show, most: int, copies: Path, lost: list[str], waiting: Waiti
 
     if not most:
         return []
-    journals, sure = of_setlist(ordered(*folders()), show.sources["setlist"].path)
-    pieces = list(night_pieces(show.setlist.title, journals, most, copies, warn, lose))
-    if pieces and not sure:
-        warn(f"no night says that it was played from this folder; those of the title `{show.setlist.title}` are taken")
+    journals = ordered(*folders())
+    found = of_setlist(journals, show.sources["setlist"].path, show.setlist.title)
+    pieces = list(night_pieces(found.nights, most, copies, warn, lose))
+    taken = [journals.index(piece.source) for piece in pieces if piece.what == "night"]
+    # What is earlier than all that was asked for would not have been taken anyway.
+    ends = len(journals) if len(taken) < most else taken[-1]
+    left = sum(journals.index(path) < ends for path in found.titled)
+    if not found.sure and (taken or left):
+        says = f"no night says that it was played from this folder; those of the title `{show.setlist.title}` are taken"
+        warn(says + (f", and {count(left, 'night')} of other titles left out" if left else ""))
+    elif left:
+        warn(f"{count(left, 'night')} of other titles, which do not say where they were played, are left out")
     return pieces
 
 

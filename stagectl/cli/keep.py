@@ -96,6 +96,7 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
     """The nights that are named, or the last one of this setlist, in the order of their beginnings. Raises JournalError
     where one was that of another setlist, or its venue is none of this setlist's."""
     from stagectl.errors import JournalError
+    from stagectl.journal.of_setlist import is_of
     from stagectl.journal.read import files, night, open_read, rows
     from stagectl.keep.nights import night_of
     from stagectl.term.waiting import last_number, number, over_rows
@@ -104,8 +105,8 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
     for path in dict.fromkeys(map(journal_at, journals)) or [_last_of(show, waiting)]:
         with closing(open_read(path)) as connection:
             played = night(connection)
-            if played.setlist != show.setlist.title:
-                where = show.sources["setlist"].path
+            where = show.sources["setlist"].path
+            if not is_of(played, where, show.setlist.title):
                 says = f"{path}: this night was that of `{played.setlist}`, and {where} is `{show.setlist.title}`"
                 raise JournalError(f"{says}: name the setlist that was played")
             waiting.at(f"reading {path.name}")
@@ -131,17 +132,15 @@ def _last_of(show: Show, waiting: Waiting) -> Path:
     from stagectl.journal.paths import folders, nights, ordered
     from stagectl.journal.read import night, open_read
 
-    journals, sure = of_setlist(ordered(*folders()), show.sources["setlist"].path)
-    for path in journals:
+    found = of_setlist(ordered(*folders()), show.sources["setlist"].path, show.setlist.title)
+    for path in found.nights:
         # One that cannot be read, or that a newer version wrote, may be of any setlist.
         with suppress(JournalError), closing(open_read(path)) as connection:
-            if night(connection).setlist == show.setlist.title:
-                if not sure:
-                    waiting.hide()
-                    click.echo(
-                        f"no night says that it was played from this folder; by its title it is {path}", err=True
-                    )
-                return path
+            night(connection)
+            if not found.sure:
+                waiting.hide()
+                click.echo(f"no night says that it was played from this folder; by its title it is {path}", err=True)
+            return path
     raise JournalError(f"there is no night of `{show.setlist.title}` yet in {nights()}")
 
 

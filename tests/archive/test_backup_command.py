@@ -64,10 +64,10 @@ def done(*arguments: str | Path) -> Result:
     return result
 
 
-def begun(folder: Path, hours: int = 0, title: str = "nine songs") -> Journal:
-    """A night that began some hours after the first."""
+def begun(folder: Path, hours: int = 0, title: str = "nine songs", path: str = "") -> Journal:
+    """A night that began some hours after the first, of the setlist at a path where it says so."""
     wall = WALL + hours * HOUR_US
-    night = Night(setlist=title, begun_us=wall, program="0", zero=len(str(folder)))
+    night = Night(setlist=title, begun_us=wall, program="0", zero=len(str(folder)), path=path)
     journal = Journal.create(new_path(folder, wall), night)
     journal.write([Row(at, "press", at, who="singer", what="next") for at in range(50)], wall + HOUR_US // 2)
     return journal
@@ -301,6 +301,40 @@ def test_the_last_nights_of_this_setlist_and_the_desk_s_levels(tmp_path: Path, n
     assert (tmp_path / "new" / kept[1]).read_bytes() == levels.read_bytes()
 
 
+def test_nights_that_were_played_from_here_are_taken_whatever_the_title_was(tmp_path: Path, nights: Path) -> None:
+    """The title was edited between the tours; a copy of the show elsewhere still has it."""
+    here = str((show("nine-songs") / "setlist.yaml").resolve())
+    begun(nights, 0, "nine songs, autumn tour", here).close()
+    begun(nights, 1, "nine songs", here).close()
+    begun(nights, 2, "nine songs", "/elsewhere/setlist.yaml").close()
+    begun(nights, 3, "nine songs, winter tour", here).close()
+    result = done("backup", show("nine-songs"), "-o", tmp_path / "b.zip", "--nights", "9")
+    assert result.stderr == ""
+    kept = [file["path"] for file in said(tmp_path / "b.zip")["files"] if file["what"] == "night"]
+    assert kept == [f"nights/2026-11-25T{hour}-30-00.night" for hour in (22, 20, 19)]
+
+
+def test_nights_that_are_left_out_for_their_title_are_counted(tmp_path: Path, nights: Path) -> None:
+    """None says that it was played from here, and so the title decides; of two that were asked for, what is earlier is
+    none of it."""
+    for hours, title in enumerate(("before", "nine songs", "between", "nine songs", "after")):
+        begun(nights, hours, title).close()
+    since = "no night says that it was played from this folder; those of the title `nine songs` are taken"
+    for most, left in (("1", "1 night"), ("9", "3 nights")):
+        result = done("backup", show("nine-songs"), "-o", tmp_path / f"{most}.zip", "--nights", most)
+        assert result.stderr == f"stagectl: warning: {since}, and {left} of other titles left out\n"
+    result = done("backup", show("three-songs"), "-o", tmp_path / "none.zip")
+    assert "are taken, and 5 nights of other titles left out" in result.stderr
+    assert result.stdout.endswith("There is no night of this setlist yet.\n")
+    # One is known by its path: the others may be, and their title says that they are not.
+    begun(nights, 5, "a new title", str((show("nine-songs") / "setlist.yaml").resolve())).close()
+    result = done("backup", show("nine-songs"), "-o", tmp_path / "sure.zip", "--nights", "9")
+    says = "3 nights of other titles, which do not say where they were played, are left out"
+    assert result.stderr == f"stagectl: warning: {says}\n"
+    result = done("backup", show("nine-songs"), "-o", tmp_path / "last.zip")
+    assert result.stderr == ""
+
+
 def test_a_night_that_is_being_written_is_copied_whole(tmp_path: Path, nights: Path) -> None:
     """Another thread writes presses of a hundred rows while the backup is made: the copy has whole presses only, and
     all that were written before it began."""
@@ -368,7 +402,7 @@ def test_a_night_that_cannot_be_read_or_copied_is_left_out_and_said(tmp_path: Pa
     assert said(tmp_path / "c.zip") == said(tmp_path / "b.zip")
     # Where no copy can be written, that is said of the first, and nothing is left out one by one.
     with pytest.raises(JournalError, match=r"cannot be opened\. `--nights 0`"):
-        list(night_pieces("nine songs", [broken.path], 9, tmp_path / "no folder", print, print))
+        list(night_pieces([broken.path], 9, tmp_path / "no folder", print, print))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "c.zip", "spare", "state"]
 
 

@@ -156,10 +156,21 @@ def test_what_is_wrong_is_said(tmp_path: Path) -> None:
     assert "There is no journal at" in run(tmp_path, tmp_path / "none.night", code=1)
     assert "is not a journal of a night" in run(tmp_path, tmp_path / "rig.yaml", code=1)
     assert "'none' is not one of 'all', 'base', 'venue', 'song'" in run(tmp_path, "--accept", "none", code=2)
+    setlist = write_show(tmp_path / "other") / "setlist.yaml"
+    setlist.write_text(setlist.read_text("utf-8").replace("tour of sheds", "renamed"), "utf-8")
+    out = run(setlist.parent, path, code=1)
+    assert "this night was that of `tour of sheds`, and " in out and "is `renamed`" in out
+
+
+def test_a_night_that_was_played_from_here_counts_whatever_the_title_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    path = one_night(write_show(tmp_path), "2026-11-25T19-30-00.night")
     setlist = tmp_path / "setlist.yaml"
     setlist.write_text(setlist.read_text("utf-8").replace("tour of sheds", "renamed"), "utf-8")
-    out = run(tmp_path, path, code=1)
-    assert "this night was that of `tour of sheds`, and " in out and "is `renamed`" in out
+    assert run(tmp_path) == run(tmp_path, path)
+    assert run(tmp_path).startswith("renamed: 1 night: 2026-11-25\n")
 
 
 def test_a_value_that_is_repeated_is_left_to_the_user(tmp_path: Path) -> None:
