@@ -1,12 +1,14 @@
 """Writing a backup: a zip with the manifest first.
 
 The same content gives the same bytes: files in a fixed order, with their own times, packed in one way. It is written
-beside its place, and gets its name when the disk has it; a file that is there already stays.
+beside its place, into a file that is its own alone, and gets its name when the disk has it; a file that is there
+already stays, and so does the first of two that are made under one name at the same time.
 """
 
 from __future__ import annotations
 
 import hashlib
+import secrets
 import stat
 import zipfile
 import zlib
@@ -40,6 +42,8 @@ LEVEL: Final = zlib.Z_DEFAULT_COMPRESSION
 ZIP_TIMES: Final = (datetime(1980, 1, 1, tzinfo=UTC), datetime(2107, 12, 31, 23, 59, 58, tzinfo=UTC))
 """The first and the last time that a zip can say (APPNOTE 4.4.6: the format of MS-DOS)."""
 
+NAMED_MAX: Final = 40
+"""Characters of the backup's name that stand in that of the file that it is written into."""
 
 Watch = Callable[[int], None]
 """Told how many more bytes were read. All is read twice: to measure it, and to write it."""
@@ -62,13 +66,12 @@ def pack(gathered: Gathered, path: Path, disk: Disk | None = None, watch: Watch 
     if not path.parent.is_dir():
         raise FileFaults([Fault(str(path), 0, "there is no folder of that name to write it into")])
     disk = disk or Disk()
-    made = path.with_name(f".{path.name}.new")
+    made = path.with_name(f".{path.name[:NAMED_MAX]}.{secrets.token_hex(8)}.new")
     try:
         measured = [_measure(piece, watch) for piece in gathered.pieces]
         manifest = _manifest(gathered, measured)
         text = manifest_text(manifest)
         _check_size(path, measured, text)
-        disk.clear(made)
         try:
             _write(made, text, manifest, measured, disk, watch)
             disk.put_file(made, path)

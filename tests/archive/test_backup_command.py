@@ -15,10 +15,12 @@ import subprocess
 import sys
 import threading
 import zipfile
+from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pytest
 from click.testing import CliRunner, Result
@@ -212,6 +214,42 @@ def test_nothing_is_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     pack(gather(load_show(show("three-songs"))), tmp_path / "e.zip")
     assert sorted(tree(tmp_path)) == ["b.zip", "c.zip", "d.zip", "e.zip"]
     assert zipfile.ZipFile(tmp_path / "e.zip").testzip() is None
+
+
+def test_of_two_that_are_made_under_one_name_the_first_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second begins when the first has written all but its end, and is in the midst of it when the first is done;
+    also where there are no hard links."""
+    found, path = gather(load_show(show("three-songs"))), tmp_path / "b.zip"
+    pack(found, tmp_path / "whole.zip")
+    whole = (tmp_path / "whole.zip").read_bytes()
+
+    class First(Disk):
+        def finish(self, file: BinaryIO) -> None:
+            super().finish(file)
+            with pytest.raises(FileFaults, match="it is there already"):
+                pack(found, path, Second(partial(self.gets_its_name, Path(file.name))))
+
+        def gets_its_name(self, made: Path) -> None:
+            super().put_file(made, path)
+            assert path.read_bytes() == whole
+
+        def put_file(self, made: Path, path: Path) -> None:
+            assert not made.exists()
+
+    class Second(Disk):
+        def __init__(self, meanwhile: Callable[[], None]) -> None:
+            self.meanwhile = meanwhile
+
+        def begin(self, path: Path) -> BinaryIO:
+            file = super().begin(path)
+            self.meanwhile()
+            return file
+
+    for link in (os.link, _no_links):
+        monkeypatch.setattr("os.link", link)
+        pack(found, path, First())
+        assert tree(tmp_path) == {"whole.zip": whole, "b.zip": whole}
+        path.unlink()
 
 
 def _no_links(*_: Any) -> None:
