@@ -71,9 +71,10 @@ class Backup(NamedTuple):
     damaged: tuple[Fault, ...] = ()
 
 
-def check(file: BinaryIO, name: str) -> Backup:
+def check(file: BinaryIO, name: str, *, nights: bool = True) -> Backup:
     """Look at all of a backup. `name`: what it is called. A night, or desk's levels, whose bytes are damaged are left
-    out. Raises FileFaults with what else is wrong, DeviceError where the disk fails."""
+    out; `nights`: whether their bytes are read at all. Raises FileFaults with what else is wrong, DeviceError where the
+    disk fails."""
 
     def stop_at(faults: Sequence[str]) -> None:
         if faults:
@@ -92,7 +93,8 @@ def check(file: BinaryIO, name: str) -> Backup:
             raise FileFaults([Fault(name, 0, wrong)])
         stop_at(list(_manifest_faults(manifest, by_path)))
         backup = Backup(manifest, by_path, found)
-        wrong_in = {file: fault for file in manifest.files if (fault := _content_fault(backup, file.path, file.sha256))}
+        some = [file for file in manifest.files if nights or not _is_spared(file, manifest)]
+        wrong_in = {file: fault for file in some if (fault := _content_fault(backup, file.path, file.sha256))}
         stop_at([fault for file, fault in wrong_in.items() if not _is_spared(file, manifest)])
     except BROKEN as error:
         raise FileFaults([Fault(name, 0, f"it is no sound zip: {str(error) or type(error).__name__}")]) from error

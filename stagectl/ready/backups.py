@@ -3,7 +3,7 @@
 A backup may lie anywhere; it is looked for beside the show, in the folder above and in the present one. One is of this
 show when it has the same title and the same setlist's file in it. It is compared by sums (SHA-256), and not by times,
 which a copy may change: one that has every file as it is now is enough, whatever the others have; else the one with
-the newest file says what was edited.
+the newest file says what was edited. What `restore` would refuse is no backup: all but the nights in it is read.
 """
 
 from __future__ import annotations
@@ -17,12 +17,14 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from stagectl.archive.bounds import MANIFEST, MANIFEST_MAX
-from stagectl.archive.check import SPARED
+from stagectl.archive.check import BROKEN, SPARED, check
 from stagectl.archive.gather import gather
 from stagectl.archive.manifest import Manifest, read_manifest
-from stagectl.errors import FileFaults
+from stagectl.errors import DeviceError, FileFaults
+from stagectl.journal.causes import cause
 from stagectl.ready.finding import Finding, fine, look
 from stagectl.ready.room import Room
+from stagectl.regular import open_regular
 
 BACKUP: Final = "backup"
 
@@ -34,10 +36,11 @@ NAMED_MAX: Final = 3
 
 
 class Kept(NamedTuple):
-    """A backup that was found."""
+    """A backup that was found. `refused`: why it cannot be restored, in a sentence; None where it can be."""
 
     path: Path
     manifest: Manifest
+    refused: str | None = None
 
     @property
     def sums(self) -> Mapping[str, str]:
@@ -60,7 +63,7 @@ def backups(room: Room) -> list[Finding]:
     own = room.show.folder.resolve()
     folders = dict.fromkeys((own, own.parent, Path.cwd()))
     found = [one for one in _all(folders) if _is_of(one.manifest, gathered.title, gathered.setlist)]
-    return [judged(found, now, list(folders))]
+    return [judged([one._replace(refused=_refused(one.path)) for one in found], now, list(folders))]
 
 
 def judged(found: Sequence[Kept], now: Mapping[str, str], folders: Iterable[Path]) -> Finding:
@@ -68,10 +71,13 @@ def judged(found: Sequence[Kept], now: Mapping[str, str], folders: Iterable[Path
     do = "`stagectl backup` packs the show as it is now"
     if not found:
         return look(BACKUP, f"there is none in {', '.join(map(str, folders))}", do)
-    for kept in found:
+    whole = [kept for kept in found if kept.refused is None]
+    for kept in whole:
         if all(kept.sums.get(path) == is_now for path, is_now in now.items()):
             return fine(BACKUP, f"{kept.path.name} has every file as it is now")
-    kept = max(found, key=lambda one: one.when)
+    kept = max(whole or found, key=lambda one: one.when)
+    if kept.refused is not None:
+        return look(BACKUP, f"{kept.path.name} cannot be restored: {kept.refused}", do)
     edited = [path for path, is_now in now.items() if kept.sums.get(path) != is_now]
     more = f" and {len(edited) - NAMED_MAX} more" if len(edited) > NAMED_MAX else ""
     return look(BACKUP, f"edited since {kept.path.name}: {', '.join(edited[:NAMED_MAX])}{more}", do)
@@ -100,7 +106,21 @@ def _all(folders: Iterable[Path]) -> Iterator[Kept]:
 def _manifest(path: Path) -> Manifest | None:
     """The manifest of a backup; None where the file is none, or cannot be read."""
     try:
-        with zipfile.ZipFile(path) as packed, packed.open(MANIFEST) as file:
-            return read_manifest(file.read(MANIFEST_MAX))
-    except (OSError, ValueError, KeyError, NotImplementedError, RuntimeError, zipfile.BadZipFile, EOFError):
+        with open_regular(path) as file, zipfile.ZipFile(file) as packed, packed.open(MANIFEST) as said:
+            return read_manifest(said.read(MANIFEST_MAX))
+    except (OSError, KeyError, *BROKEN):
         return None
+
+
+def _refused(path: Path) -> str | None:
+    """Why a backup cannot be restored; None where it can be."""
+    try:
+        with open_regular(path) as file:
+            check(file, path.name, nights=False)
+    except FileFaults as error:
+        return error.faults[0].text
+    except DeviceError as error:
+        return str(error)
+    except OSError as error:
+        return cause(error)
+    return None

@@ -15,6 +15,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
@@ -27,7 +28,7 @@ from free_ports import free_port
 from lines import Program
 from needs import needs, unavailable
 
-from stagectl.archive.gather import gather
+from stagectl.archive.gather import Piece, gather
 from stagectl.archive.pack import pack
 from stagectl.cli.ready import lines
 from stagectl.core.events import DeskSaid
@@ -363,6 +364,41 @@ def test_a_backup_is_compared_by_what_it_holds(stage: Stage, monkeypatch: pytest
     assert said() == fine("backup", "kept.zip has every file as it is now")
     stage.rig.write_text(stage.rig.read_text() + "# edited\n")
     assert (said().word, said().says) == ("look", "edited since kept.zip: rig.yaml")
+
+
+def hurt(path: Path, name: str) -> None:
+    """Change bytes of a file in a zip, some way into what is packed of it."""
+    with zipfile.ZipFile(path) as found:
+        at = found.getinfo(name).header_offset + 30 + len(name)
+    raw = bytearray(path.read_bytes())
+    raw[at : at + 24] = bytes(byte ^ 0xFF for byte in raw[at : at + 24])
+    path.write_bytes(raw)
+
+
+def test_a_backup_that_cannot_be_restored_is_none(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The judge is `restore`. One that is damaged hides none that is whole, whichever comes first by name; a damaged
+    night in it is left out of what is restored, and is nobody's loss here."""
+    monkeypatch.chdir(stage.show)
+    above = stage.show.parent
+    journal = begin(above / "one.night", Night(setlist="three songs", begun_us=0, program="1"), lambda _: None)
+    journal.close()
+    night = Piece("nights/one.night", "night", journal.path, datetime.now().astimezone(), journal.path)
+    pack(gather(load_show(stage.show), [night]), above / "m.zip")
+    sound = fine("backup", "m.zip has every file as it is now")
+    assert backups(stage.room()) == [sound]
+    for name, hurts in (("a.zip", "manifest.json"), ("b.zip", "setlist.yaml"), ("z.zip", "rig.yaml")):
+        shutil.copy(above / "m.zip", above / name)
+        hurt(above / name, hurts)
+        assert backups(stage.room()) == [sound]
+        assert stagectl("restore", str(above / name), "--list").returncode == 1
+    hurt(above / "m.zip", "nights/one.night")
+    assert backups(stage.room()) == [sound]
+    for name in ("m.zip", "b.zip"):
+        (above / name).unlink()
+    (found,) = backups(stage.room())
+    assert found.word == "look" and found.says.startswith("z.zip cannot be restored: `rig.yaml`: it is damaged")
+    (above / "z.zip").unlink()
+    assert "there is none" in backups(stage.room())[0].says
 
 
 def test_the_room_on_the_disk_is_what_df_says(tmp_path: Path) -> None:
