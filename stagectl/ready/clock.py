@@ -17,7 +17,7 @@ from stagectl.live.clock import local_zone
 from stagectl.ready.finding import Finding, fine, look, unknown, wrong
 from stagectl.ready.room import Room
 from stagectl.show.clock_values import MINUTE_NS, clock_text, span_text
-from stagectl.show.timetable import Entry, apart, clock_of, night_of, timetable_at
+from stagectl.show.timetable import OVER_NS, Entry, apart, clock_of, night_of, times, timetable_at
 
 CLOCK: Final = "clock"
 IN_STEP: Final = "clock in step"
@@ -29,6 +29,10 @@ LATER_S: Final = 120
 
 FAR: Final = timedelta(hours=24)
 """A night that begins later than that is not tonight."""
+
+OVER: Final = timedelta(microseconds=OVER_NS // 1_000)
+"""A night whose last time was longer ago than that is not tonight: where the timetable had no date, the next would be
+meant."""
 
 STA_UNSYNC: Final = 0x0040
 TIME_ERROR: Final = 5
@@ -144,10 +148,11 @@ def to_go(night: Sequence[Entry], now: datetime) -> Finding:
     told = [entry for entry in night if not entry.own]
     if not told:
         return fine(TIMETABLE, "it has no times")
-    first, last = told[0], told[-1]
-    if apart(now, first.at) > FAR or apart(last.at, now) > FAR:
-        do = "mend its `date`, or the clock; or this is not tonight's show"
-        return look(TIMETABLE, f"it is for {first.at:%Y-%m-%d}, and today is {now:%Y-%m-%d}", do)
+    day, do = f"{told[0].at:%Y-%m-%d}", "mend its `date`, or the clock; or this is not tonight's show"
+    if apart(now, told[0].at) > FAR:
+        return look(TIMETABLE, f"it is for {day}, and today is {now:%Y-%m-%d}", do)
+    if apart(max(times(night)), now) >= OVER:
+        return look(TIMETABLE, f"its night, that of {day}, is over, and it is {now:%Y-%m-%d %H:%M}", do)
     counted = [entry for entry in told if entry.name in TOLD] or told
     return fine(TIMETABLE, "; ".join(_one(entry, now) for entry in counted))
 

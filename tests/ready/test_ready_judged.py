@@ -304,12 +304,33 @@ def test_how_long_it_is_to_doors_and_set() -> None:
     assert clock.to_go((), NOW).word == "fine"
 
 
-@pytest.mark.parametrize(("day", "word"), [(25, "look"), (26, "fine"), (27, "fine"), (28, "look"), (30, "look")])
-def test_a_timetable_of_another_day_is_said(day: int, word: str) -> None:
-    """Begun at 18:00 on the 27th: a night whose curfew was at 1:00 of that day is over, but not for long."""
-    said = {"zone": "Europe/Lisbon", "doors": "19:30", "set": "21:00", "curfew": "1:00"}
-    model = TimetableModel.model_validate(said | {"date": date(2026, 11, day).isoformat()})
-    assert clock.to_go(night_of(model, NOW), NOW).word == word
+SAID = {"zone": "Europe/Lisbon", "doors": "19:30", "set": "21:00", "curfew": "1:00"}
+
+
+@pytest.mark.parametrize(
+    ("day", "says"),
+    [
+        (25, "its night, that of 2026-11-25, is over, and it is 2026-11-27 18:00"),
+        (26, "its night, that of 2026-11-26, is over, and it is 2026-11-27 18:00"),
+        (27, "doors in 1 h 30 min, at 19:30; set in 3 h, at 21:00"),
+        (28, "it is for 2026-11-28, and today is 2026-11-27"),
+        (30, "it is for 2026-11-30, and today is 2026-11-27"),
+    ],
+)
+def test_a_timetable_of_another_day_is_said(day: int, says: str) -> None:
+    """At 18:00 on the 27th."""
+    model = TimetableModel.model_validate(SAID | {"date": date(2026, 11, day).isoformat()})
+    found = clock.to_go(night_of(model, NOW), NOW)
+    assert (found.word, found.says) == ("fine" if day == 27 else "look", says)
+
+
+@pytest.mark.parametrize(("after_s", "word"), [(0, "fine"), (4 * 3600 - 1, "fine"), (4 * 3600, "look")])
+def test_a_dated_night_is_over_when_without_a_date_the_next_would_be_meant(after_s: int, word: str) -> None:
+    """The curfew, at 1:00 of the 27th, and how long after it."""
+    now = datetime(2026, 11, 27, 1, 0, tzinfo=LISBON) + timedelta(seconds=after_s)
+    dated, undated = (TimetableModel.model_validate(SAID | day) for day in ({"date": "2026-11-26"}, {}))
+    assert clock.to_go(night_of(dated, now), now).word == word
+    assert (night_of(undated, now) == night_of(dated, now)) is (word == "fine")
 
 
 # -- the nights -----------------------------------------------------------------------------------------------
