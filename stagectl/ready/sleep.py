@@ -1,14 +1,17 @@
 """May this machine fall asleep in the middle of a set?
 
 Sources: Linux, Documentation/admin-guide/pm/sleep-states.rst (`/sys/power/state` lists the ways to sleep that there
-are); systemd, logind.conf(5) (a lid that is closed suspends where nothing else is said, idleness does not) and
-systemctl(1) (`mask` links a unit to /dev/null). What a desktop's own settings do is not seen from here.
+are); systemd, logind.conf(5) (a lid that is closed suspends where nothing else is said, idleness does not),
+systemd.special(7) (each way to sleep has a target of its own, and all of them need `sleep.target`) and systemctl(1)
+(`mask` links a unit to /dev/null); from memory: where a machine cannot sleep in the way that is asked for, logind
+suspends it, and it begins no unit that is masked. What a desktop's own settings do is not seen from here.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -18,7 +21,23 @@ from stagectl.ready.sysfs import read
 
 SLEEP: Final = "sleep"
 
-TARGETS: Final = ("sleep.target", "suspend.target")
+RAM: Final = frozenset(("mem", "freeze", "standby"))
+DISK: Final = frozenset(("disk",))
+
+SUSPEND: Final = "suspend"
+
+WAYS: Final[Mapping[str, frozenset[str]]] = {
+    SUSPEND: RAM,
+    "hibernate": DISK,
+    "hybrid-sleep": DISK,
+    "suspend-then-hibernate": DISK,
+}
+"""The ways to sleep that logind knows, each with the words of `/sys/power/state` of which it needs one. Each has a
+target of its name."""
+
+ANY_WAY: Final = "sleep"
+"""The action that takes the first way that there is; its target is the one that all of them need."""
+
 UNITS: Final = (Path("etc/systemd/system"), Path("run/systemd/system"))
 CONFIGS: Final = (Path("usr/lib/systemd"), Path("run/systemd"), Path("etc/systemd"))
 """From the weakest to the strongest."""
@@ -30,14 +49,31 @@ STAYS: Final = ("ignore", "lock", "")
 
 
 class Sleep(NamedTuple):
-    """`ways`: how it can sleep; None where the system does not say. `masked`: it was told never to; `lid`: whether it
-    has one, and `lid_does` what closing it brings; `idle_does`: what idleness brings."""
+    """`ways`: the words for how it can sleep; None where the system does not say. `masked`: what it was told never to
+    do, by the names of `WAYS` and `ANY_WAY`; `lid`: whether it has one, and `lid_does` what closing it brings, on
+    battery and on mains; `idle_does`: what idleness brings."""
 
-    ways: str | None
-    masked: bool = False
+    ways: frozenset[str] | None
+    masked: frozenset[str] = frozenset()
     lid: bool = False
-    lid_does: str = "suspend"
+    lid_does: tuple[str, ...] = (SUSPEND,)
     idle_does: str = "ignore"
+
+    @property
+    def can(self) -> frozenset[str]:
+        """The ways to sleep that there are."""
+        return frozenset(way for way, needs in WAYS.items() if needs & (self.ways or frozenset()))
+
+    @property
+    def may(self) -> frozenset[str]:
+        """Those that it was not told never to go."""
+        return frozenset() if ANY_WAY in self.masked else self.can - self.masked
+
+    def does_harm(self, action: str) -> bool:
+        """Whether an action of logind's, where it is asked for, ends or interrupts a night."""
+        if action in WAYS:
+            return (action if action in self.can else SUSPEND) in self.may
+        return bool(self.may) if action == ANY_WAY else action not in STAYS
 
 
 def sleep(machine: Machine) -> list[Finding]:
@@ -47,28 +83,23 @@ def sleep(machine: Machine) -> list[Finding]:
 
 def settings(root: Path) -> Sleep:
     """What the system says."""
-    said = dict(_login(root))
+    said, ways = dict(_login(root)), read(root / "sys/power/state")
+    battery = said.get("HandleLidSwitch", SUSPEND)
     return Sleep(
-        ways=read(root / "sys/power/state"),
-        masked=any(_is_masked(root / folder / target) for folder in UNITS for target in TARGETS),
+        ways=None if ways is None else frozenset(ways.split()),
+        masked=frozenset(way for way in (*WAYS, ANY_WAY) if _is_masked(root, f"{way}.target")),
         lid=any((root / LIDS).glob("*")),
-        lid_does=_lid_does(said),
+        lid_does=(battery, said.get("HandleLidSwitchExternalPower", battery)),
         idle_does=said.get("IdleAction", "ignore"),
     )
 
 
-def _lid_does(said: Mapping[str, str]) -> str:
-    """What closing the lid brings, on battery or on mains: where the two differ, what does harm."""
-    battery = said.get("HandleLidSwitch", "suspend")
-    mains = said.get("HandleLidSwitchExternalPower", battery)
-    return mains if battery in STAYS else battery
-
-
-def _is_masked(path: Path) -> bool:
-    try:
-        return os.readlink(path) == os.devnull
-    except OSError:
-        return False
+def _is_masked(root: Path, unit: str) -> bool:
+    for folder in UNITS:
+        with suppress(OSError):
+            if os.readlink(root / folder / unit) == os.devnull:
+                return True
+    return False
 
 
 def _login(root: Path) -> Iterator[tuple[str, str]]:
@@ -87,13 +118,15 @@ def judged(found: Sleep) -> Finding:
     """What is to be said of that."""
     if found.ways is None:
         return unknown(SLEEP, "whether it may fall asleep is not known here")
-    if found.ways in ("", "disk"):
-        return fine(SLEEP, "this machine cannot be suspended")
-    if found.masked:
-        return fine(SLEEP, "it was told never to be suspended")
     do = "`systemd-inhibit --what=sleep:idle:handle-lid-switch stagectl run …` keeps it awake"
-    if found.idle_does not in STAYS:
-        return look(SLEEP, f"logind's `IdleAction` is `{found.idle_does}`: it falls asleep when nobody types", do)
-    if found.lid and found.lid_does not in STAYS:
-        return look(SLEEP, f"closing its lid brings `{found.lid_does}`", f"leave the lid open, or {do}")
+    if found.does_harm(found.idle_does):
+        says = f"logind's `IdleAction` is `{found.idle_does}`: that is what it does when nobody types"
+        return look(SLEEP, says, do)
+    lid_does = next(filter(found.does_harm, found.lid_does), None)
+    if found.lid and lid_does is not None:
+        return look(SLEEP, f"closing its lid brings `{lid_does}`", f"leave the lid open, or {do}")
+    if not found.can:
+        return fine(SLEEP, "this machine cannot sleep")
+    if not found.may:
+        return fine(SLEEP, "it was told never to sleep")
     return unknown(SLEEP, "nothing sends it to sleep by itself, but for what a desktop's own settings may do")

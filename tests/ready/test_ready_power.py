@@ -92,7 +92,7 @@ LAPTOP = {"sys/power/state": "freeze mem disk", "proc/acpi/button/lid/LID/state"
     ("files", "word", "says"),
     [
         ({}, "unknown", "not known here"),
-        ({"sys/power/state": ""}, "fine", "cannot be suspended"),
+        ({"sys/power/state": ""}, "fine", "cannot sleep"),
         ({"sys/power/state": "freeze mem"}, "unknown", "nothing sends it to sleep by itself"),
         (LAPTOP, "look", "closing its lid brings `suspend`"),
         (LAPTOP | {"etc/systemd/logind.conf": "[Login]\n#HandleLidSwitch=suspend"}, "look", "`suspend`"),
@@ -119,6 +119,50 @@ LAPTOP = {"sys/power/state": "freeze mem disk", "proc/acpi/button/lid/LID/state"
 def test_what_may_send_it_to_sleep(tmp_path: Path, files: Mapping[str, str], word: str, says: str) -> None:
     found = sleep.judged(sleep.settings(tree(tmp_path, files)))
     assert found.word == word and says in found.says
+
+
+LID = "etc/systemd/logind.conf"
+STATES = {"ram": "freeze mem", "disk": "disk", "both": "freeze mem disk", "none": ""}
+
+
+@pytest.mark.parametrize(
+    ("state", "masked", "brings", "word", "says"),
+    [
+        ("both", "sleep", "hibernate", "fine", "told never to sleep"),
+        ("both", "suspend", "hibernate", "look", "closing its lid brings `hibernate`"),
+        ("both", "suspend", "suspend", "unknown", "nothing sends it to sleep by itself"),
+        ("both", "hibernate", "hibernate", "unknown", "nothing sends it to sleep by itself"),
+        ("both", "suspend", "sleep", "look", "closing its lid brings `sleep`"),
+        ("both", "", "hybrid-sleep", "look", "closing its lid brings `hybrid-sleep`"),
+        ("both", "suspend hibernate hybrid-sleep suspend-then-hibernate", "sleep", "fine", "told never to sleep"),
+        ("both", "sleep", "poweroff", "look", "closing its lid brings `poweroff`"),
+        ("disk", "", "hibernate", "look", "closing its lid brings `hibernate`"),
+        ("disk", "", "suspend", "unknown", "nothing sends it to sleep by itself"),
+        ("disk", "hibernate hybrid-sleep suspend-then-hibernate", "hibernate", "fine", "told never to sleep"),
+        ("ram", "", "hibernate", "look", "closing its lid brings `hibernate`"),
+        ("ram", "suspend", "hibernate", "fine", "told never to sleep"),
+        ("none", "", "hibernate", "fine", "this machine cannot sleep"),
+        ("none", "", "poweroff", "look", "closing its lid brings `poweroff`"),
+    ],
+)
+def test_each_way_to_sleep_is_looked_at_by_itself(
+    tmp_path: Path, state: str, masked: str, brings: str, word: str, says: str
+) -> None:
+    """`systemctl mask` makes a unit a link to /dev/null. What a lid or idleness brings is passed over only where that
+    way is not there, or was masked."""
+    units = tree(tmp_path, LAPTOP | {"sys/power/state": STATES[state]}) / "run/systemd/system"
+    units.mkdir(parents=True)
+    for name in masked.split():
+        (units / f"{name}.target").symlink_to("/dev/null")
+    (tmp_path / LID).parent.mkdir(parents=True)
+    (tmp_path / LID).write_text(f"[Login]\nHandleLidSwitch={brings}\n")
+    found = sleep.judged(sleep.settings(tmp_path))
+    assert found.word == word and says in found.says
+    (tmp_path / LID).write_text(f"[Login]\nHandleLidSwitch=ignore\nIdleAction={brings}\n")
+    idle = sleep.judged(sleep.settings(tmp_path))
+    assert idle.word == word and (f"`IdleAction` is `{brings}`" if word == "look" else says) in idle.says
+    (tmp_path / LID).write_text(f"[Login]\nHandleLidSwitch=ignore\nHandleLidSwitchExternalPower={brings}\n")
+    assert sleep.judged(sleep.settings(tmp_path)) == found
 
 
 def test_a_machine_that_was_told_never_to_sleep(tmp_path: Path) -> None:
