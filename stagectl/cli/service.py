@@ -144,16 +144,15 @@ def _service(title: str, unit: str, words: tuple[str, ...]) -> Service:
     import os
 
     from stagectl.journal.paths import nights
+    from stagectl.service.files import where_nights_are
     from stagectl.service.unit import Service, carried
 
-    # The nights' folder may be deleted while it is played, and is then made anew: so the one that it stands in.
-    holds = nights().absolute().parent.parent
     return Service(
         command=(*runs("stagectl"), *words),
         title=title,
         unit=unit,
         environment=carried(os.environ),
-        writes=(str(holds), "/tmp", "/var/tmp"),
+        writes=(*map(str, where_nights_are(nights().absolute())), "/tmp", "/var/tmp"),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -59,6 +59,20 @@ def make_nights(folder: Path) -> None:
         raise DeviceError(f"{at} cannot be made: {error.strerror}; $XDG_STATE_HOME names another place") from error
     if not os.access(folder, os.W_OK | os.X_OK):
         raise DeviceError(f"{at} may not be written to; $XDG_STATE_HOME names another place")
+
+
+def where_nights_are(folder: Path) -> Iterator[Path]:
+    """The folders that a service has to write to for the nights in `folder`, an absolute path. That folder and the
+    program's own above it may be deleted while a night is played, and are then made anew: so the one that holds these
+    two. Where one of the two is a link, what it leads to lies elsewhere, and counts as well."""
+    # Links that go round in a circle lead nowhere for `realpath`; `Path.resolve` raises there (Python 3.11).
+    own, holds = folder.parent, folder.parent.parent
+    yield holds
+    reached = [Path(os.path.realpath(holds))]
+    for real in (Path(os.path.realpath(own)), Path(os.path.realpath(folder))):
+        if not any(real.is_relative_to(one) for one in reached):
+            reached.append(real)
+            yield real
 
 
 def refuse_others(path: Path) -> None:

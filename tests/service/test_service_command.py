@@ -173,6 +173,30 @@ def test_the_folder_of_the_nights_is_there_before_the_service_is(asked: Path, tm
     assert f"ReadWritePaths=-{state} " in unit(tmp_path).read_text()
 
 
+@pytest.mark.parametrize(
+    ("links", "writes"),
+    [
+        ({"state": "disk/state"}, ["state"]),
+        ({"state/stagectl": "disk/all"}, ["state", "disk/all"]),
+        ({"state/stagectl/nights": "disk/nights"}, ["state", "disk/nights"]),
+        ({"state/stagectl": "disk/all", "disk/all/nights": "other/nights"}, ["state", "disk/all", "other/nights"]),
+        ({"state/stagectl/nights": "state/kept"}, ["state"]),
+    ],
+)
+def test_nights_behind_a_link_may_be_written_to(
+    asked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, links: dict[str, str], writes: list[str]
+) -> None:
+    """systemd.exec(5), `ReadWritePaths`: what lies below a path on the disk, and not what a link in it leads to."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    for link, end in links.items():
+        (tmp_path / end).mkdir(parents=True)
+        (tmp_path / link).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / link).symlink_to(tmp_path / end)
+    assert stagectl("install", SHOW).exit_code == 0
+    paths = " ".join(f"-{tmp_path / one}" for one in writes)
+    assert f"ReadWritePaths={paths} -/tmp -/var/tmp\n" in unit(tmp_path).read_text()
+
+
 def test_nights_that_cannot_be_kept_are_said_and_nothing_is_written(
     asked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
