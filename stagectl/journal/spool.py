@@ -127,6 +127,15 @@ def writer_of(journal: Path) -> int | None:
     return None if path is None else holder_of(path)
 
 
+def written_now() -> Iterator[tuple[int, Path]]:
+    """The processes that are writing journals now, each with where its journal was when it began."""
+    with suppress(OSError):
+        for path in sorted(running().glob(f"*{_SUFFIX}")):
+            writer, where = holder_of(path), _where(path)
+            if writer is not None and where is not None:
+                yield writer, where
+
+
 def _seek_and_write(file: int, raw: bytes, at: int) -> int:
     os.lseek(file, at, os.SEEK_SET)
     return os.write(file, raw)

@@ -13,6 +13,7 @@ from typing import Final
 
 from stagectl.errors import DeviceError
 from stagectl.ready.finding import Finding, fine, unknown, wrong
+from stagectl.ready.playing import player
 from stagectl.ready.room import Room
 
 LOOK_UP_S: Final = 1.5
@@ -21,7 +22,8 @@ LOOK_UP_S: Final = 1.5
 
 def hosts(room: Room) -> list[Finding]:
     """Pedals, players, devices and lamps over OSC."""
-    found = [udp_port(name, port) for port, name in _pedals(room).items()]
+    played = player(room.setlist) is not None
+    found = [udp_port(name, port, played=played) for port, name in _pedals(room).items()]
     found += [
         one
         for pedal in room.show.rig.pedals
@@ -52,12 +54,15 @@ def _told(room: Room) -> Iterator[tuple[str, tuple[str, int]]]:
             yield f"lamps of {pedal.name}", end.host
 
 
-def udp_port(what: str, port: int) -> Finding:
-    """Whether a pedal can be heard at a UDP port of this machine: it is taken for a moment, as a night does."""
+def udp_port(what: str, port: int, *, played: bool = False) -> Finding:
+    """Whether a pedal can be heard at a UDP port of this machine: it is taken for a moment, as a night does. `played`:
+    whether this show's night has it now."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as trial:
         try:
             trial.bind(("0.0.0.0", port))
         except OSError as error:
+            if error.errno == errno.EADDRINUSE and played:
+                return unknown(what, f"UDP port {port} is taken, as it is while this show is played")
             if error.errno == errno.EADDRINUSE:
                 do = "end the other program; `ss -ulpn` names it on Linux"
                 return wrong(what, f"UDP port {port} is taken by another program", do)

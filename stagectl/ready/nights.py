@@ -9,7 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import sqlite3
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -18,14 +18,13 @@ from typing import Final
 from stagectl.core.plan import Plan
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
-from stagectl.journal.migrate import version_of
 from stagectl.journal.paths import folders, is_journal, nights, ordered, when
-from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, VERSION, night_unpacked
+from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, night_unpacked
 from stagectl.journal.spool import on_its_way
-from stagectl.journal.wary import wary
 from stagectl.journal.write import WAL_MAX
 from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff
 from stagectl.ready.finding import Finding, fine, look, wrong
+from stagectl.ready.playing import as_it_lies, is_present, player
 from stagectl.ready.room import Machine, Room
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.story.rows import Row
@@ -139,7 +138,9 @@ class Lies(BrokenOff):
 
 
 def last_night(room: Room) -> list[Finding]:
-    """The last night of this setlist."""
+    """The last night of this setlist; nothing where that is the one that is played now (`others.py`)."""
+    if player(room.setlist) is not None:
+        return []
     setlist = str(room.show.sources["setlist"].path.resolve())
     odd: list[Finding] = []
     for at, path in enumerate(ordered(*folders())[:LOOKED_AT_MAX]):
@@ -161,11 +162,8 @@ def read(path: Path) -> Lies | None:
     its layout is an earlier one, of which no night is taken up. Raises sqlite3.Error, OSError, JournalError."""
     if not is_journal(path):
         return None
-    # With a file of SQLite's beside it, it may be written at this moment.
-    beside = path.with_name(f"{path.name}-wal").exists()
-    uri = f"{path.resolve().as_uri()}?mode=ro" + ("" if beside else "&immutable=1")
-    with closing(wary(sqlite3.connect(uri, uri=True, timeout=0.5))) as connection:
-        if version_of(connection) < VERSION:
+    with as_it_lies(path) as connection:
+        if not is_present(connection):
             return None
         head = connection.execute("SELECT * FROM night").fetchone()
         rows = connection.execute(f"{_ROWS} ORDER BY at DESC, id DESC LIMIT 1").fetchall()

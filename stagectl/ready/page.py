@@ -8,7 +8,8 @@ import socket
 from typing import Final
 
 from stagectl.ports.tcp import bound
-from stagectl.ready.finding import Finding, fine, wrong
+from stagectl.ready.finding import Finding, fine, unknown, wrong
+from stagectl.ready.playing import player
 from stagectl.ready.room import Machine
 
 PAGE: Final = "page"
@@ -19,16 +20,19 @@ SYSTEM_PORTS: Final = 1024
 
 def page(machine: Machine) -> list[Finding]:
     """Where the page is to be served; nothing where it is not."""
-    return [] if machine.page is None else [address(*machine.page)]
+    return [] if machine.page is None else [address(*machine.page, played=player(machine.setlist) is not None)]
 
 
-def address(host: str, port: int) -> Finding:
-    """Whether an address of this machine can be had. `port`: 0 is any."""
+def address(host: str, port: int, *, played: bool = False) -> Finding:
+    """Whether an address of this machine can be had. `port`: 0 is any; `played`: whether this show's night may have it
+    now."""
     where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
     try:
         with bound(host, port) as trial:
             trial.listen(1)
     except OSError as error:
+        if error.errno == errno.EADDRINUSE and played:
+            return unknown(PAGE, f"{where} is taken, as it is while the page of this show is served")
         return wrong(PAGE, f"it cannot be served at {where}: {error.strerror or error}", _do(error, port))
     return fine(PAGE, f"{where} is free")
 

@@ -1,6 +1,6 @@
 """The built-in players: can the sound device be opened, with outputs enough, and are the stems there?
 
-The device is opened once, by the player's own process, and plays nothing.
+The device is opened once, by the player's own process, and plays nothing. While the show is played it is let be.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from stagectl.ready.finding import Finding, fine, wrong
+from stagectl.ready.finding import Finding, fine, unknown, wrong
+from stagectl.ready.playing import player
 from stagectl.ready.room import Room
 from stagectl.tracks.sound.needed import HOW
 
@@ -31,12 +32,14 @@ def sound(room: Room) -> list[Finding]:
     from stagectl.live.sound_trial import opened
     from stagectl.show.tracks import sound_device
 
+    own = [(model.name, model.sound) for model in room.show.rig.players if model.sound is not None]
+    if own and player(room.setlist) is not None:
+        return [unknown(name, "its sound device is not opened while this show is played") for name, _ in own]
     found = []
-    for model in room.show.rig.players:
-        if model.sound is not None:
-            device = sound_device(model.sound)
-            here, sentence = asyncio.run(opened(device, OPENS_S, ENDS_S))
-            found.append(judged(model.name, device.outputs, here, sentence))
+    for name, model in own:
+        device = sound_device(model)
+        here, sentence = asyncio.run(opened(device, OPENS_S, ENDS_S))
+        found.append(judged(name, device.outputs, here, sentence))
     return found
 
 

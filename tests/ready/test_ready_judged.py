@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import socket
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
@@ -19,11 +20,26 @@ from stagectl.core.levels import OFF, Level
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
 from stagectl.errors import Fault
+from stagectl.journal import record
 from stagectl.journal.schema import Night
 from stagectl.journal.write import WAL_MAX, Journal
 from stagectl.live.desk import PROBE_S
 from stagectl.pedals.keyboard import Keyboard
-from stagectl.ready import clock, desk, files, finding, hosts, keyboards, nights, page, ports, rights, sound
+from stagectl.ready import (
+    clock,
+    desk,
+    files,
+    finding,
+    hosts,
+    keyboards,
+    nights,
+    others,
+    page,
+    playing,
+    ports,
+    rights,
+    sound,
+)
 from stagectl.ready.finding import WORDS, Finding, Word, exit_code, sentence
 from stagectl.ready.ports import Wanted
 from stagectl.ready.proving import Proven
@@ -135,6 +151,8 @@ def test_a_page_that_can_be_served_and_one_that_cannot() -> None:
         for host in ("127.0.0.1", "0.0.0.0"):
             found = page.address(host, port)
             assert found.word == "wrong" and f"{host}:{port}" in found.says and "another port" in found.do
+            # As it is while the show's own night serves its page.
+            assert page.address(host, port, played=True).word == "unknown"
     assert page.address("127.0.0.1", port).word == "fine"
     # TEST-NET-1 (RFC 5737) is nobody's.
     foreign = page.address("192.0.2.1", 8480)
@@ -146,6 +164,7 @@ def test_a_udp_port_that_is_free_and_one_that_is_taken() -> None:
         taken.bind(("127.0.0.1", 0))
         port = taken.getsockname()[1]
         assert hosts.udp_port("pedal", port).word == "wrong"
+        assert hosts.udp_port("pedal", port, played=True).word == "unknown"
     assert hosts.udp_port("pedal", port).word == "fine"
 
 
@@ -369,6 +388,32 @@ def test_the_changes_of_a_set_are_counted_as_they_are_told(plan: Plan) -> None:
     for before, after in itertools.pairwise(steps):
         moved += len([1 for send in range(len(before)) if before[send] != after[send]])
     assert nights.changes_of(plan) == moved > 0
+
+
+def test_whoever_plays_this_show_is_named_and_nobody_is_to_end_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By what is on its way into a journal, wherever that lies; a night that has ended, and one of another show, are
+    none of it."""
+    monkeypatch.setenv("STAGECTL_RUNNING", str(tmp_path / "running"))
+    for name in ("here", "there"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "setlist.yaml").touch()
+    here, there = tmp_path / "here", tmp_path / "there"
+    for folder in (here, there):
+        assert playing.player(folder) is None
+    recorder = record.begin(
+        tmp_path / "elsewhere.night",
+        Night(setlist="a set", begun_us=0, program="1", path=str(here / "setlist.yaml")),
+        lambda _: None,
+    )
+    assert playing.player(here) == playing.player(here / "setlist.yaml") == os.getpid()
+    assert playing.player(there) is None
+    recorder.close()
+    assert playing.player(here) is None
+    said = others.played(4_711)
+    assert (said.word, said.says) == ("look", "this show is being played now, by process 4711")
+    assert "end" not in said.do.split()
 
 
 def lies(*, ends: bool = False, heard_at: int = 0) -> nights.Lies:

@@ -92,10 +92,11 @@ class Stage:
             if path.exists()
         }
 
-    def room(self) -> Room:
-        """The room as a look has it."""
-        show = load_show(self.show)
-        return Room(setlist=self.show, now=datetime.now().astimezone(), show=show, compiled=compile_show(show, None))
+    def room(self, folder: Path | None = None) -> Room:
+        """The room as a look has it. `folder`: of another show than this one."""
+        folder = folder or self.show
+        show = load_show(folder)
+        return Room(setlist=folder, now=datetime.now().astimezone(), show=show, compiled=compile_show(show, None))
 
     @contextmanager
     def desk(self) -> Iterator[Program]:
@@ -180,11 +181,16 @@ def test_a_night_that_is_played_and_then_killed(stage: Stage, monkeypatch: pytes
     room = stage.room()
     assert nights.last_night(room)[0].says.startswith("none of this show is kept yet")
     with stage.desk(), stage.night() as night:
-        code, found, _ = stage.ready()
-        assert code == 3
-        assert found["other nights"]["says"] == f"process {night.process.pid} drives this desk already"
-        assert found["desk"]["word"] == "look" and "it is not asked" in found["desk"]["says"]
-        assert found["floor board"]["word"] == "wrong"
+        code, found, last_line = stage.ready()
+        assert (code, last_line["wrong"]) == (0, 0), found
+        assert found["tonight"]["says"] == f"this show is being played now, by process {night.process.pid}"
+        for what in ("desk", "floor board"):
+            assert found[what]["word"] == "unknown" and "while this show is played" in found[what]["says"]
+        assert not {"other nights", "last night"} & set(found)
+        assert "end " not in " ".join(f"{one['says']} {one['do']}" for one in found.values())
+        copy = Path(shutil.copytree(stage.show, stage.show.parent / "copy"))
+        (other,) = others(stage.room(copy))
+        assert (other.word, other.says) == ("wrong", f"process {night.process.pid} drives this desk already")
         night.process.send_signal(signal.SIGKILL)
         night.process.wait(10)
         (path,) = (stage.state / "nights").glob("*.night")
