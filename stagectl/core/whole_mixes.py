@@ -3,8 +3,9 @@
 Nobody tells the desk their levels, and each counts as 0 dB. Where the desk says that one is above that, what it is
 above counts: in what may be told (`telling.py`) at once; in what is wanted, where all inputs of the mix are held lower
 together, when the hand that put it there rests or the desk was read (`touch.py`), and at every stop. The whole mix
-itself stays as it was put. Where it comes down again, nothing rises for that before the next stop: whoever takes it
-down has to hear it. Below 0 dB it makes no room, since a hand may bring it back up.
+itself stays as it was put; the ceiling of its listener's sends does not count for it, since no message is about it.
+Where it comes down again, nothing rises for that before the next stop: whoever takes it down has to hear it. Below 0 dB
+it makes no room, since a hand may bring it back up.
 """
 
 from __future__ import annotations
@@ -18,6 +19,9 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import State
 
 NONE: Final[Mapping[int, int]] = MappingProxyType({})
+
+COUNTS_AS: Final = 0
+"""The level as which such a whole mix counts where the desk says none above it, hundredths of a dB."""
 
 
 def above_zero(level: Level | None) -> int:

@@ -16,6 +16,7 @@ from stagectl.core.levels import Level, text
 from stagectl.core.mixes import most_of, total
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
+from stagectl.core.whole_mixes import is_left_alone
 from stagectl.live.dry import Reader
 from stagectl.live.record import desk_driver
 from stagectl.live.whole_mixes import off_at_the_desk
@@ -144,9 +145,9 @@ def whole_mixes(plan: Plan, state: State) -> Iterator[Finding]:
 
 
 def levels(plan: Plan, said: Mapping[int, Level]) -> Finding:
-    """Levels, and mixes as sums, that are above their ceilings at the desk now. A whole mix that the show never moves
-    makes nothing louder than its sends by itself: alone, it is only worth another look. So are levels that the desk
-    could say and has not said."""
+    """Levels, and mixes as sums, that are above their ceilings at the desk now. A whole mix that the show lets be, and
+    whose inputs it holds lower for what that is above 0 dB, makes nothing too loud by itself: alone, it is only worth
+    another look. So are levels that the desk could say and has not said."""
     above = dict(_above(plan, said))
     unsaid = sum(plan.can_read(send) and send not in said for send in range(len(plan.ceilings)))
     if not above and unsaid:
@@ -159,19 +160,14 @@ def levels(plan: Plan, said: Mapping[int, Level]) -> Finding:
     more = f" and {len(names) - NAMED_MAX} more" if len(names) > NAMED_MAX else ""
     lacks = f"; the desk has not said {unsaid} more" if unsaid else ""
     says = f"above the ceiling now: {', '.join(names[:NAMED_MAX])}{more}{lacks}"
-    if all(send >= 0 and send % plan.width == plan.whole and not _moves(plan, send) for send in above):
-        return look("levels", says, "the show leaves it so: bring it down at the desk, or raise the ceiling in the rig")
+    if all(send >= 0 and is_left_alone(plan, send) for send in above):
+        return look("levels", says, "no message is about a whole mix that the show lets be: bring it down at the desk")
     do = "nobody puts in earpieces before they are down; the first `next` brings down what the show moves"
     return wrong("levels", says, do)
 
 
 def _is_or_are(number: int) -> str:
     return "is" if number == 1 else "are"
-
-
-def _moves(plan: Plan, send: int) -> bool:
-    """Whether the show ever says a send's level."""
-    return any(rest.steps[send] is not None for rest in plan.rests)
 
 
 def _above(plan: Plan, said: Mapping[int, Level]) -> Iterator[tuple[int, str]]:

@@ -65,5 +65,9 @@ def _songs(show: Show, plan: Plan, lengths: Sequence[int | None], begins: dateti
 
 
 def _tops(plan: Plan) -> Mapping[SendKey, Level]:
-    tops = {names: plan.in_steps(send, plan.tops[send]) for names, send in plan.sends_by_name.items()}
+    """The highest level that each send may have; whole mixes that the show lets be are the desk's own."""
+    from stagectl.core.whole_mixes import is_left_alone
+
+    sends = {names: send for names, send in plan.sends_by_name.items() if not is_left_alone(plan, send)}
+    tops = {names: plan.in_steps(send, plan.tops[send]) for names, send in sends.items()}
     return {names: level for names, level in tops.items() if level is not None}

@@ -16,6 +16,7 @@ from stagectl.core.limits import Limits
 from stagectl.core.plan import Answers, Group, Levels, Message, Plan, Scene, Stop, layered
 from stagectl.core.players import CueCall
 from stagectl.core.travel import Travel
+from stagectl.core.whole_mixes import COUNTS_AS
 from stagectl.errors import nearest
 from stagectl.show.feet import gestures_of, laid
 from stagectl.show.gestures import ActionModel
@@ -66,7 +67,7 @@ class _Compiler:
             inputs=tuple(one.name for one in rig.inputs),
             listeners=tuple(one.name for one in rig.listeners),
             own=tuple(column(rig, one, OWN) for one in rig.listeners),
-            ceilings=self._ceilings(),
+            ceilings=self._ceilings(stops[0].levels),
             grid=profile.send.law().grid,
             whole_grid=None if profile.whole_mix is None else profile.whole_mix.law().grid,
             stops=tuple(replace(stop, does=self._feet(stop, stops)) for stop in stops),
@@ -95,9 +96,17 @@ class _Compiler:
         lamps = tuple(self._lamps(self.show.mappings[pedal.mapping]) for pedal in rig.pedals)
         return Compiled(plan, tuple(self.packets), lamps)
 
-    def _ceilings(self) -> tuple[int, ...]:
+    def _ceilings(self, base: Levels) -> tuple[int, ...]:
+        """The ceiling of each send. A whole mix that the show lets be is told nothing, whatever the ceiling of sends
+        is: it counts as 0 dB (`core/whole_mixes.py`), and only what the rig says of it itself is meant for it."""
         names = [*(one.name for one in self.rig.inputs), WHOLE]
-        return tuple(ceiling_of(self.rig, listener, name) for listener in self.rig.listeners for name in names)
+        sends = [(listener, name) for listener in self.rig.listeners for name in names]
+        return tuple(
+            listener.ceilings.get(WHOLE, COUNTS_AS)
+            if name == WHOLE and level is None
+            else ceiling_of(self.rig, listener, name)
+            for (listener, name), level in zip(sends, base, strict=True)
+        )
 
     def _groups(self) -> tuple[Group, ...]:
         return tuple(

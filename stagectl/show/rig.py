@@ -53,7 +53,8 @@ class InputModel(FileModel):
 
 
 class ListenerModel(FileModel):
-    """A person with an in-ear mix. `ceiling`: the level that no send of this mix passes, dB."""
+    """A person with an in-ear mix. `ceiling`: the level that no send of this mix passes, dB; nor does its whole mix,
+    where the setlist moves that."""
 
     name: Name = Field(description="what the setlist calls the person")
     mix: Annotated[int, Whole(1, MIXES_MAX)] = Field(description="the number of their mix on the desk")
@@ -62,7 +63,9 @@ class ListenerModel(FileModel):
         None, description="the input that they have to hear above the others; their own (`own`) where left out"
     )
     ceiling: Ceiling | None = Field(
-        None, description="the level that no send of this mix passes, dB; the rig's where left out"
+        None,
+        description="the level that no send of this mix passes, nor its `whole mix` where the setlist moves that, dB; "
+        "the rig's where left out",
     )
     mix_ceiling: Ceiling | None = Field(
         None, description="the level that this mix as a sum never passes, dB; the rig's where left out"

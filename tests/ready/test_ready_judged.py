@@ -269,10 +269,13 @@ def test_levels_above_their_ceilings_are_wrong_now(plan: Plan) -> None:
     assert desk.levels(plan, silent(plan) | {own: -300}).word == "fine"
     hot = desk.levels(plan, {own: -250})
     assert hot.word == "wrong" and "accordion in the mix of accordionist at -2.5 dB, ceiling -3 dB" in hot.says
-    # A whole mix that this show never moves is only worth another look.
+    # A whole mix that this show lets be counts as 0 dB, whatever the ceiling of the sends is; above that it is only
+    # worth another look.
     whole = plan.sends_by_name["accordionist", "whole mix"]
-    assert desk.levels(plan, {whole: 0}).word == "look"
-    assert desk.levels(plan, {whole: 0, own: -250}).word == "wrong"
+    assert desk.levels(plan, silent(plan) | {whole: 0}).word == "fine"
+    loud = desk.levels(plan, {whole: 10})
+    assert loud.word == "look" and "whole mix in the mix of accordionist at +0.1 dB, ceiling 0 dB" in loud.says
+    assert desk.levels(plan, {whole: 10, own: -250}).word == "wrong"
     assert desk.levels(plan, fine).word == "fine"
     assert desk.levels(plan, dict.fromkeys(fine, OFF)).word == "fine"
 

@@ -159,9 +159,19 @@ def test_the_ceilings_of_the_demo() -> None:
     click = found.inputs.index("click")
     assert singer == tuple(-1_200 if at == click else 0 for at in range(found.width))
     assert drummer == tuple(-100 if at == click else 0 for at in range(found.width))
-    assert bassist == (-100,) * found.width
+    # Their ceilings are of sends: the whole mix of each, which the show lets be, counts as 0 dB.
+    assert bassist == (*(-100,) * (found.width - 1), 0)
     assert guitarist == (0,) * found.width
-    assert keys == (-200,) * found.width
+    assert keys == (*(-200,) * (found.width - 1), 0)
+
+
+def test_the_ceiling_of_a_listener_is_that_of_the_whole_mix_where_the_show_moves_it(tmp_path: Path) -> None:
+    copy = Copy(tmp_path, "three-songs")
+    own = "accordionist: {own: -5, "
+    for planted, ceiling in ((own, 0), (f"{own}whole mix: -6, ", -300)):
+        copy.plant(SETLIST, own, planted)
+        found = compile_show(copy.show()).plan
+        assert found.ceilings[2 * found.width :] == (-300, -300, -300, -300, ceiling)
 
 
 def test_the_lower_ceiling_counts_where_own_and_its_input_both_have_one(tmp_path: Path) -> None:
