@@ -96,7 +96,7 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
     """The nights that are named, or the last one of this setlist, in the order of their beginnings. Raises JournalError
     where one was that of another setlist, or its venue is none of this setlist's."""
     from stagectl.errors import JournalError
-    from stagectl.journal.of_setlist import is_of
+    from stagectl.journal.of_setlist import of_another
     from stagectl.journal.read import files, night, open_read, rows
     from stagectl.keep.nights import night_of
     from stagectl.term.waiting import last_number, number, over_rows
@@ -105,10 +105,9 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
     for path in dict.fromkeys(map(journal_at, journals)) or [_last_of(show, waiting)]:
         with closing(open_read(path)) as connection:
             played = night(connection)
-            where = show.sources["setlist"].path
-            if not is_of(played, where, show.setlist.title):
-                says = f"{path}: this night was that of `{played.setlist}`, and {where} is `{show.setlist.title}`"
-                raise JournalError(f"{says}: name the setlist that was played")
+            says = of_another(played, show.sources["setlist"].path, show.setlist.title)
+            if says is not None:
+                raise JournalError(f"{path}: {says}")
             waiting.at(f"reading {path.name}")
             story = over_rows(waiting, rows(connection), last_number(connection), number)
             try:

@@ -198,15 +198,15 @@ def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> 
     from stagectl.ears import report
     from stagectl.ears.night import NightEars
     from stagectl.errors import JournalError
+    from stagectl.journal.of_setlist import of_another
     from stagectl.journal.read import night, rows
     from stagectl.show.ears import setting_of
     from stagectl.term.waiting import Waiting, last_number, number, over_rows
 
     show, compiled = load(setlist, None)
-    played = night(connection).setlist
-    if played != show.setlist.title:
-        says = f"this night was that of `{played}`, and {show.sources['setlist'].path} is `{show.setlist.title}`"
-        raise JournalError(f"{says}: name the setlist that was played")
+    says = of_another(night(connection), show.sources["setlist"].path, show.setlist.title)
+    if says is not None:
+        raise JournalError(says)
     setting = setting_of(show)
     told = NightEars(compiled.plan, setting.base)
     with Waiting("adding the night up") as waiting:

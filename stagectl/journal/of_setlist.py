@@ -36,9 +36,12 @@ def of_setlist(journals: Sequence[Path], setlist: Path, title: str) -> OfSetlist
     return OfSetlist([journal for journal in open_ if journal not in titled], sure, titled)
 
 
-def is_of(played: Night, setlist: Path, title: str) -> bool:
-    """Whether a night was played from the setlist at a path, or has its title."""
-    return played.path == str(setlist.resolve()) or played.setlist == title
+def of_another(played: Night, setlist: Path, title: str) -> str | None:
+    """Why a night is none of the setlist at a path, which is called `title` now; None where it was played from there,
+    or has that title."""
+    if played.path == str(setlist.resolve()) or played.setlist == title:
+        return None
+    return f"this night was that of `{played.setlist}`, and {setlist} is `{title}`: name the setlist that was played"
 
 
 class _Said(NamedTuple):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from stagectl.ears.report import figures
 from stagectl.errors import JournalError
+from stagectl.journal.of_setlist import of_another
 from stagectl.journal.read import night
 from stagectl.journal.schema import Night
 from stagectl.journal.zone import zone_of
@@ -45,9 +46,8 @@ def build(
     Raises JournalError where the night was that of another setlist, or the journal cannot be read at all.
     """
     head = night(connection)
-    if show is not None and show.setlist.title != head.setlist:
-        says = f"this night was that of `{head.setlist}`, and {show.sources['setlist'].path} is `{show.setlist.title}`"
-        raise JournalError(f"{says}: name the setlist that was played")
+    if show is not None and (says := of_another(head, show.sources["setlist"].path, show.setlist.title)) is not None:
+        raise JournalError(says)
     story = Story(head.begun_us)
     story.read(connection)
     spans = stayed_of(story.visits, story.end)

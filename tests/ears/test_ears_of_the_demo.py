@@ -153,8 +153,8 @@ def test_the_journal_of_a_night_of_cuts_comes_to_what_its_rehearsal_came_to(demo
         assert one.level == (None if other.level is None else pytest.approx(other.level, abs=0.02))
 
 
-def journal_of(path: Path, rows: list[Row], title: str = "nine songs") -> list[str]:
-    with closing(Journal.create(path, Night(setlist=title, begun_us=0, program="test"))) as journal:
+def journal_of(path: Path, rows: list[Row], title: str = "nine songs", setlist: str = "") -> list[str]:
+    with closing(Journal.create(path, Night(setlist=title, begun_us=0, program="test", path=setlist))) as journal:
         journal.write(rows, 0)
     return ["log", "--ears", str(DEMO), "--journal", str(path)]
 
@@ -232,6 +232,9 @@ def test_a_night_of_another_setlist_is_refused_before_anything_is_told(flags: li
     assert (run.exit_code, run.stdout) == (1, "")
     (line,) = run.stderr.splitlines()
     assert "`another night`" in line and "`nine songs`" in line
+    # Played from that very file, it is that setlist's, whatever its title was.
+    command = journal_of(tmp_path / "m.night", [HERE, ARRIVED], "another night", str((DEMO / "setlist.yaml").resolve()))
+    assert CliRunner().invoke(main, [*command, *flags]).exit_code == 0
 
 
 def test_a_show_that_is_not_there_is_refused_before_anything_is_told(tmp_path: Path) -> None:

@@ -160,6 +160,10 @@ def test_the_night_of_another_setlist_is_refused(tmp_path: Path) -> None:
     code, out, err = run(other, "--setlist", DEMO, "-o", "-")
     assert (code, out) == (1, "")
     assert "`another night`" in err and "`nine songs`" in err
+    # Played from that very file, it is that setlist's, whatever its title was.
+    head = replace(HEAD, setlist="another night", path=str((DEMO / "setlist.yaml").resolve()))
+    same = written(tmp_path / "m.night", SOME, head)
+    assert run(same, "--setlist", DEMO, "--json")[0] == 0
 
 
 def test_the_show_that_the_journal_kept_is_taken(tmp_path: Path) -> None:
