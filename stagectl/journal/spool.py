@@ -112,8 +112,8 @@ def on_its_way(journal: Path) -> list[Packed]:
 
 
 def lived_until(journal: Path) -> float | None:
-    """When the process that was writing a journal lived last, s since 1970; None where that is not known: it has ended,
-    or the machine has."""
+    """When the process that was writing a journal without an end lived last, s since 1970; None where that is not
+    known: it has ended, or the machine has."""
     path = spool_of(journal)
     try:
         return None if path is None else path.stat().st_mtime
@@ -238,19 +238,39 @@ def bring_home(journal: Path) -> str | None:
         with looking(path) as file:
             if file is None or not nobodys(path, file, shared=True):
                 return None
-            raw = path.read_bytes()
+            raw, lived = path.read_bytes(), os.fstat(file).st_mtime_ns
+        bare = _bare(raw)
+        if len(raw) <= bare:
+            return None
         # From here on nothing is locked, whatever the journal's disk does: who writes it need not wait for this.
         address = f"{journal.resolve().as_uri()}?mode=rw"
         with closing(wary(sqlite3.connect(address, uri=True, isolation_level=None))) as disk:
             lines = list(_lines(raw))
             for at in range(0, len(lines), AT_ONCE):
                 put(disk, lines[at : at + AT_ONCE])
+            over = _is_over(disk)
         with looking(path) as file, suppress(OSError):
             if file is not None and nobodys(path, file) and path.read_bytes() == raw:
-                path.unlink()
+                if over:
+                    path.unlink()
+                else:
+                    # Without its lines it stays: when it was changed last says how long its writer lived.
+                    os.ftruncate(file, bare)
+                    os.utime(file, ns=(lived, lived))
     except (sqlite3.Error, ValueError, OverflowError, OSError) as error:
         return cause(error)
     return None
+
+
+def _bare(raw: bytes) -> int:
+    """How long a file is without its lines, bytes."""
+    return sum(len(line) + 1 for line in raw.split(b"\n", 2)[:2])
+
+
+def _is_over(connection: sqlite3.Connection) -> bool:
+    """Whether a night was ended. Raises sqlite3.Error."""
+    last = connection.execute("SELECT kind FROM story ORDER BY at DESC, id DESC LIMIT 1").fetchone()
+    return last is not None and last[0] == "end"
 
 
 def put(connection: sqlite3.Connection, lines: Sequence[Packed]) -> None:

@@ -20,7 +20,7 @@ from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import folders, is_journal, nights, ordered, when
 from stagectl.journal.schema import HEARD_LENGTH, LEFT_LENGTH, night_unpacked
-from stagectl.journal.spool import on_its_way
+from stagectl.journal.spool import lived_until, on_its_way
 from stagectl.journal.write import WAL_MAX
 from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff
 from stagectl.ready.finding import Finding, fine, look, wrong
@@ -183,6 +183,7 @@ def read(path: Path) -> Lies | None:
     _, wall_us, at, kind, *_ = max(rows, key=lambda row: (row[2], row[0]))
     begins = night_unpacked(head)
     zeros = [(row[0], row[4]) for row in rows if row[3] == "resumed" and isinstance(row[4], int)]
+    lived = lived_until(path)
     return Lies(
         path=path,
         head=begins,
@@ -190,6 +191,7 @@ def read(path: Path) -> Lies | None:
         wall_us=wall_us,
         heard_at=max(at, *(time or 0 for time in heard)),
         zero=max(zeros)[1] if zeros else begins.zero,
+        lived_us=None if lived is None else round(lived * 1e6),
         ends=kind == "end",
     )
 

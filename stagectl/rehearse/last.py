@@ -66,11 +66,11 @@ def read(path: Path, show: Show, plan: Plan) -> Night:
             for number, heard in events(connection):
                 way = [translation for since, translation in ways if number > since][-1]
                 one = event(heard)
-                there = one if way is None else way(one)
-                if there is None or len(found) >= EVENTS_MAX:
+                there: tuple[Event, ...] = (one,) if way is None else way.all_of(one)
+                if not there or len(found) >= EVENTS_MAX:
                     left_out += 1
-                elif not isinstance(there, OF_THE_DESK):
-                    found.append(Timed(heard.at, there))
+                elif not isinstance(one, OF_THE_DESK):
+                    found += [Timed(heard.at, what) for what in there]
         except (ValueError, TypeError, LookupError) as error:
             raise JournalError(f"an event of {path} cannot be played again: {error}") from error
     return Night(_named(when(head.begun_us)), [*_news(found, plan)], left_out)

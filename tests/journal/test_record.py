@@ -135,7 +135,7 @@ def test_a_disk_that_stands_still_for_too_long_costs_the_oldest_where_memory_has
     if room:
         # The spool had them all.
         assert story(path) == [PRESS, *numbered(0, 50)]
-        assert recorder.unwritten == 0 and not spool_path(path).exists()
+        assert recorder.unwritten == 0 and on_its_way(path) == []
         return
     first, missing, *rest = story(path)
     assert first == PRESS and (missing.who, missing.what) == ("journal", "missing 30 rows")
@@ -266,14 +266,21 @@ def test_what_the_thread_stumbles_over_is_told_and_counted(tmp_path: Path, monke
 
 
 def test_what_was_on_its_way_when_the_process_was_killed_is_brought_home(tmp_path: Path) -> None:
-    """The disk has none of it; the next one to read the journal has it all, and the file in memory is gone."""
+    """The disk has none of it; the next one to read the journal has it all. What is left of the file in memory says how
+    long the process lived; where the night was over, nothing is."""
     path = tmp_path / "killed.night"
     with killed(path, "gate.clear(); [recorder.write([PRESS._replace(at=at)], WALL, MOVED) for at in range(200)]"):
         assert spool_path(path).exists()
     assert writer_of(path) is None
+    lived = spool_path(path).stat().st_mtime_ns
     assert story(path) == [PRESS._replace(at=at) for at in range(200)]
-    assert not spool_path(path).exists()
+    assert on_its_way(path) == [] and spool_path(path).stat().st_mtime_ns == lived
     assert whole(path)
+    over = tmp_path / "over.night"
+    with killed(over, "gate.clear(); recorder.write([PRESS._replace(kind='end')], WALL, MOVED)"):
+        assert spool_path(over).exists()
+    assert [row.kind for row in story(over)] == ["end"]
+    assert not spool_path(over).exists()
 
 
 def test_a_line_that_the_kill_cut_off_is_left_out(tmp_path: Path) -> None:

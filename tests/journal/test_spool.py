@@ -48,7 +48,7 @@ def test_a_journal_that_was_moved_gets_what_was_on_its_way(tmp_path: Path) -> No
         Path(f"{path}{end}").rename(f"{moved}{end}")
     assert spool_of(moved) == there
     assert story(moved) == THE_FIVE
-    assert spool_of(moved) is None and not there.exists()
+    assert on_its_way(moved) == [] and bring_home(moved) is None
 
 
 def test_a_copy_gets_nothing_of_it(tmp_path: Path) -> None:
@@ -79,7 +79,7 @@ def test_another_night_in_its_place_gets_nothing_of_it_and_takes_nothing_away(tm
             journal.write(numbered(7, 1), WALL)
     assert story(path) == numbered(7, 1)
     assert story(moved) == THE_FIVE
-    assert spool_of(path) is None and spool_of(moved) is None
+    assert spool_of(path) is None and on_its_way(moved) == []
 
 
 def test_a_moved_night_goes_on_where_it_is_now(tmp_path: Path) -> None:
