@@ -189,7 +189,7 @@ class Tracks:
             return
         link = self.outs[at]
         try:
-            for packet in self._wires[at].packets(cue, self._tempos.get(cue.song)):
+            for packet in self._wires[at].packets(cue, self._tempos.get(cue.song), self._code_at[cue.song]):
                 link.send(packet)
         except (DeviceError, WireError) as error:
             self._warn(f"{link.name}: {error}")

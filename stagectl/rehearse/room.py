@@ -57,6 +57,7 @@ class Room:
         self._rig = rig
         self._teller = Teller(self.plan)
         self._speaker = Speaker.of(show)
+        self._code_at = [song.time_code_at for song in show.setlist.songs]
         self._players = [None if model.end is None else WirePlayer(model) for model in rig.players]
         self._tempos = show.tempos
         self._packets = compiled.packets
@@ -145,7 +146,8 @@ class Room:
             return []
         if isinstance(effect, Cue):
             player = self._players[effect.player]
-            packets = () if player is None else player.packets(effect, self._tempos.get(effect.song))
+            tempo, code_at = self._tempos.get(effect.song), self._code_at[effect.song]
+            packets = () if player is None else player.packets(effect, tempo, code_at)
             name = self.plan.players[effect.player].name
             return [Sent(effect.at, effect.press, name, packet) for packet in packets]
         if isinstance(effect, Told):

@@ -6,7 +6,17 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from stagectl.errors import WireError
-from stagectl.show.saying import CODES, NO_NUMBERS, POSITION, NumberOrWord, Numbers, Say, either, number, sixteenth
+from stagectl.show.saying import (
+    CODES,
+    NO_NUMBERS,
+    POSITION,
+    NumberOrWord,
+    Numbers,
+    Say,
+    number,
+    sixteenth,
+    time_code,
+)
 from stagectl.show.values import Duration, Seven, Typed, plain, said
 from stagectl.wire.show_control import cue_number, machine_command, machine_locate, show_command
 from stagectl.wire.time_code import DEVICE_ALL, RATES, SECONDS_A_DAY, SONG_POSITION_MAX, song_position
@@ -94,7 +104,9 @@ class SayMachine(Say):
     )
     device: Seven = Field(DEVICE_ALL, description="the number of the device, 0 to 127; 127 is every device")
     to: Annotated[int, TimeOrPosition()] | None = Field(
-        None, description="where a `locate` goes: a time since the beginning, such as `1:12`; or `position`"
+        None,
+        description="where a `locate` goes: a time code, such as `1:12`; or `position`, which is that of the track, "
+        "with the song's `time code at`",
     )
     rate: Annotated[str, RateWord()] | None = Field(
         None,
@@ -114,7 +126,8 @@ class SayMachine(Say):
         if self.to is None:
             return (machine_command(self.mmc, self.device),)
         rate = RATES[self.rate or RATE_DEFAULT]
-        return (machine_locate(either(self.to, numbers), rate, self.device),)
+        to = time_code(numbers) if self.to == CODES[POSITION] else self.to
+        return (machine_locate(to, rate, self.device),)
 
 
 class SayShow(Say):

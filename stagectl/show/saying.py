@@ -26,6 +26,10 @@ SIXTEENTH: Final = "sixteenth"
 """The key of a position in sixteenths among the numbers. It is no word of the files: there it is the `position` of a
 `song position`."""
 
+TIME_CODE: Final = "time code"
+"""The key of what time code says at a position, ns since 00:00:00:00, among the numbers. It is no word of the files:
+there it is the `position` of a `locate`."""
+
 MILLISECOND_NS: Final = 1_000_000
 
 CODES: Final[Mapping[str, int]] = {word: -1 - at for at, word in enumerate(STANDS_IN)}
@@ -35,21 +39,22 @@ _WORDS: Final = {code: word for word, code in CODES.items()}
 
 Numbers: TypeAlias = Mapping[str, int]
 """The numbers that words stand for in a message, where they do: `cue`, `song`, `position` (ns since the track's
-beginning), and `sixteenth` (the song position there)."""
+beginning), `sixteenth` (the song position there) and `time code` (what that says there)."""
 
 NO_NUMBERS: Final[Numbers] = MappingProxyType({})
 
-ANY_TRACK: Final[Numbers] = MappingProxyType({"cue": 0, POSITION: 0, SIXTEENTH: 0})
+ANY_TRACK: Final[Numbers] = MappingProxyType({"cue": 0, POSITION: 0, SIXTEENTH: 0, TIME_CODE: 0})
 """The numbers of no track in particular: with them a message is tried, where the song is not known yet."""
 
 
-def track_numbers(cue: int, position: int, tempo: TempoMap | None) -> Numbers:
+def track_numbers(cue: int, position: int, tempo: TempoMap | None, code_at: int = 0) -> Numbers:
     """What words stand for in the messages of a track player. `cue`: the number of the song's cue; `position`: ns since
-    the track's beginning; `tempo`: of the song. Without it, a position in sixteenths stands for nothing.
+    the track's beginning; `tempo`: of the song. Without it, a position in sixteenths stands for nothing. `code_at`:
+    what time code says where the track begins, ns.
 
     A song position is a sixteenth, six clocks, counted from bar 1 (MIDI 1.0 Detailed Specification 4.2.1, Song Position
     Pointer): the first at or after the position is taken, so 0 for all before bar 1."""
-    numbers = {"cue": cue, POSITION: position}
+    numbers = {"cue": cue, POSITION: position, TIME_CODE: code_at + position}
     if tempo is not None:
         numbers[SIXTEENTH] = max(0, -(-tempo.clock_from(position) // CLOCKS_A_UNIT))
     return numbers
@@ -70,6 +75,12 @@ def either(value: int, numbers: Numbers) -> int:
 def milliseconds(numbers: Numbers) -> int:
     """The position, in whole milliseconds. Raises WireError as `number` does."""
     return (number(POSITION, numbers) + MILLISECOND_NS // 2) // MILLISECOND_NS
+
+
+def time_code(numbers: Numbers) -> int:
+    """What time code says at the position, ns. Raises WireError as `number` does."""
+    number(POSITION, numbers)
+    return numbers[TIME_CODE]
 
 
 def sixteenth(numbers: Numbers) -> int:

@@ -151,7 +151,8 @@ def _wire_faults(
     if cue.number is None or (tempo is None and _says_tempo(song)):
         return
     # What can be said at the beginning may be beyond what a message holds where the last section begins.
-    numbers = [track_numbers(cue.number, position, tempo) for position in (0, _last(song, tempo), song.length or 0)]
+    positions, code_at = (0, _last(song, tempo), song.length or 0), song.time_code_at
+    numbers = [track_numbers(cue.number, position, tempo, code_at) for position in positions]
     for says in {str(error): None for word in TOLD for one in numbers for error in _unsayable(player, word, one)}:
         yield source.fault(f"`{player.name}` cannot be told cue {cue.number}: {says}", *place, "number")
 

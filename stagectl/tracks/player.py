@@ -16,10 +16,10 @@ class WirePlayer:
         self._told = {tells: model.told(tells.value) for tells in Tells}
         self._start_here = model.told("start here")
 
-    def packets(self, cue: Cue, tempo: TempoMap | None) -> tuple[bytes, ...]:
-        """The messages that tell it so. `tempo`: that of the song, for a position in beats. Raises WireError where the
-        position is beyond what one of them can name."""
+    def packets(self, cue: Cue, tempo: TempoMap | None, code_at: int) -> tuple[bytes, ...]:
+        """The messages that tell it so. `tempo`: that of the song, for a position in beats; `code_at`: what time code
+        says where its track begins, ns. Raises WireError where the position is beyond what one of them can name."""
         elsewhere = cue.tells is Tells.START and not cue.begins
         says = self._start_here if elsewhere else self._told[cue.tells]
         # Time code may begin before the track does; no message names a place there.
-        return spoken(says, track_numbers(cue.number, max(0, cue.position), tempo))
+        return spoken(says, track_numbers(cue.number, max(0, cue.position), tempo, code_at))

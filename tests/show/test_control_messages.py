@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
@@ -111,6 +111,13 @@ def test_a_song_position_needs_the_song_s_tempo() -> None:
 def test_a_locate_goes_to_the_position(position: int, rate: str) -> None:
     message = say(mmc="locate", to="position", rate=rate, device="3")
     assert message.packets(track_numbers(0, position, None)) == (machine_locate(position, RATES[rate], 3),)
+    # A locate names a time code: that of the song's own place, where it has one.
+    hour = 3_600 * SECOND
+    assume(position < 23 * hour)
+    assert message.packets(track_numbers(0, position, None, hour)) == (machine_locate(hour + position, RATES[rate], 3),)
+    assert say(mmc="locate", to="0:10", device="3").packets(track_numbers(0, position, None, hour)) == (
+        machine_locate(10 * SECOND, RATES["30"], 3),
+    )
 
 
 @pytest.mark.parametrize("position", [-1, 24 * 3_600 * SECOND, 10**18])
