@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
-from stagectl.core.levels import text
+from stagectl.core.levels import Off, text
 from stagectl.learn.desk_hearing import over_osc, voices_of
-from stagectl.learn.desk_law import Fitted, Mark, NoLaw, fit, off_above, over_other_codes
+from stagectl.learn.desk_law import Fitted, Mark, NoLaw, fit, off_above, over_other_codes, worst_of
 from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
 from stagectl.learn.desk_pick import Picked, pick
 from stagectl.learn.desk_place import Placed, place
@@ -120,6 +120,12 @@ def analyse(parts: Sequence[Part]) -> LearnedDesk:
     )
 
 
+NO_MARK: Final = (
+    "no mark of a whole mix was moved, and its scale may be another one than the sends'; set whole mix 1 to some marks "
+    "of it, with 0 dB and the top among them"
+)
+
+
 def _said(parts: Sequence[Part], voices: Voices, picked: Picked, *, whole: bool, like: Said | None) -> Said | None:
     """The best of the shapes that follow the hand: one that a profile can say, with a law that is known."""
     most = max((len(own) for _, own in picked.shapes), default=0)
@@ -156,29 +162,33 @@ def _judge(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice], placed
         ends=ends,
         unread=unread,
     )
-    if like is not None and not marks:
-        return _like(said, like)
+    if like is not None and not any(not isinstance(mark.level, Off) for mark in marks):
+        return replace(said, no_law=NO_MARK)
     try:
-        return replace(said, fitted=fit(marks, [one for one in heard if one != off], ends, placed.shape.codes))
+        fitted = fit(marks, [one for one in heard if one != off], ends, placed.shape.codes)
     except NoLaw as error:
-        return replace(said, no_law=str(error))
+        return replace(said, fitted=_like(said, like, marks), no_law=str(error))
+    if fitted.sure is Sure.SURE:
+        return replace(said, fitted=fitted)
+    return replace(said, fitted=_like(said, like, marks) or fitted)
 
 
-def _like(said: Said, like: Said) -> Said:
-    """The law of the sends, where no mark of a whole mix was moved and its values go as far: to the same value, or as
-    the law of General MIDI 2 is one of shares of the highest value, to the highest of its own width."""
-    codes, theirs = said.placed.shape.codes, like.placed.shape.codes
-    fitted, wanted = like.fitted, ""
-    why = "no mark of a whole mix was moved; its values go as far as the sends', so their law is taken"
-    far = like.ends[1]
-    if fitted is not None and codes != theirs:
-        over = over_other_codes(fitted, codes)
-        fitted, far = over, codes.high or 0
-        why = f"no mark of a whole mix was moved; its values go up to {far}, so the sends' law is taken over them"
-        wanted = "set a whole mix to some marks of its scale: its values have another width than the sends'"
-    if fitted is None or abs(said.ends[1] - far) > abs(far - like.ends[0]) / 50:
-        return replace(said, no_law="no mark of a whole mix was moved, and its values do not go as far as the sends'")
-    return replace(said, fitted=replace(fitted, sure=Sure.FAIRLY, why=why, notes=(), against=(), wanted=wanted))
+def _like(said: Said, like: Said | None, marks: Sequence[Mark]) -> Fitted | None:
+    """The law of the sends, where every mark of a whole mix agrees with it, though they alone tell none: the same, or
+    as the law of General MIDI 2 is one of shares of the highest value, over values of another width."""
+    fitted = None if like is None else like.fitted
+    if like is None or fitted is None:
+        return None
+    codes = said.placed.shape.codes
+    own = fitted if codes == like.placed.shape.codes else over_other_codes(fitted, codes)
+    worst = None if own is None else worst_of(own.law, marks)
+    if own is None or worst is None:
+        return None
+    why = (
+        f"the sends' law: {count(len(marks), 'mark')} of a whole mix {'agree' if len(marks) > 1 else 'agrees'} with it"
+    )
+    why += f", the worst within {worst / 100:.2f} dB" if len(marks) > 1 else ""
+    return replace(own, sure=Sure.FAIRLY, why=why, notes=(), against=(), wanted="")
 
 
 def _ends(parts: Sequence[Part], samples: dict[Spot, list[Sample]], off: Code | None) -> tuple[Code, Code]:

@@ -16,34 +16,54 @@ INTRODUCTION: Final = (
     "anew, `end` ends it. What was moved instead may be typed: `input 9 mix 4`, or `whole mix 1 at -10` for a mark."
 )
 
+WHOLE: Final = Spot(None, 1)
+"""The whole mix that is."""
+
 MARKS: Final = (
-    f"Set {FIRST} to a mark of its scale and type what the desk shows there, such as `off`, `-40` or `0`. Take the "
+    "Set {} to a mark of its scale and type what the desk shows there, such as `off`, `-40` or `0`. Take the "
     "bottom, the lowest level above off, the top, 0, and some between; an empty line goes on."
 )
 
 
 @dataclass(frozen=True)
 class Step:
-    """One question. `move`: what is moved where nothing else is typed; None asks for marks until a line is empty."""
+    """One question. `spot`: what is moved where nothing else is typed; None where nothing is to be touched. `marks`:
+    they are asked for until a line is empty."""
 
     asks: str
-    move: Move | None
+    spot: Spot | None
+    marks: bool = False
+
+    @property
+    def move(self) -> Move | None:
+        """The move that an empty line means; None where it goes on."""
+        if self.marks:
+            return None
+        return Move(Way.NOTHING) if self.spot is None else Move(Way.SWEEP, self.spot)
 
 
 def _sweep(spot: Spot, more: str = "") -> Step:
-    return Step(f"Move {spot} slowly from the bottom to the top{more}.", Move(Way.SWEEP, spot))
+    return Step(f"Move {spot} slowly from the bottom to the top{more}.", spot)
+
+
+def _marks(spot: Spot) -> Step:
+    return Step(MARKS.format(spot), spot, marks=True)
 
 
 STEPS: Final = (
-    Step("Touch nothing for some seconds.", Move(Way.NOTHING)),
+    Step("Touch nothing for some seconds.", None),
     _sweep(FIRST),
-    Step(MARKS, None),
+    _marks(FIRST),
     _sweep(Spot(2, 1)),
     _sweep(Spot(1, 2)),
     _sweep(Spot(3, 2), ", or better one that is far off, and type which: `input 16 mix 4`"),
-    _sweep(Spot(None, 1), ": the level of the mix as a whole; `skip` where there is none"),
+    _sweep(WHOLE, ": the level of the mix as a whole; `skip` where there is none"),
+    _marks(WHOLE),
     _sweep(Spot(None, 2)),
 )
+
+
+_THE_WHOLE: Final = next(step for step in STEPS if step.spot == WHOLE)
 
 
 @dataclass(frozen=True)
@@ -75,7 +95,8 @@ class Asking:
             self._at = len(STEPS)
             return Answer(say="What was heard since the last move is left out.")
         if word == "skip":
-            self._at += 1
+            # A mix that has no level as a whole has no marks of it, and nor have others.
+            self._at = len(STEPS) if STEPS[self._at] == _THE_WHOLE else self._at + 1
             return Answer(say="Left out.")
         if word == "again":
             if self._kept:
@@ -102,7 +123,7 @@ class Asking:
     def _meant(self, step: Step, word: str) -> Move:
         """The move that a line means at this question. Raises ValueError."""
         if step.move is None and not word.startswith(("input", "whole")):
-            return Move(Way.MARK, FIRST, LevelText().parse(word))
+            return Move(Way.MARK, step.spot, LevelText().parse(word))
         if not word:
             assert step.move is not None
             return step.move

@@ -112,7 +112,7 @@ def _fit(
         known = [_gm2(codes.high), _even(levels, off, ends, heard)]
     for typed, words in (one for one in known if one is not None):
         made = _built(typed, codes)
-        if made is not None and (worst := _worst(made[1], kept)) is not None:
+        if made is not None and (worst := worst_of(made[1], kept)) is not None:
             few = len(levels) < MARKS_SURE
             # Any two marks lie on a straight line.
             any_two = codes.high is not None and typed["law"] != "gm2"
@@ -171,7 +171,7 @@ def _height(level: Level) -> int:
     return -(10**9) if isinstance(level, Off) else level
 
 
-def _worst(law: Law, marks: Sequence[Mark]) -> int | None:
+def worst_of(law: Law, marks: Sequence[Mark]) -> int | None:
     """How far the law is from the marks at most, hundredths of a dB; None where it is too far."""
     worst = 0
     for level, code in marks:

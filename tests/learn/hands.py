@@ -93,7 +93,10 @@ class Hand:
         parts += [self.mark(first, level, code) for level, code in self.marks(first)]
         parts += [self.sweep(spot) for spot in SPOTS]
         if self.profile.whole_mix is not None:
-            parts += [self.sweep(Spot(None, 1)), self.sweep(Spot(None, 2)), self.sweep(Spot(None, 4))]
+            whole = Spot(None, 1)
+            parts.append(self.sweep(whole))
+            parts += [self.mark(whole, level, code) for level, code in self.marks(whole)]
+            parts += [self.sweep(Spot(None, 2)), self.sweep(Spot(None, 4))]
         return parts
 
     def nothing(self) -> Part:

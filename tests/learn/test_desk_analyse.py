@@ -362,12 +362,34 @@ def test_whole_mixes_may_have_marks_and_a_law_of_their_own() -> None:
 
 
 def test_a_whole_mix_that_cannot_be_said_is_left_out_with_the_reason() -> None:
-    short = control(7)
-    parts = sends(control(16), control(17), control(16, 2))
-    parts.append((parse_move("whole mix 1 bottom to top"), rising(short, 10**12, 60)))
-    text = profile_text("x", "y", analyse(parts))
-    assert "# Whole mixes are left out: no mark of a whole mix was moved, and its values do not go as far" in text
+    parts = sends(control(16), control(17), control(16, 2), ("whole mix 1 bottom to top", control(7)))
+    learned = analyse(parts)
+    text = profile_text("x", "y", learned)
+    assert "# Whole mixes are left out: no mark of a whole mix was moved, and its scale may be another one" in text
+    assert any("set whole mix 1 to some marks" in one for one in learned.wanted)
     assert read_profile(text).whole_mix is None
+    # Off alone is no mark of a scale: every one has it.
+    parts = sends(
+        control(16),
+        control(17),
+        control(16, 2),
+        ("whole mix 1 bottom to top", control(7)),
+        ("whole mix 1 at off = 0", control(7)),
+    )
+    assert read_profile(profile_text("x", "y", analyse(parts))).whole_mix is None
+
+
+@pytest.mark.parametrize(("marks", "zero"), [(("0 = 127",), 127), (("off = 0", "0 = 100", "10 = 127"), 100)])
+def test_a_whole_mix_has_the_sends_law_only_where_its_marks_say_so(marks: tuple[str, ...], zero: int) -> None:
+    """The values of both go as far; at the second desk the top of a whole mix is 10 dB louder than that of a send."""
+    whole = [("whole mix 1 bottom to top", control(7)), *((f"whole mix 1 at {mark}", control(7)) for mark in marks)]
+    learned = analyse(sends(control(16), control(17), control(16, 2), *whole))
+    profile = read_profile(profile_text("x", "y", learned))
+    assert profile.whole_mix is not None and profile.send.values.law == "gm2"
+    assert profile.whole_mix.law().code(0) == zero
+    if zero == 127:
+        assert learned.whole is not None and learned.whole.fitted is not None
+        assert learned.whole.fitted.why == "the sends' law: 1 mark of a whole mix agrees with it"
 
 
 def test_two_levels_of_one_message_cannot_be_said() -> None:
@@ -385,9 +407,9 @@ def test_what_the_desk_sends_anyway_is_named() -> None:
     profile = load_profile("osc-decibels")
     told = " ".join(summary(analyse(Hand(profile, 1).everything())))
     assert re.search(
-        r"Sent whatever was moved: /meter/\d+ and 2 like it \([\d,]+ messages, during 14 of 14 moves\)", told
+        r"Sent whatever was moved: /meter/\d+ and 2 like it \([\d,]+ messages, during 20 of 20 moves\)", told
     )
-    assert re.search(r"Sent whatever was moved: /alive \(\d+ messages, during 14 of 14 moves\)", told)
+    assert re.search(r"Sent whatever was moved: /alive \(\d+ messages, during 20 of 20 moves\)", told)
     told = " ".join(summary(analyse(Hand(load_profile("sysex"), 1).everything())))
     assert "Sent whatever was moved: SysEx F0 7D 7F .. F7" in told
     assert "active sensing" in told

@@ -64,6 +64,16 @@ def test_end_ends_it_and_skip_leaves_out() -> None:
     assert kept(answers) == ["input 1 mix 1 bottom to top"]
 
 
+def test_where_there_is_no_whole_mix_nothing_more_is_asked_of_it() -> None:
+    asking, _ = answered(*[""] * 6, "skip")
+    assert asking.asks is None
+    asking, _ = answered(*[""] * 7, "skip")
+    assert asking.asks == STEPS[-1].asks
+    asking, answers = answered(*[""] * 7, "off", "0", "-10", "")
+    assert kept(answers)[-3:] == ["whole mix 1 at off", "whole mix 1 at 0 dB", "whole mix 1 at -10 dB"]
+    assert asking.asks == STEPS[-1].asks
+
+
 # -- what was heard ---------------------------------------------------------------------------------------
 
 

@@ -62,7 +62,7 @@ def test_a_recording_becomes_a_profile(tmp_path: Path) -> None:
     assert "heard: send: law gm2 (sure; the volume law of General MIDI 2" in run.stderr
     assert "In the rig: `profile: desk`." in run.stderr
     text = (tmp_path / "desk.yaml").read_text()
-    assert re.search(r"^# Learned from `heard`: [\d,]+ messages in \d+ s, 14 moves\.$", text, re.MULTILINE)
+    assert re.search(r"^# Learned from `heard`: [\d,]+ messages in \d+ s, 20 moves\.$", text, re.MULTILINE)
     assert re.search(r"^# With this profile [\d,]+ values are heard during the moves of their own level", text, re.M)
     assert learn("--take", take).stdout.replace("learned desk", "our desk") == text
 
