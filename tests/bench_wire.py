@@ -196,7 +196,7 @@ def night(judge: Judge, foot: Any, profile: str, cuts: bool, nights: int) -> Non
     print(f"  {'':44}{'check':>10}{'measured':>10}{'off by':>9}  from … to")
     sums = [0.0, 0.0]
     for at, (change, count) in enumerate(zip(changes, expected, strict=True)):
-        label = place(*stop_names(plan, change.stop)) if change.stop else "everything, at the first press"
+        label = place(*stop_names(plan, change.stop)) if at else "everything, at the first press"
         both = [lasts(plan, change, one[at]) for one in came if one[at].told == count]
         if not both:
             print(f"  {label:44}{'messages were lost or overtaken':>40}")

@@ -64,8 +64,11 @@ class Changes:
         self._takes = tuple(map(plan.takes, range(len(plan.ceilings))))
 
     def everything(self) -> Change:
-        """All levels at once: what the first press tells, and a desk that comes back."""
-        return self._change(0, self._driven(0), Biggest())
+        """All levels: what the first `next` tells at the most. A desk that says its levels fades from those to the
+        first song, and is told what differs; one that cannot be read is cut to it."""
+        change = self._change(1, self._driven(1), Biggest())
+        can_fade = any(map(self.plan.can_read, self._driven(1)))
+        return change if can_fade else change._replace(fade_ns=0)
 
     def __iter__(self) -> Iterator[Change]:
         """Every step from one stop to the next."""
@@ -100,7 +103,7 @@ class Changes:
             bytes_ += bytes_of_recall(self.show, at.stored)
             wire_ns += plan.link.recall_ns
         # What the desk has behind a stored scene is not known: nothing fades.
-        fade_ns = 0 if at.stored is not None or stop == 0 else at.fade_ns
+        fade_ns = 0 if at.stored is not None else at.fade_ns
         return Change(stop, len(told), bytes_, wire_ns, fade_ns, at.stored, biggest)
 
     def _driven(self, stop: int) -> list[int]:

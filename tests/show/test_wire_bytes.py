@@ -124,3 +124,25 @@ def test_a_fade_is_said_to_jump_where_the_wire_leaves_it_one_frame(wire_ms: int,
         assert change.jumps == (fade_ns > 0 and frames_of(fade_ns, wire_ns).frames == 1)
     if 0 < fade_ns < wire_ns:
         assert change.jumps
+
+
+@pytest.mark.parametrize("fades", [True, False], ids=["that says its levels", "that cannot be read"])
+def test_the_first_press_takes_as_long_on_a_desk_as_check_says(tmp_path: Path, fades: bool) -> None:
+    """One that says its levels fades from them to the first song; one that cannot be read is cut to it."""
+    for path in (shipped("setlists") / "three-songs").glob("*.yaml"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    profile = (shipped("mappings") / "desks" / "osc-decibels.yaml").read_text("utf-8")
+    if not fades:
+        profile = re.sub(r"^answers:\n(  .*\n)*", "", profile, flags=re.MULTILINE)
+    (tmp_path / "osc-decibels.yaml").write_text(profile, "utf-8")
+    show = load_show(tmp_path)
+    compiled = compile_show(show)
+    room, first = Room(show, compiled), Changes(show, compiled.plan).everything()
+    room.open()
+    moments = room.do(Wanted(action=Next(), who="ada", listener=0), LONG_NS) + room.wait()
+    sent = [one for one in moments if isinstance(one, Sent) and one.to == "desk"]
+    assert first.fade_ns == (1_000_000_000 if fades else 0)
+    # The last frame begins one frame before the end.
+    begins = first.fade_ns - frames_of(first.fade_ns, first.wire_ns).frame_ns if fades else 0
+    assert begins <= sent[-1].at - LONG_NS <= begins + first.wire_ns
+    assert (len(sent) > first.levels) is fades
