@@ -6,7 +6,7 @@ then among those that ship with the program. Every fault of every file is found 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain, islice
 from pathlib import Path
@@ -21,9 +21,10 @@ from stagectl.show.faults import FAULTS_MAX, model_faults
 from stagectl.show.files import Files, KeptFiles, setlist_file
 from stagectl.show.mapping import MappingModel
 from stagectl.show.profile import ProfileModel
-from stagectl.show.references import reference_faults
+from stagectl.show.references import reference_faults, song_names
 from stagectl.show.rig import RigModel
-from stagectl.show.salvage import Rest, salvage
+from stagectl.show.rig_fit import Taken, rig_names
+from stagectl.show.salvage import Rest, hides, salvage, unsure
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
 from stagectl.show.timetable_fit import timetable_faults
@@ -76,12 +77,12 @@ class Show:
 
 @dataclass(kw_only=True)
 class Loading:
-    """Faults and sources, as they are found. Sources are named `setlist`, `rig`, `profile`, `mapping NAME`. `rests`:
-    files of which only a part could be used."""
+    """Faults and sources, as they are found. Sources are named `setlist`, `rig`, `profile`, `mapping NAME`. `lost`:
+    what other names may mean that cannot be used."""
 
     faults: list[Fault] = field(default_factory=list)
     sources: dict[str, Source] = field(default_factory=dict)
-    rests: list[Rest[Any]] = field(default_factory=list)
+    lost: set[str] = field(default_factory=set)
     files: Files = field(default_factory=Files)
 
     def read(self, path: Path, model: type[ModelT], name: str) -> ModelT | None:
@@ -114,7 +115,7 @@ class Loading:
                 return Rest(model=None, written=text, text=text)
             rest = salvage(model, text, error)
             self.sources[name] = Source(path=path, text=rest.text)
-            self.rests.append(rest)
+            self.lost |= rest.lost
             return rest
 
     def find(self, name: str, kind: str, source: Source, *place: str | int) -> Path | None:
@@ -188,7 +189,10 @@ def _load(setlist: Path, loading: Loading) -> Show:
     if songs.model is not None:
         tempos, source = _tempos(loading, songs.model), loading.sources["setlist"]
         times = chain(timetable_faults(songs.model, source), track_faults(songs.model, rig.model, tempos, source))
-    told = (fault for fault in chain(times, checked) if not any(rest.hides(fault) for rest in loading.rests))
+    for taken in _taken(songs.model, rig.model, loading.sources):
+        loading.faults.append(taken.fault)
+        loading.lost |= unsure(taken.key, taken.name)
+    told = (fault for fault in chain(times, checked) if not hides(loading.lost, fault))
     loading.faults += islice(told, FAULTS_MAX + 1)
     if loading.faults or songs.model is None or rig.model is None or profile is None:
         raise FileFaults(loading.in_order())
@@ -202,6 +206,14 @@ def _load(setlist: Path, loading: Loading) -> Show:
         files=loading.files.seen,
         tempos=tempos,
     )
+
+
+def _taken(setlist: SetlistModel | None, rig: RigModel | None, sources: Mapping[str, Source]) -> Iterator[Taken]:
+    """Names that are taken, in as many of the files as could be read."""
+    if rig is not None:
+        yield from rig_names(rig, sources["rig"])
+    if setlist is not None:
+        yield from song_names(setlist, sources["setlist"])
 
 
 def _is_something_else(files: Files, path: Path) -> bool:

@@ -14,7 +14,7 @@ from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of
 from stagectl.show.patch_fit import patch_faults
 from stagectl.show.profile import ProfileModel
 from stagectl.show.rig import ListenerModel, RigModel
-from stagectl.show.rig_fit import rig_faults, says_faults
+from stagectl.show.rig_fit import Taken, rig_faults, says_faults
 from stagectl.show.saying import NO_NUMBERS
 from stagectl.show.setlist import LayerTexts, MessageModel, SetlistModel
 from stagectl.show.source import Source
@@ -33,25 +33,23 @@ def reference_faults(
         yield from patch_faults(rig, sources["rig"])
         if profile is not None:
             yield from desk_faults(rig, profile, sources["rig"])
-    if setlist is not None:
-        yield from _repeated_songs(setlist, sources["setlist"])
-        if rig is not None:
+        if setlist is not None:
             yield from _Layers(setlist, rig, profile, sources["setlist"]).faults()
             yield from _song_faults(setlist, rig, profile, sources["setlist"])
-    if rig is not None:
         yield from mapping_faults(setlist, rig, mappings, sources)
 
 
-def _repeated_songs(setlist: SetlistModel, source: Source) -> Iterator[Fault]:
+def song_names(setlist: SetlistModel, source: Source) -> Iterator[Taken]:
+    """Names of songs, and of sections of a song, that are taken."""
     for at, first, name in twice(song.name for song in setlist.songs):
         line = source.text.line(("songs", first, "name"))
         says = f"the song `{name}` stands in line {line} already; give it a name of its own, such as `{name} again`"
-        yield source.fault(says, "songs", at, "name")
+        yield Taken("songs", name, source.fault(says, "songs", at, "name"))
     for at, song in enumerate(setlist.songs):
         for part, first, name in twice(section.name for section in song.sections):
             line = source.text.line(("songs", at, "sections", first, "name"))
             says = f"the section `{name}` stands in line {line} already; give it a name of its own"
-            yield source.fault(says, "songs", at, "sections", part, "name")
+            yield Taken("sections", name, source.fault(says, "songs", at, "sections", part, "name"))
 
 
 class _Layers:
@@ -131,7 +129,8 @@ class _Layers:
             yield self.source.fault(f"`{REST}`, all inputs that are not named, has a meaning in the base only", *place)
             return
         if input_ not in known:
-            yield self.source.fault(f"`{input_}` is not an input of this rig{nearest(input_, known)}", *place)
+            says = f"`{input_}` is not an input or a group of this rig{nearest(input_, known)}"
+            yield self.source.fault(says, *place)
             return
         if input_ == WHOLE and self.profile is not None and self.profile.whole_mix is None:
             says = f"the desk profile `{self.profile.name}` has no message for the level of a `{WHOLE}`"

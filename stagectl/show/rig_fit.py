@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.names import OWN, RESERVED, WHOLE, column, inputs_in, twice
@@ -11,8 +12,17 @@ from stagectl.show.saying import ANY_TRACK, NO_NUMBERS, Numbers, Say
 from stagectl.show.source import Source
 
 
-def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
-    """Names that stand twice or are taken, own inputs, ceilings and messages of the rig."""
+class Taken(NamedTuple):
+    """A name that stands twice, or that has a meaning of its own, under a key such as `inputs`. What was to be called
+    otherwise is not known, so other names may lead nowhere because of it."""
+
+    key: str
+    name: str
+    fault: Fault
+
+
+def rig_names(rig: RigModel, source: Source) -> Iterator[Taken]:
+    """Names of the rig that are taken."""
     lists: dict[str, Iterable[str]] = {
         "inputs": [one.name for one in rig.inputs],
         "listeners": [one.name for one in rig.listeners],
@@ -23,11 +33,25 @@ def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
     for part, names in lists.items():
         for at, first, name in twice(names):
             line = source.text.line((part, first, "name"))
-            yield source.fault(f"`{name}` is named here again; it stands in line {line} already", part, at, "name")
+            says = f"`{name}` is named here again; it stands in line {line} already"
+            yield Taken(part, name, source.fault(says, part, at, "name"))
         for at, name in enumerate(names):
             if name in RESERVED.get(part, ()):
-                says = f"`{name}` has a meaning of its own in the setlist; choose another name"
-                yield source.fault(says, part, at, "name")
+                yield Taken(part, name, source.fault(_reserved(name), part, at, "name"))
+    for name in rig.groups:
+        if name in lists["inputs"]:
+            says = f"`{name}` is an input already; a group needs a name of its own"
+            yield Taken("groups", name, source.fault(says, "groups", name))
+        elif name in RESERVED["inputs"]:
+            yield Taken("groups", name, source.fault(_reserved(name), "groups", name))
+
+
+def _reserved(name: str) -> str:
+    return f"`{name}` has a meaning of its own in the setlist; choose another name"
+
+
+def rig_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
+    """Sockets and mixes that stand twice, own inputs, groups, ceilings and messages of the rig."""
     for at, first, socket in twice(one.socket for one in rig.inputs):
         owner = rig.inputs[first].name
         yield source.fault(f"socket {socket} is taken by `{owner}` already", "inputs", at, "socket")
@@ -61,15 +85,9 @@ def _player_faults(player: PlayerModel, source: Source, at: int) -> Iterator[Fau
 
 
 def _group_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
-    """Groups of inputs: their names, and what is in them."""
+    """What is in groups of inputs."""
     known = [one.name for one in rig.inputs]
     for name, inputs in rig.groups.items():
-        if name in known:
-            says = f"`{name}` is an input already; a group needs a name of its own"
-            yield source.fault(says, "groups", name)
-        elif name in RESERVED["inputs"]:
-            says = f"`{name}` has a meaning of its own in the setlist; choose another name"
-            yield source.fault(says, "groups", name)
         for at, input_ in enumerate(inputs):
             if input_ not in known:
                 yield source.fault(_no_input(rig, input_), "groups", name, at)

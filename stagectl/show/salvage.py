@@ -1,13 +1,15 @@
 """What is left of a file when its faulty parts are cut out, so that the rest is still checked against the other files.
 
 Without it one wrong number would hide every misspelt name until it is mended. What was cut out could be what another
-name means, so a fault that names any of it is not told (`hides`).
+name means, so a fault that names any of it is not told (`hides`). It is the same with a name that two entries have,
+or that has a meaning of its own: what one of them was to be called is not known (`unsure`).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from typing import Any, Final, Generic, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -23,21 +25,23 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 STAND_INS: Final[dict[str, Any]] = {"title": "?", "rig": "?", "desk": {"profile": "?", "port": "?"}, "base": {}}
 """For parts of a whole file that cannot be left out."""
 
-_NAMED_LISTS: Final = {
-    "inputs": "an input of",
-    "listeners": "listener",
-    "players": "a track player of",
-    "devices": "a device of",
-    "songs": "a song of",
-    "sections": "no section",
+_NAMED: Final[Mapping[str, tuple[str, ...]]] = {
+    "inputs": ("an input of", "an input or a group of"),
+    "groups": ("an input or a group of",),
+    "listeners": ("listener",),
+    "pedals": ("a pedal of",),
+    "players": ("a track player of",),
+    "devices": ("a device of",),
+    "songs": ("a song of",),
+    "sections": ("no section",),
 }
-"""Lists whose entries are named elsewhere, and what the faults of such names say. Where an entry without a sound name
-was lost, any name may be its name."""
+"""What is named elsewhere, by the key that it stands under, and what the faults of such names say. Where an entry
+without a sound name was lost, any name may be its name."""
 
 _HANGS_ON: Final = {"ceilings": "ceiling", **dict.fromkeys(("phantom", "other phantom", "split"), "phantom power")}
 """Parts without which nothing is sure of something else, and what the faults of that say."""
 
-_NAMED: Final = "`([^`]*)`"
+_IN_TICKS: Final = "`([^`]*)`"
 
 
 class Rest(NamedTuple, Generic[ModelT]):
@@ -49,10 +53,17 @@ class Rest(NamedTuple, Generic[ModelT]):
     text: Text
     lost: frozenset[str] = frozenset()
 
-    def hides(self, fault: Fault) -> bool:
-        """Could what was cut out be the reason for this fault?"""
-        phrases = {phrase for phrase in (*_NAMED_LISTS.values(), *_HANGS_ON.values()) if phrase in fault.text}
-        return not self.lost.isdisjoint(phrases.union(re.findall(_NAMED, fault.text)))
+
+def unsure(key: str, name: str) -> frozenset[str]:
+    """What is lost where a name under a key such as `inputs` is one that something else has."""
+    return frozenset((name, *_NAMED[key]))
+
+
+def hides(lost: AbstractSet[str], fault: Fault) -> bool:
+    """Could what was lost be the reason for this fault?"""
+    known = (*(phrase for phrases in _NAMED.values() for phrase in phrases), *_HANGS_ON.values())
+    phrases = {phrase for phrase in known if phrase in fault.text}
+    return not lost.isdisjoint(phrases.union(re.findall(_IN_TICKS, fault.text)))
 
 
 def salvage(model: type[ModelT], text: Text, error: ValidationError) -> Rest[ModelT]:
@@ -116,8 +127,8 @@ def _texts(path: Path, value: Any) -> set[str]:
         return {str(path[-1])} & {WHOLE}
     lost = {str(path[-1]), *_leaves(value), *(_HANGS_ON[str(part)] for part in path if part in _HANGS_ON)}
     named = plain(value.get("name")) if isinstance(value, dict) else ""
-    phrase = _NAMED_LISTS.get(str(path[-2])) if len(path) > 1 and not named else None
-    return lost if phrase is None else lost | {phrase}
+    nameless = len(path) > 1 and isinstance(path[-1], int) and not named
+    return lost | {*_NAMED.get(str(path[-2]), ())} if nameless else lost
 
 
 def _leaves(value: Any) -> Iterator[str]:

@@ -45,14 +45,14 @@ def test_a_broken_rig_does_not_hide_what_is_wrong_in_the_setlist_nor_the_reverse
     nine.plant(RIG, "  - {name: kick, socket: 1}", "  - {name: kick, socket: 0} #!")
     nine.plant(SETLIST, "everyone: {keys: up 3}", "everyone: {keyz: up 3} #!")
     assert [says for _, _, says in nine.faults()] == [
-        "`keyz` is not an input of this rig; did you mean `keys`?",
+        "`keyz` is not an input or a group of this rig; did you mean `keys`?",
         "`socket`: `0` is not a whole number from 1 to 1,024",
     ]
     nine.plant(SETLIST, "rig: rig.yaml", "rig: rig.yaml\nfade : x #!")
     nine.plant(SETLIST, "fade: 1.5 ", "# ")
     assert [says for _, _, says in nine.faults()] == [
         "`fade`: `x` is not a time from 0 to 60 s, such as `2`, `2.5 s` or `250 ms`",
-        "`keyz` is not an input of this rig; did you mean `keys`?",
+        "`keyz` is not an input or a group of this rig; did you mean `keys`?",
         "`socket`: `0` is not a whole number from 1 to 1,024",
     ]
     assert [(file, line) for file, line, _ in nine.faults()] == nine.all_marks()
