@@ -79,11 +79,7 @@ class _Layers:
                 says = f"`{name}` is not a listener of this rig{nearest(name, self.listeners)}"
                 yield self.source.fault(says, "base", name)
                 continue
-            own = self.rig.listeners[self.listeners.index(name)].own_input
-            if OWN in levels and own in levels:
-                yield self.source.fault(
-                    f"`{OWN}` of `{name}` is `{own}`, which has a level here already", "base", name, OWN
-                )
+            yield from self._twice_own([name], levels, "base", name)
             for input_, level in levels.items():
                 yield from self._send([name], input_, SetTo(level), levels, "base", name, input_)
             yield from self._twice_grouped(levels, "base", name)
@@ -102,9 +98,20 @@ class _Layers:
                 yield self.source.fault(says, *place, name)
                 continue
             some = self.listeners if name == EVERYONE else [name]
+            yield from self._twice_own(some, changes, *place, name)
             for input_, change in changes.items():
                 yield from self._send(some, input_, change, changes, *place, name, input_)
             yield from self._twice_grouped(changes, *place, name)
+
+    def _twice_own(self, names: list[str], beside: Collection[str], *place: str | int) -> Iterator[Fault]:
+        """Own inputs that stand in one entry as `own` and by their names."""
+        if OWN not in beside:
+            return
+        twice = [one for one in self.rig.listeners if one.name in names and one.own_input in beside]
+        if twice:
+            whose = ", ".join(f"`{OWN}` of `{one.name}` is `{one.own_input}`" for one in twice)
+            stands = "which stands" if len(twice) == 1 else "which stand"
+            yield self.source.fault(f"{whose}, {stands} here by name, too; say it once", *place, OWN)
 
     def _twice_grouped(self, beside: Collection[str], *place: str | int) -> Iterator[Fault]:
         """An input that two groups of one entry would change, and that is not named itself."""

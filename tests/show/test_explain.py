@@ -212,10 +212,15 @@ CEILINGS = st.dictionaries(st.sampled_from((*INPUTS, "own")), st.sampled_from(("
 
 
 @st.composite
-def changes(draw: st.DrawFn, listeners: list[str]) -> dict[str, dict[str, str]]:
-    """A layer of a setlist."""
+def changes(draw: st.DrawFn, whose: dict[str, str]) -> dict[str, dict[str, str]]:
+    """A layer of a setlist. No entry names an own input twice. `whose`: the own input of each listener."""
     inputs = st.dictionaries(st.sampled_from((*INPUTS, "own")), st.one_of(SET, SHIFT, SHIFT), min_size=1, max_size=3)
-    return draw(st.dictionaries(st.sampled_from((*listeners, "everyone")), inputs, max_size=3))
+    drawn = draw(st.dictionaries(st.sampled_from((*whose, "everyone")), inputs, max_size=3))
+    for name, entry in drawn.items():
+        owned = {own for listener, own in whose.items() if name in (listener, "everyone")}
+        if "own" in entry and not owned.isdisjoint(entry):
+            del entry["own"]
+    return drawn
 
 
 @st.composite
@@ -248,7 +253,7 @@ def files(draw: st.DrawFn) -> tuple[dict[str, Any], dict[str, Any]]:
         )
         for name, own in whose.items()
     }
-    layer = changes(list(whose))
+    layer = changes(whose)
     songs = [
         {
             "name": f"song {at}",
