@@ -46,7 +46,7 @@ _DID_YOU_MEAN: Final = "did you mean `(.*)`"
 
 
 class _Slip(NamedTuple):
-    """A slip of the pen inside braces: a key without a value that is no key. `key`: the one that was meant."""
+    """A slip of the pen that made another key of one, or none. `key`: the one that was meant."""
 
     key: str
     says: str
@@ -58,9 +58,22 @@ _GLUED: Final = r"([^:]*[^:\s]):([^:\s].*)"
 
 
 def _slip(text: Text, path: Path) -> _Slip | None:
-    """`{guitar: up 3,5}` has the key `5`, and `{guitar:up 3}` the key `guitar:up 3`, with nothing behind them."""
+    """`{guitar: up 3,5}` has the key `5`, and `{guitar:up 3}` the key `guitar:up 3`, with nothing behind them.
+    `everyone {click: off}` has the key `everyone {click`."""
     inside, key = _at(text.data, path[:-1]), path[-1] if path else 0
-    if not isinstance(inside, dict) or not isinstance(key, str) or inside.get(key, "") is not None:
+    if not isinstance(inside, dict) or not isinstance(key, str):
+        return None
+    from stagectl.show.slips import odd_space
+
+    value = inside.get(key, "")
+    odd = next((says for typed in (key, value) if isinstance(typed, str) and (says := odd_space(typed))), None)
+    if odd is not None:
+        return _Slip(key.strip().partition(":")[0], odd)
+    if isinstance(value, str) and value.endswith("}"):
+        before, brace, _ = key.partition(" {")
+        says = f"`{shown(key)}`: a `: ` is missing before the `{{`; write `{shown(before)}: {{`"
+        return _Slip(before, says) if brace else None
+    if value is not None:
         return None
     if re.fullmatch(_DECIMALS, key, re.IGNORECASE):
         names = list(inside)

@@ -6,7 +6,14 @@ from typing import Final
 
 import yaml
 
+from stagectl.show.slips import NO_COLON, odd_space, row_above, slip_above, slip_in
+
 _FIT = "this does not fit what stands before it: look at the indent, the quotes and the brackets"
+_LIST = (
+    "this is no entry of the list that begins in line {began}, and belongs to none: look at the indent, and at the `- `"
+)
+_NO_ENTRY = "a key stands here, and line {entry} begins an entry of a list beside it: write `- name: {key}` here"
+_NO_KEY = "an entry of a list begins here, beside the key of line {began}: look at the indent, and at the `- `"
 _QUOTES = "needs quotes around it"
 
 _MEANINGS: Final = (
@@ -50,19 +57,64 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
         return at, f"the `{bracket}` of line {at} is not closed: the file ends in it"
     if char == "\t" or (not before.strip() and "\t" in row[: len(row) - len(row.lstrip())]):
         return line, "a tab stands here; YAML indents with spaces: put two spaces for each tab"
+    for at in (line, row_above(rows, line), began):
+        odd = odd_space(rows[at - 1]) if 0 < at <= len(rows) else None
+        if odd is not None:
+            return at, odd
     if "quoted scalar" in context and "unexpected" in problem:
-        return began, "the quote that begins here is not closed"
+        return began, "the quote that begins here is not closed" + _curly(rows[began - 1])
     if "expected ':'" in problem:
-        return began, "a `: ` is missing here, between a key and its value"
+        return began, slip_in(rows[began - 1]) or NO_COLON
     if "mapping values are not allowed" in problem:
-        if ": " in before:
-            return line, "a second `: ` on this line; put quotes around a text that holds a colon"
-        hint = "is it indented too far, or does the line above lack the space after its colon?"
-        return line, f"this does not fit under the line above: {hint}"
+        return _no_mapping(rows, line, before)
     for said, meaning in _MEANINGS:
         if said in problem:
+            if meaning == _FIT:
+                return _no_fit(error, rows, line)
             return line, meaning.format(char=char or "nothing", began=began)
     return line, f"this is not YAML: {problem}"
+
+
+def _no_mapping(rows: list[str], line: int, before: str) -> tuple[int, str]:
+    """Why there cannot be a `: ` in a line. `before`: what stands in front of it."""
+    slip = slip_in(rows[line - 1])
+    if slip is not None:
+        return line, slip
+    if ": " in before:
+        return line, "a second `: ` on this line; put quotes around a text that holds a colon"
+    hint = "is it indented too far, or does the line above lack the space after its colon?"
+    return slip_above(rows, line) or (line, f"this does not fit under the line above: {hint}")
+
+
+def _no_fit(error: yaml.MarkedYAMLError, rows: list[str], line: int) -> tuple[int, str]:
+    """Why a line does not go on with what stands before it: a list with what is no entry, or the reverse."""
+    slip = slip_in(rows[line - 1]) if line <= len(rows) else None
+    if slip is not None:
+        return line, slip
+    began, here = error.context_mark, error.problem_mark
+    if began is None or here is None or line > len(rows):
+        return line, _FIT
+    if "block collection" in str(error.context):
+        return line, _LIST.format(began=began.line + 1)
+    if began.column == here.column and rows[line - 1][here.column :].startswith("- "):
+        key, nothing, behind = rows[began.line].strip().partition(":")
+        if nothing and not behind:
+            # It was meant to be an entry, more likely than the reverse.
+            return began.line + 1, _NO_ENTRY.format(entry=line, key=key[:NAME_SHOWN])
+        return line, _NO_KEY.format(began=began.line + 1)
+    return slip_above(rows, line) or (line, _FIT)
+
+
+NAME_SHOWN: Final = 40
+"""Characters of a key that is repeated as a name."""
+
+_CURLY: Final = "“”„‟‘’‚‛«»"
+
+
+def _curly(row: str) -> str:
+    """A hint where a quote was meant to be closed by a sign that is none to YAML."""
+    sign = next((char for char in row if char in _CURLY), None)
+    return "" if sign is None else f": `{sign}` is no quote here; write it straight"
 
 
 def _open_at_end(text: str) -> tuple[int, str] | None:

@@ -17,7 +17,6 @@ from typing import Any, Final, NamedTuple, TypeAlias
 import yaml
 
 from stagectl.errors import Fault
-from stagectl.show.syntax import explain
 
 BYTES_MAX: Final = 4 * 1024 * 1024
 """The largest file that is read: thousands of songs fit."""
@@ -129,6 +128,8 @@ class _Reader:
         try:
             return self._documents(events)
         except yaml.MarkedYAMLError as error:
+            from stagectl.show.syntax import explain
+
             raise _Stop(*explain(error, text)) from error
         except yaml.YAMLError as error:
             raise _Stop(0, f"this is not YAML: {' '.join(str(error).split())}") from error

@@ -225,10 +225,47 @@ def test_a_tab_between_parts_is_read_or_named(text: str) -> None:
     assert bool(found.faults) == (found.data is None)
 
 
+NO_BREAK = "a non-breaking space (U+00A0) stands here; put a plain one in its place"
+
+
+@both_readers
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("a:\n\u00a0\u00a0b: 1\n  c: 2\n", 2),
+        ("a:\n  b: 1\n  \u00a0c: 2\n   d: 3\n", 3),
+        ("a:\n  b:\u00a01\n  c: 2\n", 2),
+        ("a:\n  b: 1\n  c:\u00a02\n  d: 3\n", 3),
+        ("- a: 1\n-\u00a0a: 2\n  b: 3\n", 2),
+    ],
+)
+def test_a_space_that_is_none_is_named(text: str, line: int) -> None:
+    assert only_fault(text) == (line, NO_BREAK)
+    odd = text.replace("\u00a0", "\u2003")
+    assert only_fault(odd) == (line, NO_BREAK.replace("a non-breaking space (U+00A0)", "an odd space (U+2003)"))
+
+
 SLIPS = {
     "a: b: c\n": (1, "a second `: ` on this line"),
     "song: one\n  levels: two\n": (2, "does not fit under the line above"),
-    "a:1\nb: 2\n": (2, "the line above lack the space after its colon?"),
+    "a:1\nb: 2\n": (1, "a space is missing here, after `a:`"),
+    "a: 1\nb:1\nc: 2\n": (2, "a space is missing here, after `b:`"),
+    "a:\n  # one\n\n  b:1\n  # two\n\n  c: 2\n": (4, "a space is missing here, after `b:`"),
+    "a:\n  b one\n  c: 2\n": (2, "a `: ` is missing here, between a key and its value"),
+    "a:\n  - b\n    c: 2\n": (2, "a `: ` is missing here, between a key and its value"),
+    "a: one\n  two\n  three: 3\n": (3, "does not fit under the line above"),
+    "a:\n  -name: b\n    c: 2\n": (2, "a space is missing after the `-`"),
+    "a:\n  b {c: 1, d: 2}\n": (2, "a `: ` is missing here, before the `{`"),
+    "a:\n  - b: 1\n  • b: 2\n": (3, "an entry of a list begins with `- `, and not with `•`"),
+    "a:\n  B:\n    c: 1\n  - name: D\n": (
+        2,
+        "line 4 begins an entry of a list beside it: write `- name: B` here",
+    ),
+    "a:\n  - name: D\n  B:\n    c: 1\n": (3, "this is no entry of the list that begins in line 2"),
+    "a:\n    - b: 1\n    c: 1\n": (3, "this is no entry of the list that begins in line 2"),
+    "a:\n  - b: 1\n   c: 1\n": (3, "look at the indent, and at the `- `"),
+    "a:\n  b: 1\n  - c: 1\n": (3, "an entry of a list begins here, beside the key of line 2"),
+    'a: "b”\nc: 1\n': (1, "the quote that begins here is not closed: `”` is no quote here; write it straight"),
     "a:\n    b: 1\n  c: 2\n": (3, "look at the indent"),
     "a: 'it's'\n": (1, "the quotes"),
     "a:\n  - x\n  y: 1\n": (3, "look at the indent"),
