@@ -44,17 +44,26 @@ class LevelText(_Decibels, frozen=True):
     can_be_off: bool = True
 
     def parse(self, typed: Any) -> Level:
-        text = plain(typed)
-        if self.can_be_off and text.lower() == "off":
-            return OFF
-        level = _db(text, LEVEL_MIN, LEVEL_MAX)
+        level = self.read(plain(typed))
         if level is None:
-            off = ", or `off`" if self.can_be_off else ""
-            raise ValueError(
-                f"{said(typed)} is not a level: a number of dB from {LEVEL_MIN // 100} to {LEVEL_MAX // 100}{off}"
-                + _hint(text)
-            )
+            raise ValueError(self.refused(typed) + self.meant(typed))
         return level
+
+    def read(self, text: str) -> Level | None:
+        """The level of a text; None where it is none."""
+        return OFF if self.can_be_off and text.lower() == "off" else _db(text, LEVEL_MIN, LEVEL_MAX)
+
+    def refused(self, typed: Any) -> str:
+        """What is wrong with what was typed."""
+        off = ", or `off`" if self.can_be_off else ""
+        span = f"a number of dB from {LEVEL_MIN // 100} to {LEVEL_MAX // 100}{off}"
+        return f"{said(typed)} is not a level: {span}{_hint(plain(typed))}"
+
+    def meant(self, typed: Any) -> str:
+        """What was probably meant, as a hint."""
+        from stagectl.show.meant import LEVEL, meant
+
+        return meant(typed, LEVEL, self.read)
 
     def schema(self) -> dict[str, Any]:
         value = {"type": "number", "minimum": LEVEL_MIN / 100, "maximum": LEVEL_MAX / 100}
@@ -79,25 +88,34 @@ class StepText(_Decibels, frozen=True):
 _SHIFT = r"(up|down)\s+(.+)"
 
 
+def _change(text: str) -> SetTo | ShiftBy | None:
+    """What a text does to a send; None where it says nothing of the kind, or says it so that it may mean two things."""
+    shift = re.fullmatch(_SHIFT, text, re.IGNORECASE)
+    if shift is None:
+        level = None if text.startswith("+") else LevelText().read(text)
+        return None if level is None else SetTo(level)
+    by = None if shift[2].startswith(("+", "-")) else _db(shift[2], 0, LEVEL_MAX - LEVEL_MIN)
+    return None if by is None else ShiftBy(by if shift[1].lower() == "up" else -by)
+
+
 class LayerText(Typed, frozen=True):
     """What a layer does to a send: a level sets it, `up 3` and `down 6` shift it."""
 
     def parse(self, typed: Any) -> SetTo | ShiftBy:
         text = plain(typed)
-        shift = re.fullmatch(_SHIFT, text, re.IGNORECASE)
-        if shift is not None:
-            by = _db(shift[2], 0, LEVEL_MAX - LEVEL_MIN)
-            if by is None or shift[2].startswith(("+", "-")):
-                most = (LEVEL_MAX - LEVEL_MIN) // 100
-                raise ValueError(f"{said(typed)} is not a shift: write `up 3` or `down 4.5`, in dB from 0 to {most}")
-            return ShiftBy(by if shift[1].lower() == "up" else -by)
+        change = _change(text)
+        if change is not None:
+            return change
         if text.startswith("+") and _db(text, LEVEL_MIN, LEVEL_MAX) is not None:
             bare = text.removeprefix("+")
             raise ValueError(f"{said(typed)} could mean two things: write `up {bare}` to shift, `{bare}` to set")
-        try:
-            return SetTo(LevelText().parse(typed))
-        except ValueError as error:
-            raise ValueError(f"{error}, or a shift such as `up 3` or `down 6`") from error
+        from stagectl.show.meant import SHIFT, meant
+
+        says = f"{LevelText().refused(typed)}, or a shift such as `up 3` or `down 6`"
+        if re.fullmatch(_SHIFT, text, re.IGNORECASE):
+            most = (LEVEL_MAX - LEVEL_MIN) // 100
+            says = f"{said(typed)} is not a shift: write `up 3` or `down 4.5`, in dB from 0 to {most}"
+        raise ValueError(says + meant(typed, SHIFT, _change))
 
     def schema(self) -> dict[str, Any]:
         return {"anyOf": [*LevelText().schema()["anyOf"], {"type": "string", "pattern": _SHIFT_PATTERN}]}
@@ -112,19 +130,24 @@ class ChangeText(_Decibels, frozen=True):
     can_be_zero: bool = True
 
     def parse(self, typed: Any) -> int:
-        text = plain(typed)
+        by = self.read(plain(typed))
+        if by is None:
+            from stagectl.show.meant import SHIFT, meant
+
+            says = f"{said(typed)} is not a change: a number of dB from {self.low / 100:g} to {self.high / 100:g}"
+            raise ValueError(says + _hint(plain(typed)) + meant(typed, SHIFT, self.read))
+        if by == 0 and not self.can_be_zero:
+            raise ValueError(f"{said(typed)} changes nothing")
+        return by
+
+    def read(self, text: str) -> int | None:
+        """The change of a text; None where it is none."""
         shift = re.fullmatch(_SHIFT, text, re.IGNORECASE)
         if shift is not None:
             text = ("" if shift[1].lower() == "up" else "-") + shift[2]
         # `-0` alone is a number to every editor.
         is_less = text.startswith("-") and (shift is not None or number(text) != 0)
-        by = None if is_less and self.low >= 0 else _db(text, self.low, self.high)
-        if by is None:
-            span = f"from {self.low / 100:g} to {self.high / 100:g}"
-            raise ValueError(f"{said(typed)} is not a change: a number of dB {span}" + _hint(text))
-        if by == 0 and not self.can_be_zero:
-            raise ValueError(f"{said(typed)} changes nothing")
-        return by
+        return None if is_less and self.low >= 0 else _db(text, self.low, self.high)
 
     def schema(self) -> dict[str, Any]:
         value: dict[str, Any] = {"type": "number", "minimum": self.low / 100, "maximum": self.high / 100}

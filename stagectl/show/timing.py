@@ -22,10 +22,18 @@ class TempoText(Typed, frozen=True):
     """Quarter notes a minute: `96`, `120.5`."""
 
     def parse(self, typed: Any) -> Fraction:
-        value = number(typed)
-        if value is None or not TEMPO_MIN <= value <= TEMPO_MAX:
-            raise ValueError(f"{said(typed)} is not a tempo from {TEMPO_MIN} to {TEMPO_MAX:,} quarter notes a minute")
-        return Fraction(value)
+        tempo = self.read(plain(typed))
+        if tempo is None:
+            from stagectl.show.meant import TEMPO, meant
+
+            says = f"{said(typed)} is not a tempo from {TEMPO_MIN} to {TEMPO_MAX:,} quarter notes a minute"
+            raise ValueError(says + meant(typed, TEMPO, self.read))
+        return tempo
+
+    def read(self, text: str) -> Fraction | None:
+        """The tempo of a text; None where it is none."""
+        value = number(text)
+        return Fraction(value) if value is not None and TEMPO_MIN <= value <= TEMPO_MAX else None
 
     def written(self, value: Fraction) -> int | float:
         return shortest(float(value))
@@ -98,7 +106,9 @@ class PlaceText(Typed, frozen=True):
         try:
             return AtTime(self.time.parse(typed))
         except ValueError as error:
-            raise ValueError(f"{error}, nor a place such as `bar 33` or `bar 33 beat 3`") from error
+            from stagectl.show.meant import before_hint
+
+            raise ValueError(before_hint(error, ", nor a place such as `bar 33` or `bar 33 beat 3`")) from error
 
     def schema(self) -> dict[str, Any]:
         bar = {"type": "string", "pattern": r"^\s*[Bb]ar\s+0*[1-9][0-9]{0,3}(\s*,?\s*beat\s+[0-9]{1,2})?\s*$"}

@@ -187,7 +187,17 @@ class Duration(Typed, frozen=True):
     high_s: float
 
     def parse(self, typed: Any) -> int:
-        text = plain(typed)
+        ns = self.read(plain(typed))
+        if ns is None:
+            from stagectl.show.meant import TIME, meant
+
+            examples = "`2`, `2.5 s` or `250 ms`" if self.high_s <= 60 else "`2`, `2.5 s`, `250 ms` or `1:12`"
+            says = f"{said(typed)} is not a time from 0 to {self.high_s:g} s, such as {examples}"
+            raise ValueError(says + meant(typed, TIME, self.read))
+        return ns
+
+    def read(self, text: str) -> int | None:
+        """The time of a text, ns; None where it is none."""
         clock = re.fullmatch(_CLOCK, text)
         if clock is not None:
             seconds: Decimal | None = int(clock[1] or 0) * 3600 + int(clock[2]) * 60 + Decimal(clock[3])
@@ -196,10 +206,7 @@ class Duration(Typed, frozen=True):
             seconds = None if millis is None else millis / 1000
         else:
             seconds = number(text.removesuffix("s").strip())
-        if seconds is None or not 0 <= seconds <= Decimal(self.high_s):
-            examples = "`2`, `2.5 s` or `250 ms`" if self.high_s <= 60 else "`2`, `2.5 s`, `250 ms` or `1:12`"
-            raise ValueError(f"{said(typed)} is not a time from 0 to {self.high_s:g} s, such as {examples}")
-        return int(seconds * 1_000_000_000)
+        return int(seconds * 1_000_000_000) if seconds is not None and 0 <= seconds <= Decimal(self.high_s) else None
 
     def written(self, value: int) -> float:
         return shortest(value / 1_000_000_000)
