@@ -6,8 +6,10 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from stagectl.errors import Advice
+from stagectl.show.ceiling_fit import ceiling_advice
 from stagectl.show.clarity import clarity_advice
 from stagectl.show.compile import compile_show
+from stagectl.show.name_fit import name_advice
 from stagectl.show.patch_fit import patch_advice
 from stagectl.show.port_fit import port_advice
 from stagectl.show.set_length import set_length_advice
@@ -23,6 +25,8 @@ Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 """Looks at a sound show, and at its plan for the venue that was chosen."""
 
 ADVISERS: Final[tuple[Adviser, ...]] = (
+    name_advice,
+    ceiling_advice,
     patch_advice,
     port_advice,
     clarity_advice,

@@ -43,7 +43,9 @@ def song_names(setlist: SetlistModel, source: Source) -> Iterator[Taken]:
     """Names of songs, and of sections of a song, that are taken."""
     for at, first, name in twice(song.name for song in setlist.songs):
         line = source.text.line(("songs", first, "name"))
-        says = f"the song `{name}` stands in line {line} already; give it a name of its own, such as `{name} again`"
+        helps = f"give it a name of its own, such as `{name} again`"
+        cut = source.text.unsure.get(("songs", at, "name"))
+        says = f"the song `{name}` stands in line {line} already; {cut or helps}"
         yield Taken("songs", name, source.fault(says, "songs", at, "name"))
     for at, song in enumerate(setlist.songs):
         for part, first, name in twice(section.name for section in song.sections):

@@ -21,6 +21,7 @@ from stagectl.show.values import plain
 from stagectl.show.yamltext import DEPTH_MAX, Path, Text, place_of
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
+SaidT = TypeVar("SaidT")
 
 STAND_INS: Final[dict[str, Any]] = {"title": "?", "rig": "?", "desk": {"profile": "?", "port": "?"}, "base": {}}
 """For parts of a whole file that cannot be left out."""
@@ -69,7 +70,7 @@ def hides(lost: AbstractSet[str], fault: Fault) -> bool:
 def salvage(model: type[ModelT], text: Text, error: ValidationError) -> Rest[ModelT]:
     """The rest of a file whose data do not make a model. Each round cuts out what the model refuses; what then lacks
     a part is refused in the next, so a round reaches one level further up."""
-    before, text = text, Text(_own_copy(text.data), dict(text.lines), [])
+    before, text = text, Text(_own_copy(text.data), dict(text.lines), [], text.unsure)
     lost: set[str] = set()
     for _ in range(DEPTH_MAX):
         places = set(_places(text.data))
@@ -87,7 +88,7 @@ def salvage(model: type[ModelT], text: Text, error: ValidationError) -> Rest[Mod
                 # The unknown key was meant to be one of the known ones.
                 lost.update(keys_at(model, tuple(one["loc"])[:-1]))
         lost |= _cut(text.data, cuts)
-        text = Text(text.data, _moved(text.lines, cuts), [])
+        text = Text(text.data, _moved(text.lines, cuts), [], _moved(text.unsure, cuts))
         try:
             return Rest(model=model.model_validate(text.data), written=before, text=text, lost=frozenset(lost))
         except ValidationError as another:
@@ -143,18 +144,18 @@ def _leaves(value: Any) -> Iterator[str]:
             yield from _leaves(one)
 
 
-def _moved(lines: dict[Path, int], cuts: set[Path]) -> dict[Path, int]:
-    """The lines by their places after the cuts: what stood behind a cut entry of a list moves up."""
+def _moved(said: Mapping[Path, SaidT], cuts: set[Path]) -> dict[Path, SaidT]:
+    """What is said of places, by those after the cuts: what stood behind a cut entry of a list moves up."""
     gone: dict[Path, list[int]] = {}
     for cut in cuts:
         if isinstance(cut[-1], int):
             gone.setdefault(cut[:-1], []).append(cut[-1])
     if not gone:
-        return lines
-    out: dict[Path, int] = {}
-    for path, line in lines.items():
+        return dict(said)
+    out: dict[Path, SaidT] = {}
+    for path, one in said.items():
         if not any(path[:at] in cuts for at in range(1, len(path) + 1)):
-            out[tuple(_new_part(path, at, gone) for at in range(len(path)))] = line
+            out[tuple(_new_part(path, at, gone) for at in range(len(path)))] = one
     return out
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 import yaml
 
-from stagectl.show.slips import NO_COLON, odd_space, row_above, slip_above, slip_in
+from stagectl.show.slips import NO_COLON, ROW_MAX, odd_space, row_above, slip_above, slip_in
 
 _FIT = "this does not fit what stands before it: look at the indent, the quotes and the brackets"
 _LIST = (
@@ -71,7 +72,7 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
         if said in problem:
             if meaning == _FIT:
                 return _no_fit(error, rows, line)
-            return line, meaning.format(char=char or "nothing", began=began)
+            return line, meaning.format(char=char or "nothing", began=began) + _comment(problem, rows, began)
     return line, f"this is not YAML: {problem}"
 
 
@@ -103,6 +104,12 @@ def _no_fit(error: yaml.MarkedYAMLError, rows: list[str], line: int) -> tuple[in
             return began.line + 1, _NO_ENTRY.format(entry=line, key=key[:NAME_SHOWN])
         return line, _NO_KEY.format(began=began.line + 1)
     return slip_above(rows, line) or (line, _FIT)
+
+
+def _comment(problem: str, rows: list[str], began: int) -> str:
+    """A hint where a `#` was meant to be a part of a text, and has taken the end of a bracket away."""
+    taken = "or '" in problem and re.search(r" #\w.*[\]}]", rows[began - 1][:ROW_MAX])
+    return "; a text that holds a `#` needs quotes around it" if taken else ""
 
 
 NAME_SHOWN: Final = 40

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from types import MappingProxyType
 from typing import Any, Final, NamedTuple, TypeAlias
 
 import yaml
@@ -49,12 +50,28 @@ def place_of(path: Path, stands: Callable[[Path], bool]) -> Path:
     return here
 
 
+class Unsure(NamedTuple):
+    """A text that may have been meant otherwise: with the comment behind it (`cut`), or without the quotes around it,
+    which are none to YAML."""
+
+    typed: str
+    cut: str = ""
+
+    def __str__(self) -> str:
+        if self.cut:
+            typed, cut = shown(self.typed), shown(self.cut)
+            return f"`{cut}` behind `{typed}` is a comment: put quotes around a text that holds a `#`"
+        return f"the quotes of `{shown(self.typed)}` are a part of it: write straight ones, or straight ones around it"
+
+
 class Text(NamedTuple):
-    """A file's data (None where it could not be read), the line of each value by its path, and the faults."""
+    """A file's data (None where it could not be read), the line of each value by its path, and the faults. `unsure`:
+    texts that may have been meant otherwise, by path."""
 
     data: Any
     lines: dict[Path, int]
     faults: list[Fault]
+    unsure: Mapping[Path, Unsure] = MappingProxyType({})
 
     def line(self, path: Path) -> int:
         """The line of the value at a path, or of the nearest value around it."""
@@ -92,7 +109,7 @@ def read_text(raw: bytes, file: str) -> Text:
     except _Stop as stop:
         reader.faults.append(Fault(file, stop.line, str(stop)))
         data = None
-    return Text(data, reader.lines, reader.faults)
+    return Text(data, reader.lines, reader.faults, reader.unsure)
 
 
 _NO_TEXT = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -113,6 +130,21 @@ def _decode(raw: bytes) -> str:
     return text
 
 
+_UNSURE = re.compile(r" #\w|[“”„‘’‚«»]")
+"""What a text has in it where some value may have been meant otherwise."""
+
+_QUOTED = re.compile(r"[“”„‘’‚«»].*[“”„‘’‚«»]", re.DOTALL)
+_CUT = re.compile(r" +(#\w.*)")
+
+
+def _unsure(typed: str, row: str, end: int) -> Unsure | None:
+    """What a plain text may have been meant to be; None where it is as typed. `end`: where it ends in its row."""
+    if _QUOTED.fullmatch(typed):
+        return Unsure(typed)
+    cut = _CUT.match(row, end)
+    return None if cut is None else Unsure(typed, cut[1].rstrip())
+
+
 class _Reader:
     def __init__(self, file: str) -> None:
         self.file = file
@@ -121,8 +153,12 @@ class _Reader:
         self.anchors: dict[str, _Value] = {}
         self.open_anchors: set[str] = set()
         self.values = 0
+        self.unsure: dict[Path, Unsure] = {}
+        self.rows: list[str] = []
 
     def read(self, text: str) -> Any:
+        if _UNSURE.search(text):
+            self.rows = text.splitlines()
         loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
         events: Iterator[Any] = yaml.parse(text, Loader=loader)
         try:
@@ -160,6 +196,7 @@ class _Reader:
             self.open_anchors.add(event.anchor)
         if isinstance(event, yaml.ScalarEvent):
             value = _Value(_plain(event), 1, 0)
+            self._look(event, path)
         elif isinstance(event, yaml.SequenceStartEvent):
             value = self._list(events, path, depth)
         else:
@@ -168,6 +205,15 @@ class _Reader:
             self.open_anchors.discard(event.anchor)
             self.anchors[event.anchor] = value
         return value
+
+    def _look(self, event: Any, path: Path) -> None:
+        """Keep in mind what a plain text may have been meant to be."""
+        if self.rows and event.implicit[0]:
+            mark = event.end_mark
+            row = self.rows[mark.line] if mark.line < len(self.rows) else ""
+            found = _unsure(event.value, row, mark.column)
+            if found is not None:
+                self.unsure[path] = found
 
     def _alias(self, anchor: str, line: int, path: Path, depth: int) -> _Value:
         name = shown(anchor)
@@ -219,6 +265,7 @@ class _Reader:
             place = (*path, key)
             if not twice:
                 self.lines[place] = key_line
+                self._look(event, place)
             value = self._value(value_event, events, (*place, "") if twice else place, depth + 1)
             size, height = size + value.size, max(height, value.height + 1)
             if twice:

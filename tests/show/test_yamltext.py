@@ -265,6 +265,7 @@ SLIPS = {
     "a:\n    - b: 1\n    c: 1\n": (3, "this is no entry of the list that begins in line 2"),
     "a:\n  - b: 1\n   c: 1\n": (3, "look at the indent, and at the `- `"),
     "a:\n  b: 1\n  - c: 1\n": (3, "an entry of a list begins here, beside the key of line 2"),
+    "a: {b: one #2, c: 1}\nd: 1\n": (2, "or a comma is missing before this; a text that holds a `#` needs quotes"),
     'a: "b”\nc: 1\n': (1, "the quote that begins here is not closed: `”` is no quote here; write it straight"),
     "a:\n    b: 1\n  c: 2\n": (3, "look at the indent"),
     "a: 'it's'\n": (1, "the quotes"),
