@@ -75,12 +75,13 @@ class WireError(StagectlError):
     """A message that cannot be said on the wire, or bytes that mean nothing."""
 
 
-def closest(name: str, allowed: Iterable[str]) -> str | None:
-    """The name that is close to one, whatever the case; None where none is."""
+def closest(name: str, allowed: Iterable[str], alike: float = 0.6) -> str | None:
+    """The name that is close to one, whatever the case; None where none is. `alike`: how close at the least, from 0 to
+    1 (`difflib`)."""
     from difflib import get_close_matches
 
     lowered = {known.lower(): known for known in allowed}
-    close = get_close_matches(name.lower(), lowered, n=1, cutoff=0.6)
+    close = get_close_matches(name.lower(), lowered, n=1, cutoff=alike)
     return lowered[close[0]] if close else None
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final, Literal, NamedTuple, TypeAlias, Union,
 
 from pydantic import BaseModel, Tag, ValidationError
 
-from stagectl.errors import Fault, nearest
+from stagectl.errors import Fault, closest, nearest
 from stagectl.show.values import NAME_MAX, NEEDS_KIND, OfKinds, said
 from stagectl.show.yamltext import Path, Text, shown
 
@@ -127,7 +127,32 @@ def _missing(error: Mapping[str, Any], _: str, __: type[BaseModel]) -> str:
 
 def _unknown(error: Mapping[str, Any], _: str, model: type[BaseModel]) -> str:
     *place, key = error["loc"]
-    return f"{said(key)} is not a key here{nearest(str(key)[:NAME_MAX], keys_at(model, tuple(place)))}"
+    known = keys_at(model, tuple(place))
+    name = str(key)[:NAME_MAX]
+    where = _elsewhere(name) if closest(name, known, VERY_ALIKE) is None else None
+    if where is not None:
+        return f"{said(key)} is not a key here, but one of {where}"
+    if LEVELS in known and isinstance(error["input"], dict) and closest(name, known) is None:
+        return f"{said(key)} is not a key here; changes of somebody's mix stand under `{LEVELS}`"
+    return f"{said(key)} is not a key here{nearest(name, known)}"
+
+
+LEVELS: Final = "levels"
+
+VERY_ALIKE: Final = 0.8
+"""How close a key is to a known one (`difflib`) that was meant, even if another file has it."""
+
+
+def _elsewhere(key: str) -> str | None:
+    """The kind of file that has a key, or the song where a section was taken for one."""
+    from stagectl.show.schema import KINDS
+    from stagectl.show.setlist import SongModel
+
+    homes: tuple[tuple[str, type[BaseModel]], ...] = (
+        *((f"the {kind}", model) for kind, model in KINDS.items()),
+        ("a song", SongModel),
+    )
+    return next((where for where, model in homes if key in keys_at(model, ())), None)
 
 
 def _literal(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -57,6 +57,33 @@ def looks_like(data: Any) -> str | None:
     return next((kind for kind, marks in _MARKS.items() if not marks.isdisjoint(keys)), None)
 
 
+class Named(NamedTuple):
+    """The place in a file that names another file."""
+
+    source: Source
+    place: tuple[str | int, ...]
+
+    def fault(self, path: Path, says: str) -> Fault:
+        """A fault of that file as a whole, told where it is named."""
+        return self.source.fault(f"`{path.name}` {says}", *self.place)
+
+
+_KINDS: Final[Mapping[type[BaseModel], str]] = {
+    SetlistModel: "setlist",
+    RigModel: "rig",
+    MappingModel: "mapping",
+    ProfileModel: "profile",
+}
+
+
+def _other_kind(data: Any, model: type[BaseModel]) -> str | None:
+    """What is wrong with data that look like another kind of file than a model's; None where they may be its."""
+    found, needed = looks_like(data), _KINDS.get(model)
+    if found is None or needed is None or not _MARKS[needed].isdisjoint(data):
+        return None
+    return f"looks like a {found}, and a {needed} is needed here"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Show:
     """A show as it was written: models with the sources that they came from."""
@@ -85,21 +112,22 @@ class Loading:
     lost: set[str] = field(default_factory=set)
     files: Files = field(default_factory=Files)
 
-    def read(self, path: Path, model: type[ModelT], name: str) -> ModelT | None:
+    def read(self, path: Path, model: type[ModelT], name: str, named: Named | None = None) -> ModelT | None:
         """A file as a model; None where it has faults."""
         before = len(self.faults)
-        found = self.read_rest(path, model, name).model
+        found = self.read_rest(path, model, name, named).model
         return found if len(self.faults) == before else None
 
-    def read_profile(self, path: Path) -> ProfileModel | None:
+    def read_profile(self, path: Path, named: Named | None = None) -> ProfileModel | None:
         """A desk profile that could fit some rig; None where it has faults."""
-        profile = self.read(path, ProfileModel, "profile")
+        profile = self.read(path, ProfileModel, "profile", named)
         wrong = [] if profile is None else list(profile_faults(profile, self.sources["profile"]))
         self.faults += wrong
         return None if wrong else profile
 
-    def read_rest(self, path: Path, model: type[ModelT], name: str) -> Rest[ModelT]:
-        """A file as a model; where it has faults, what is left of it without its faulty parts."""
+    def read_rest(self, path: Path, model: type[ModelT], name: str, named: Named | None = None) -> Rest[ModelT]:
+        """A file as a model; where it has faults, what is left of it without its faulty parts. `named`: where it is
+        named, if it is."""
         text = self.files.text(path)
         self.sources[name] = Source(path=path, text=text)
         self.faults += text.faults
@@ -110,6 +138,10 @@ class Loading:
         try:
             return Rest(model=model.model_validate(text.data), written=text, text=text)
         except ValidationError as error:
+            other = _other_kind(text.data, model)
+            if other is not None:
+                self.faults.append(Fault(str(path), 0, f"this {other}") if named is None else named.fault(path, other))
+                return Rest(model=None, written=text, text=text)
             self.faults += model_faults(error, model, text, str(path))
             if len(self.faults) > FAULTS_MAX:
                 return Rest(model=None, written=text, text=text)
@@ -238,7 +270,8 @@ def _rig(loading: Loading, setlist: Path, name: str) -> Rest[RigModel]:
     if not is_file:
         nothing = Text(None, {}, [])
         return Rest(model=None, written=nothing, text=nothing)
-    return loading.read_rest(path, RigModel, "rig")
+    source = loading.sources["setlist"]
+    return loading.read_rest(path, RigModel, "rig", Named(source, ("rig",)))
 
 
 def _tempos(loading: Loading, setlist: SetlistModel) -> dict[int, TempoMap]:
@@ -276,15 +309,16 @@ def _of_rig(loading: Loading, rig: Rest[RigModel]) -> tuple[ProfileModel | None,
     name = _peek(data, "desk", "profile")
     if name:
         found = loading.find(name, "desks", source, "desk", "profile")
-        profile = loading.read_profile(found) if found else None
+        profile = loading.read_profile(found, Named(source, ("desk", "profile"))) if found else None
     pedals = data.get("pedals")
     for at, pedal in enumerate(pedals if isinstance(pedals, list) else []):
         name = _peek(pedal, "mapping")
         if name and f"mapping {name}" not in loading.sources:
             found = loading.find(name, "pedals", source, "pedals", at, "mapping")
-            mapping = loading.read_rest(found, MappingModel, f"mapping {name}").model if found else None
-            if mapping is not None:
-                mappings[name] = mapping
+            named = Named(source, ("pedals", at, "mapping"))
+            rest = loading.read_rest(found, MappingModel, f"mapping {name}", named) if found else None
+            if rest is not None and rest.model is not None:
+                mappings[name] = rest.model
     return profile, mappings
 
 

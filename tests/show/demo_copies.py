@@ -15,7 +15,7 @@ from pydantic import BaseModel
 
 from stagectl.errors import FileFaults
 from stagectl.show import load
-from stagectl.show.load import Loading, Show, load_show
+from stagectl.show.load import Loading, Named, Show, load_show
 from stagectl.show.proof import proof_of
 from stagectl.show.salvage import Rest
 from stagectl.show.source import Source
@@ -52,14 +52,14 @@ class AsShipped(Loading):
 
     ONCE: Final[dict[bytes, Rest[Any]]] = {}
 
-    def read_rest(self, path: Path, model: type[Any], name: str) -> Rest[Any]:
+    def read_rest(self, path: Path, model: type[Any], name: str, named: Named | None = None) -> Rest[Any]:
         raw = path.read_bytes() if path.is_file() else b""
         known = self.ONCE.get(raw)
         if known is not None and isinstance(known.model, model):
             self.files.read(path, len(raw))
             self.sources[name] = Source(path=path, text=known.text)
             return known
-        rest = super().read_rest(path, model, name)
+        rest = super().read_rest(path, model, name, named)
         if isinstance(rest.model, BaseModel) and not rest.text.faults and raw in _shipped():
             self.ONCE[raw] = rest
         return rest
