@@ -56,6 +56,9 @@ class Rises:
         self._told = {False: 0, True: 0}
         """Rises up to here need not be kept: others were as great, and they are allowed."""
         self._columns: dict[frozenset[int], list[Column]] = {}
+        self._looked_at: set[tuple[int, int, int | None, int | None]] = set()
+        """Rows of levels before and after, and the scenes over them, of which it makes no difference where that is:
+        scenes that set every send, as falling back does, are the same over each stop."""
         self._moved = frozenset(spans.ways.moved)
 
     def look(self) -> None:
@@ -116,9 +119,14 @@ class Rises:
                 self._between(place, Place(stop=stop, scene=other), changes[scene].keys() | changes[other].keys())
 
     def _between(self, before: Place, after: Place, sends: Iterable[int]) -> None:
-        level = self.scenery.level
-        for send in sends:
-            self._send(send, level(before, send), level(after, send), before, after)
+        old, new = self.scenery.row(before), self.scenery.row(after)
+        # Rows that are the same are one object, and stay.
+        key = id(old), id(new), before.scene, after.scene
+        if key not in self._looked_at:
+            differ = [send for send in sends if old[send] != new[send]]
+            depend = [send for send in differ if not self._send(send, old[send], new[send], before, after)]
+            if not depend:
+                self._looked_at.add(key)
         self._mixes(before, after)
 
     def _from_many(self, stops: set[int], to: int) -> None:
@@ -148,18 +156,20 @@ class Rises:
 
     # -- what rises ---------------------------------------------------------------------------------------
 
-    def _send(self, send: int, old: Level | None, new: Level | None, before: Place, after: Place) -> None:
+    def _send(self, send: int, old: Level | None, new: Level | None, before: Place, after: Place) -> bool:
+        """One send goes from a level to another. Whether there is nothing to tell of it wherever else it does so."""
         top = self.plan.tops[send]
         if not isinstance(old, int) or not isinstance(new, int) or top is None or new <= old:
-            return
-        lowest = 0
-        if new > top and send in self._moved:
+            return True
+        lowest, depends = 0, new > top and send in self._moved
+        if depends:
             number = self.spans.ways.number[before.stop, before.scene]
             span = self.spans.lasting(number, after.stop, send)
             lowest = max(span.low, min(0, self.plan.limits.nudge_floor - old))
         by = min(new + lowest, top) - min(old + lowest, top)
         if by > self._told[False]:
             self._keep(Rise(by, *divmod(send, self.plan.width), before, after))
+        return not depends and by <= self.limit
 
     def _keep(self, rise: Rise) -> None:
         is_sum = rise.column is None

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from math import fsum, log10
 
 from stagectl.core.levels import Level, Off
-from stagectl.core.plan import Plan, SetTo, ShiftBy, laid_over
+from stagectl.core.plan import Levels, Plan, SetTo, ShiftBy, laid_over
 from stagectl.core.state import Place
 
 
@@ -24,6 +24,8 @@ class Scenery:
             for send, change in scene.layer:
                 changes[send].append(change)
             self.changes.append(dict(changes))
+        self._laid: dict[Place, Levels] = {}
+        self._same: dict[Levels, Levels] = {}
         self._differs: dict[tuple[int, int], list[int]] = {}
         self._mixes: dict[Place, list[int]] = {}
         self._power: dict[Level | None, float] = {}
@@ -44,6 +46,18 @@ class Scenery:
         for change in self.changes[place.scene].get(send, ()):
             level = laid_over(level, change)
         return level
+
+    def row(self, place: Place) -> Levels:
+        """The scene levels of every send at a place; the same object where they are the same."""
+        if place.scene is None:
+            return self.rows[place.stop]
+        if place not in self._laid:
+            laid = list(self.rows[place.stop])
+            for send in self.changes[place.scene]:
+                laid[send] = self.level(place, send)
+            row = tuple(laid)
+            self._laid[place] = self._same.setdefault(row, row)
+        return self._laid[place]
 
     def mixes(self, place: Place) -> list[int]:
         """Each listener's mix as a sum (`jumps.py`), hundredths of a dB; the nudge floor where it is below that."""
