@@ -168,7 +168,10 @@ class Ledger:
     def _mix(self, cause: str, listener: int, rows: Mapping[int, Row], at: int) -> None:
         """What a press did to one mix, at the place where it was."""
         moved = {send: moved_by(row, self._levels[send], self._capped(send, row.after)) for send, row in rows.items()}
-        if cause == HUSH or (cause == UNDO and self._is_hush(moved)):
+        if cause == HUSH:
+            self._standing.hush(listener, moved)
+            self._hush(listener, rows)
+        elif cause == UNDO and self._standing.takes_hush_back(listener, moved):
             self._hush(listener, rows)
         elif cause == RIDE:
             self._standing.ride(moved)
@@ -191,10 +194,6 @@ class Ledger:
         if passing and len(run) < STOOD_SONGS:
             for at in run:
                 self.told.visits[at].passing.add(send)
-
-    def _is_hush(self, moved: Mapping[int, int | None]) -> bool:
-        hush = self.plan.limits.hush
-        return bool(moved) and {abs(by) for by in moved.values() if by is not None} == {hush}
 
     def _hush(self, listener: int, rows: Mapping[int, Row]) -> None:
         back = any(rises(row) for row in rows.values())

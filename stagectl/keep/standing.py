@@ -3,6 +3,11 @@
 Where one press moves a mix both ways, what rises was asked for and what falls made room; but where what rises gets back
 just what it gave to one press, that press is taken back, and what falls was asked for. A press that moves the same
 sends by as much the other way as an earlier one takes that one back: so does `undo`, and so does the opposite nudge.
+
+A hush is remembered among the presses that may be undone, since only what it moved tells an undone hush from an undone
+move of just as much: the last press that the levels fit is the one that was taken back. Where no press fits, because a
+change of song has given the mix other levels meanwhile, a hush is what an undo takes back only if one of this listener
+is remembered, the other way, and every level moved by the amount of a hush.
 """
 
 from __future__ import annotations
@@ -22,11 +27,13 @@ HAND: Final = "hand"
 
 
 class _Group(NamedTuple):
-    """A press that changed what stands: by how much each send moved, and what stood there before it, and after it."""
+    """A press that changed what stands: by how much each send moved, and what stood there before it, and after it.
+    `hush`: the listener whose mix a hush took down, or gave back; what stands is then the same."""
 
     moved: Mapping[int, int | None]
     before: Mapping[int, Entry]
     after: Mapping[int, Entry]
+    hush: int | None = None
 
 
 class Standing:
@@ -66,19 +73,49 @@ class Standing:
         """Nothing is asked for any more, and no treadle holds anything."""
         self.entries = {send: one.without_wish()._replace(ride=0) for send, one in self.entries.items()}
 
+    def hush(self, listener: int, moved: Mapping[int, int | None]) -> None:
+        """A hush took a listener's mix down, or gave it back."""
+        self._remember(_Group(dict(moved), {}, {}, listener))
+
+    def takes_hush_back(self, listener: int, moved: Mapping[int, int | None]) -> bool:
+        """Whether an undo that moved some sends of a listener's mix took a hush back, or its end; that one is then
+        forgotten."""
+        fits = self._the_other_way(moved, hushes=True)
+        if fits is None:
+            fits = self._hush_the_other_way(listener, moved)
+        if fits is None or self._groups[fits].hush is None:
+            return False
+        del self._groups[fits]
+        return True
+
+    def _hush_the_other_way(self, listener: int, moved: Mapping[int, int | None]) -> int | None:
+        """Where the last hush of a listener is that all of these moves may have taken back."""
+        by = {by for by in moved.values() if by is not None}
+        down = self.plan.limits.hush
+        if by not in ({down}, {-down}):
+            return None
+        for at in range(len(self._groups) - 1, -1, -1):
+            if self._groups[at].hush == listener and not by.intersection(self._groups[at].moved.values()):
+                return at
+        return None
+
     def change(
         self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int, *, undone: bool
     ) -> Mapping[int, Entry]:
         """A press moved some sends of a mix, or took such a press back; what stands for them then."""
-        back = self._reverse(moved)
+        fits = self._the_other_way(moved, hushes=False)
+        back = None if fits is None else self._groups.pop(fits)
         after = self._asked(rows, moved, at, undone) if back is None else _taken_back(self.entries, back)
         return self._put(moved, after)
 
     def _put(self, moved: Mapping[int, int | None], after: Mapping[int, Entry]) -> Mapping[int, Entry]:
         before = {send: self.entries.get(send, NONE) for send in after}
-        self._groups = [*self._groups, _Group(dict(moved), before, dict(after))][-GROUPS_MAX:]
+        self._remember(_Group(dict(moved), before, dict(after)))
         self.entries.update(after)
         return after
+
+    def _remember(self, group: _Group) -> None:
+        self._groups = [*self._groups, group][-GROUPS_MAX:]
 
     def _asked(
         self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int, undone: bool
@@ -100,7 +137,7 @@ class Standing:
     def _gives_back(self, moved: Mapping[int, int | None], risen: Set[int]) -> bool:
         """Whether what rises gets back the room that it gave to one press."""
         for at in range(len(self._groups) - 1, -1, -1):
-            _, before, after = self._groups[at]
+            before, after = self._groups[at].before, self._groups[at].after
             if risen and all(send in after and before[send].room - after[send].room == moved[send] for send in risen):
                 del self._groups[at]
                 return True
@@ -118,14 +155,14 @@ class Standing:
         level = after if isinstance(after, int) else min(floor, text) - 1
         return entry._replace(shift=level - text - entry.room - entry.ride)
 
-    def _reverse(self, moved: Mapping[int, int | None]) -> _Group | None:
-        """The last press that moved the same sends by as much the other way, and that none has taken back since."""
+    def _the_other_way(self, moved: Mapping[int, int | None], *, hushes: bool) -> int | None:
+        """Where the last press is that moved the same sends by as much the other way, and that none has taken back
+        since. `hushes`: whether a hush may be it."""
         other_way = {send: None if by is None else -by for send, by in moved.items()}
         for at in range(len(self._groups) - 1, -1, -1):
             group = self._groups[at]
-            if group.moved == other_way:
-                del self._groups[at]
-                return group
+            if group.moved == other_way and (hushes or group.hush is None):
+                return at
         return None
 
 

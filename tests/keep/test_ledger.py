@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable
 
 import pytest
+from msgspec.structs import replace
 
 from keep.tour import SETLIST, SONG_S, S, write_show
 from stagectl.core.actions import (
@@ -122,3 +123,9 @@ def test_the_rows_say_what_the_core_has(plan: Plan, seed: int) -> None:
             if stood.get(send, 0) != should.get(send, 0) and send not in off
         }
         assert wrong == {}, (seed, song)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_an_undone_nudge_as_big_as_a_hush_is_none(plan: Plan, seed: int) -> None:
+    """Where hushes are as far as most nudges, only what was done before tells what an undo takes back."""
+    test_the_rows_say_what_the_core_has(replace(plan, limits=replace(plan.limits, hush=100)), seed)
