@@ -278,14 +278,18 @@ class Ledger:
             wrong = self._unexplained(listener, self._standing.entries)
             if not wrong:
                 continue
-            tries: list[dict[int, Entry]] = [self._without(wrong)]
+            now = self._standing.entries
+            ended = now | self._without(wrong)
+            tries = [ended]
             if undone and place in self._left:
                 first, end = self.plan.send(listener, 0), self.plan.send(listener + 1, 0)
                 then = {send: one for send, one in self._left[place].items() if first <= send < end}
                 mine = {send: NONE for send in self._standing.entries if first <= send < end}
-                tries.insert(0, self._standing.entries | mine | then)
+                tries.insert(0, now | mine | then)
             if self.exact:
-                tries.append(self._inferred(wrong))
+                # One press may have ended what was asked for of one send, and left what was asked for of another.
+                tries.append(now | self._inferred(wrong))
+                tries.append(ended | self._inferred(self._unexplained(listener, ended) & wrong))
             best = min(tries, key=lambda one: len(self._unexplained(listener, one)))
             if len(self._unexplained(listener, best)) < len(wrong):
                 for send in wrong:
@@ -295,13 +299,13 @@ class Ledger:
             self.told.drifted |= self._unexplained(listener, self._standing.entries)
 
     def _without(self, sends: Iterable[int]) -> dict[int, Entry]:
-        return self._standing.entries | {
-            send: self._standing.entries[send].without_wish() for send in sends if send in self._standing.entries
-        }
+        """These sends with nothing asked for any more."""
+        entries = self._standing.entries
+        return {send: entries[send].without_wish() for send in sends if send in entries}
 
     def _inferred(self, sends: Iterable[int]) -> dict[int, Entry]:
         """What must stand for the levels to be what they are: of several wishes for a send, one has ended."""
-        place, out = self._place, dict(self._standing.entries)
+        place, out = self._place, dict[int, Entry]()
         assert place is not None
         texts = scene_levels(self.plan, place)
         for send in sends:

@@ -107,7 +107,7 @@ def night(plan: Plan, seed: int) -> list[Timed]:
     return out
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [*range(12), 219])
 def test_the_rows_say_what_the_core_has(plan: Plan, seed: int) -> None:
     told, left = ends(plan, night(plan, seed))
     found = [(visit.song, visit) for visit in told.visits if visit.song != "base"]
@@ -129,3 +129,33 @@ def test_the_rows_say_what_the_core_has(plan: Plan, seed: int) -> None:
 def test_an_undone_nudge_as_big_as_a_hush_is_none(plan: Plan, seed: int) -> None:
     """Where hushes are as far as most nudges, only what was done before tells what an undo takes back."""
     test_the_rows_say_what_the_core_has(replace(plan, limits=replace(plan.limits, hush=100)), seed)
+
+
+def shifts(plan: Plan, events: list[Timed], send: int) -> list[int | None]:
+    """What stood for a send as each song was left, hundredths of a dB: 0 is no wish, None one that cannot be told."""
+    told, _ = ends(plan, events)
+    stood = [visit.stood[visit.last].get(send) for visit in told.visits if visit.song != "base"]
+    return [0 if one is None else None if one.held else one.shift for one in stood]
+
+
+def presses(plan: Plan, *some: tuple[float, Action]) -> list[Timed]:
+    """What the singer does at some seconds of the night; each song is 60 s long and the first begins at 1 s."""
+    stage: list[Timed] = [((1 + 60 * song) * S, Wanted(action=Next(), who="stage")) for song in range(9)]
+    mine: list[Timed] = [(round(at * S), Wanted(action=action, who="singer", listener=0)) for at, action in some]
+    return sorted(stage + mine, key=lambda pair: pair[0])
+
+
+@pytest.mark.parametrize("lifted", [False, True], ids=["alone", "beside another that ends"])
+@pytest.mark.parametrize("undone", [False, True])
+def test_of_two_wishes_that_a_song_s_end_touches_the_one_that_lasts_stands(
+    plan: Plan, lifted: bool, undone: bool
+) -> None:
+    """Down 3 dB for the night, up 4 dB for the song; the click, which is off, is lifted for the song."""
+    bass, click = plan.inputs.index("bass"), plan.inputs.index("click")
+    some: list[tuple[float, Action]] = [(12, Nudge(by=-300, column=bass))]
+    some.append((14, Nudge(by=400, column=bass, lasts=Lasts.SONG)))
+    if lifted:
+        some.append((10, Nudge(by=100, column=click, lasts=Lasts.SONG)))
+    if undone:
+        some.append((66, Undo()))
+    assert shifts(plan, presses(plan, *some), plan.send(0, bass)) == [100] + [0 if undone else -300] * 7
