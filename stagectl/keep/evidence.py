@@ -10,7 +10,7 @@ A song says nothing of a send (None)
 - where it was passed through in less than `STAY_NS`, or its levels had fallen back to the base;
 - before the first word of the night: whoever nudges in the third song may have wanted it in the first;
 - where the wish was younger than `SETTLED_NS` when the song was left: it may have been meant for the next one;
-- where the send's ceiling held the level: how much was wanted cannot be told.
+- where the send's ceiling held the level, or how far a treadle stands is not known: how much was wanted cannot be told.
 
 A night without a word about a send says that its level was right in every song.
 """

@@ -4,8 +4,10 @@ What counts is a player's own nudge of a send, and a hand at the desk. Rows say 
 added up from its own rows, and whatever else moves a level never gets into it:
 
 - Room that was made for others is told from what was asked for in `standing`.
-- A treadle's shift is where the foot stands, not a wish to be kept. A hush, a fall back and a scene laid over a song
-  belong to their moment. A ceiling that holds a level, or a mix, is worked out by the core and taken out again.
+- A treadle's shift is where the foot stands, not a wish to be kept. Where a bound held a level while a treadle moved
+  it, no row says how far the treadle went: a later place, where none holds it, does. A hush, a fall back and a scene
+  laid over a song belong to their moment. A ceiling that holds a level, or a mix, is worked out by the core and taken
+  out again.
 - `undo` and `clear nudges` take a wish back: it was a passing one, and does not count for songs that it stood in
   before, unless these were `STOOD_SONGS` or more.
 
@@ -174,7 +176,7 @@ class Ledger:
         elif cause == UNDO and self._standing.takes_hush_back(listener, moved):
             self._hush(listener, rows)
         elif cause == RIDE:
-            self._standing.ride(moved)
+            self._standing.ride(rows, moved, self._down(listener))
         elif cause == CLEAR:
             self._stands(self._standing.clear(listener, moved), cause)
         elif cause in NUDGED or cause == UNDO:
@@ -194,6 +196,10 @@ class Ledger:
         if passing and len(run) < STOOD_SONGS:
             for at in run:
                 self.told.visits[at].passing.add(send)
+
+    def _down(self, listener: int) -> int:
+        """How far a hush has a mix down, hundredths of a dB."""
+        return self.plan.limits.hush if listener in self._hushed else 0
 
     def _hush(self, listener: int, rows: Mapping[int, Row]) -> None:
         back = any(rises(row) for row in rows.values())
@@ -238,6 +244,7 @@ class Ledger:
             nudges = with_nudges(no_nudges(), Lasts.NIGHT, {send: Nudge(shift=entry.shift, lift=entry.lift)})
             level = target(text, send, nudges, 0, bounds)
             held = isinstance(text, int) and isinstance(level, int) and level < text + entry.shift
+            held = held or entry.loose
             if level is not None:
                 stood[send] = Stood(entry.shift, level, text, held, entry.since)
         visit.stood[section] = stood
@@ -277,6 +284,7 @@ class Ledger:
         for listener in range(len(self.plan.listeners)):
             wrong = self._unexplained(listener, self._standing.entries)
             if not wrong:
+                self._rides_known(listener)
                 continue
             now = self._standing.entries
             ended = now | self._without(wrong)
@@ -296,7 +304,15 @@ class Ledger:
                     if not best.get(send, NONE).asks:
                         self._over(send, passing=False)
                 self._standing.entries = best
-            self.told.drifted |= self._unexplained(listener, self._standing.entries)
+            drifted = self._unexplained(listener, self._standing.entries)
+            self.told.drifted |= drifted
+            if not drifted:
+                self._rides_known(listener)
+
+    def _rides_known(self, listener: int) -> None:
+        """What stands explains every level of a mix."""
+        mine = range(self.plan.send(listener, 0), self.plan.send(listener + 1, 0))
+        self._standing.rides_known({send: self._levels[send] for send in mine}, self._down(listener))
 
     def _without(self, sends: Iterable[int]) -> dict[int, Entry]:
         """These sends with nothing asked for any more."""
@@ -304,15 +320,17 @@ class Ledger:
         return {send: entries[send].without_wish() for send in sends if send in entries}
 
     def _inferred(self, sends: Iterable[int]) -> dict[int, Entry]:
-        """What must stand for the levels to be what they are: of several wishes for a send, one has ended."""
+        """What must stand for the levels to be what they are: of several wishes for a send, one has ended. Where a
+        treadle's share is not known, it is the treadle's: what stands as a wish is what was asked for."""
         place, out = self._place, dict[int, Entry]()
         assert place is not None
         texts = scene_levels(self.plan, place)
         for send in sends:
             text, level, entry = texts[send], self._levels[send], self._standing.entries.get(send)
             if entry is not None and isinstance(text, int) and isinstance(level, int):
-                down = self.plan.limits.hush if self.plan.listener_of(send) in self._hushed else 0
-                out[send] = entry._replace(shift=level + down - text - entry.room - entry.ride)
+                by = level + self._down(self.plan.listener_of(send)) - text - entry.room
+                loose = entry.loose
+                out[send] = entry._replace(ride=by - entry.shift) if loose else entry._replace(shift=by - entry.ride)
         return out
 
     def _unexplained(self, listener: int, entries: Mapping[int, Entry]) -> set[int]:

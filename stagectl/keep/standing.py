@@ -51,11 +51,26 @@ class Standing:
         self.plan, self._groups = plan, []
         self.entries = {to: entry for to, entry in pairs if to is not None}
 
-    def ride(self, moved: Mapping[int, int | None]) -> None:
-        """A treadle moved some sends."""
+    def ride(self, rows: Mapping[int, Row], moved: Mapping[int, int | None], down: int) -> None:
+        """A treadle moved some sends of a mix. `down`: how far a hush has that down, hundredths of a dB."""
         for send, by in moved.items():
+            entry, row = self.entries.get(send, NONE), rows[send]
+            bound = any(self._at_bound(send, level, down) for level in (row.before, row.after))
+            loose = entry.loose or bound or len(moved) > 1
+            self.entries[send] = entry._replace(ride=entry.ride + (by or 0), loose=loose)
+
+    def _at_bound(self, send: int, level: Level | None, down: int) -> bool:
+        """Whether a level is one at which a bound may hold it."""
+        top = self.plan.tops[send]
+        return not isinstance(level, int) or (top is not None and level + down >= top)
+
+    def rides_known(self, levels: Mapping[int, Level | None], down: int) -> None:
+        """Some sends have the levels that what stands comes to: where nothing is asked for and no bound may hold a
+        level, it says how far the treadle stands. `down`: as in `ride`."""
+        for send, level in levels.items():
             entry = self.entries.get(send, NONE)
-            self.entries[send] = entry._replace(ride=entry.ride + (by or 0))
+            if entry.loose and not entry.asks and not self._at_bound(send, level, down):
+                self.entries[send] = entry._replace(loose=False)
 
     def hand_held(self, send: int, by: int) -> None:
         """A hand's wish came to so much else than the hand did."""
@@ -71,7 +86,7 @@ class Standing:
 
     def fall_back(self) -> None:
         """Nothing is asked for any more, and no treadle holds anything."""
-        self.entries = {send: one.without_wish()._replace(ride=0) for send, one in self.entries.items()}
+        self.entries = {send: one.without_wish()._replace(ride=0, loose=False) for send, one in self.entries.items()}
 
     def hush(self, listener: int, moved: Mapping[int, int | None]) -> None:
         """A hush took a listener's mix down, or gave it back."""

@@ -11,13 +11,15 @@ from stagectl.core.levels import Level
 class Entry(NamedTuple):
     """What stands for a send, hundredths of a dB: what was asked for (`shift`, or `lift` above the nudge floor where
     the show has it off), what it gives to make `room` for others, its treadle's `ride`. `since`: when it was last asked
-    for, ns; None: never."""
+    for, ns; None: never. `loose`: a bound held a level while a treadle moved it, or moved others of its mix, so how far
+    the treadle stands no row says."""
 
     shift: int = 0
     lift: int | None = None
     room: int = 0
     ride: int = 0
     since: int | None = None
+    loose: bool = False
 
     @property
     def asks(self) -> bool:
@@ -34,8 +36,9 @@ NONE: Final = Entry()
 
 class Stood(NamedTuple):
     """A wish as a stop was left. `shift`: what was asked for, hundredths of a dB; `level`: what it came to, without
-    hush, room and ceilings of the mix; `text`: what the show's text of the night gave there; `held`: whether the send's
-    ceiling held it; `since`: when it was last asked for, ns since the night began."""
+    hush, room and ceilings of the mix; `text`: what the show's text of the night gave there; `held`: whether how much
+    was wanted cannot be told, because the send's ceiling held it or how far a treadle stands is not known; `since`:
+    when it was last asked for, ns since the night began."""
 
     shift: int
     level: Level

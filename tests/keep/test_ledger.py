@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
 
-from keep.tour import SETLIST, SONG_S, S, write_show
+from keep.tour import RIG, SETLIST, SONG_S, S, write_show
 from stagectl.core.actions import (
     Action,
     Back,
@@ -22,7 +23,7 @@ from stagectl.core.actions import (
     Recall,
     Undo,
 )
-from stagectl.core.events import Event, Wanted
+from stagectl.core.events import Event, Moved, PedalCame, Wanted
 from stagectl.core.levels import Off
 from stagectl.core.plan import Levels, Plan
 from stagectl.core.state import State, begin
@@ -159,3 +160,48 @@ def test_of_two_wishes_that_a_song_s_end_touches_the_one_that_lasts_stands(
     if undone:
         some.append((66, Undo()))
     assert shifts(plan, presses(plan, *some), plan.send(0, bass)) == [100] + [0 if undone else -300] * 7
+
+
+def ridden(tmp_path: Path) -> Plan:
+    """A show in which a treadle rides the singer's own lead, which every other song has just below the ceiling."""
+    setlist = SETLIST
+    for song in ("Gravel", "Lamp Oil", "Second Hand", "Owl Post"):
+        setlist = setlist.replace(f"  - name: {song}\n", f"  - name: {song}\n    levels: {{singer: {{own: -1}}}}\n")
+    rig = RIG + "  - {name: vocal pedal, port: vocal, mapping: switch-and-treadle, listener: singer}\n"
+    return compile_show(load_show(write_show(tmp_path, setlist, rig))).plan
+
+
+def swept(plan: Plan, at: float, places: Iterable[int]) -> list[Timed]:
+    """A foot on the treadle from some second on, through some of its values."""
+    treadle = [control.name for control in plan.pedals[1].controls].index("treadle")
+    times = (round((at + 0.02 * number) * S) for number in range(1_000))
+    return [(time, Moved(pedal=1, control=treadle, value=value)) for time, value in zip(times, places, strict=False)]
+
+
+def test_a_treadle_that_a_ceiling_holds_is_no_wish(tmp_path: Path) -> None:
+    """Only where no bound holds the level do rows say how far the treadle stands."""
+    plan = ridden(tmp_path)
+    lead = plan.send(0, plan.inputs.index("lead"))
+    came = [(0, PedalCame(pedal=1))]
+    only = sorted([*came, *presses(plan), *swept(plan, 20, range(80, 128))], key=lambda pair: pair[0])
+    assert shifts(plan, only, lead) == [0] * 8
+    # What is asked for in the next song, where the level is free, is a wish again.
+    more = presses(plan, (80, Nudge(by=-200, column=plan.inputs.index("lead"))))
+    both = sorted([*came, *more, *swept(plan, 20, range(80, 128))], key=lambda pair: pair[0])
+    assert shifts(plan, both, lead)[1:] == [-200] * 7
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_feet_on_a_treadle_alone_wish_for_nothing(tmp_path: Path, seed: int) -> None:
+    """Whatever ceilings hold, and a hush besides."""
+    plan, chance = ridden(tmp_path), random.Random(seed)
+    events: list[Timed] = [(0, PedalCame(pedal=1))]
+    hushes: list[tuple[float, Action]] = [(61 * song + 40, Hush()) for song in range(9) if chance.random() < 0.3]
+    events += presses(plan, *hushes)
+    for song in range(9):
+        start = chance.randrange(128)
+        way = (start, 0, *range(0, chance.randrange(1, 128), 4))
+        events += swept(plan, 60 * song + chance.randrange(5, 50), way)
+    events.sort(key=lambda pair: pair[0])
+    for send in range(plan.send(1, 0)):
+        assert set(shifts(plan, events, send)) <= {0, None}
