@@ -47,8 +47,9 @@ class Splicer:
         whole = raw.decode("utf-8")
         self.mark = "\ufeff" if whole.startswith("\ufeff") else ""
         self.text = whole.removeprefix(self.mark)
-        # The loader in Python: its marks count the characters of the text as it is given.
-        self.root = yaml.compose(self.text, Loader=yaml.SafeLoader)
+        # The loader in Python: its marks count the characters of the text as it is given. Between tokens it takes no
+        # tabs; a sound file has them only there and inside of texts, where spaces lead to the same marks.
+        self.root = yaml.compose(self.text.replace("\t", " "), Loader=yaml.SafeLoader)
         self.used: Counter[int] = Counter()
         self._count(self.root)
         self.newline = "\r\n" if "\r\n" in self.text else "\n"

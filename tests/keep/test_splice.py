@@ -91,6 +91,10 @@ def spliced(text: str, *path: str | int, value: str = "up 2") -> str:
         ),
         ("a:\n  c: 1\n", ("a", "it's: 2"), "a:\n  c: 1\n  'it''s: 2': up 2\n"),
         ("a: {c: 1}\n", ("a", "x, y"), "a: {c: 1, 'x, y': up 2}\n"),
+        ("a: {b: -6}\t# x\n", ("a", "b"), "a: {b: up 2}\t# x\n"),
+        ("a:\n  b:\t-6\t # x\n", ("a", "b"), "a:\n  b:\tup 2\t # x\n"),
+        ("a: {\n\tc: 1,\tb: 2\t}\t\n", ("a", "b"), "a: {\n\tc: 1,\tb: up 2\t}\t\n"),
+        ("a: |\n  c\n  \td\t# e\nf: {b: 1}\n", ("f", "b"), "a: |\n  c\n  \td\t# e\nf: {b: up 2}\n"),
     ],
 )
 def test_in_the_file_s_own_style(text: str, path: Where, new: str) -> None:

@@ -1,5 +1,5 @@
 """Setlists in every hand, by seed: block and flow, quotes, comments, line ends, a mark at the beginning, no line end at
-the end, names in many letters."""
+the end, tabs between tokens, names in many letters."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ NAMES: Final = (
 )
 PEOPLE: Final = ("singer", "Bärbel", "keys player", "ドラム")
 VALUES: Final = ("-6", "-12.5", "off", "up 3", "down 1.5", "-3 dB", "0")
-COMMENTS: Final = ("  # as on the record", " # {not: this}", "   # 'quoted: -4'")
+COMMENTS: Final = ("  # as on the record", " # {not: this}", "   # 'quoted: -4'", "\t# by\tear\t")
 
 
 class Hand:
@@ -35,6 +35,7 @@ class Hand:
         self.newline = self.chance.choice(("\n", "\n", "\r\n"))
         self.mark = self.chance.random() < 0.2
         self.final = self.chance.random() < 0.7
+        self.space = self.chance.choice((" ", " ", "\t"))
 
     def text(self, data: dict[str, Any]) -> bytes:
         """The file."""
@@ -56,7 +57,7 @@ class Hand:
 
     def _flow(self, value: Any) -> str:
         if isinstance(value, dict):
-            inside = ", ".join(f"{self._scalar(key)}: {self._flow(one)}" for key, one in value.items())
+            inside = f",{self.space}".join(f"{self._scalar(key)}: {self._flow(one)}" for key, one in value.items())
             space = " " if inside and self.chance.random() < 0.2 else ""
             return "{" + space + inside + space + "}"
         if isinstance(value, list):
@@ -70,7 +71,7 @@ class Hand:
                 rows += ["", " " * column + "# and then"]
             head = " " * column + self._scalar(key) + ":"
             if not isinstance(value, dict | list):
-                rows.append(f"{head} {self._scalar(str(value))}{self._comment()}")
+                rows.append(f"{head}{self.space}{self._scalar(str(value))}{self._comment()}")
             elif not value or (not top and self.chance.random() < self.flow):
                 rows.append(f"{head} {self._flow(value)}{self._comment()}")
             elif isinstance(value, dict):
