@@ -13,7 +13,7 @@ from stagectl.cli import complete
 from stagectl.cli.common import count, journal_at, load, setlist_argument
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from stagectl.keep.evidence import Night
     from stagectl.keep.offers import Offer
@@ -44,8 +44,8 @@ def command(setlist: Path, journals: tuple[Path, ...], accept: tuple[str, ...]) 
     terminal each is asked for; elsewhere only what --accept names is written. Only the lines of these values change,
     and the old file stays beside the new one, with the date in its name.
 
-    JOURNAL is a night's file, or its name as `stagectl nights` lists it. Without it, it is the last night of this
-    setlist: the one that began last.
+    JOURNAL is a night's file, or its name as `stagectl nights` lists it; one night counts once, however many copies of
+    it are named. Without it, it is the last night of this setlist: the one that began last.
 
     \b
     Examples:
@@ -102,7 +102,7 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
     from stagectl.term.waiting import last_number, number, over_rows
 
     found = []
-    for path in dict.fromkeys(map(journal_at, journals)) or [_last_of(show, waiting)]:
+    for path in _once(map(journal_at, journals), waiting) or [_last_of(show, waiting)]:
         with closing(open_read(path)) as connection:
             played = night(connection)
             says = of_another(played, show.sources["setlist"].path, show.setlist.title)
@@ -116,6 +116,31 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
                 raise JournalError(f"{path}: {error}") from error
             found.append((played.begun_us, one))
     return [one for _, one in sorted(found, key=lambda pair: pair[0])]
+
+
+def _once(journals: Iterable[Path], waiting: Waiting) -> list[Path]:
+    """One journal of each night, whatever it is called and wherever it lies: of a night and its copies, the one that
+    goes on furthest. Says which ones are left out."""
+    from stagectl.journal.spool import which_night
+
+    found: dict[object, Path] = {}
+    for path in journals:
+        night = which_night(path) or path
+        first = found.setdefault(night, path)
+        if first != path:
+            found[night], left = sorted((first, path), key=_length, reverse=True)
+            waiting.hide()
+            click.echo(f"{left} is the same night as {found[night]}, and left out", err=True)
+    return list(found.values())
+
+
+def _length(journal: Path) -> int:
+    """The number of a journal's last line."""
+    from stagectl.journal.read import open_read
+    from stagectl.term.waiting import last_number
+
+    with closing(open_read(journal)) as connection:
+        return last_number(connection)
 
 
 def _name(begun_us: int, venue: str | None) -> str:

@@ -122,6 +122,25 @@ def test_a_song_that_was_renamed_in_mid_show_and_back_is_no_stranger(tmp_path: P
     assert "keys, up 2 dB" in out and "keys, up 2 dB" in plain
 
 
+def test_a_night_counts_once_whatever_its_copies_are_called(tmp_path: Path) -> None:
+    """By another path, and as a copy; of two the one that goes on furthest counts."""
+    path = one_night(write_show(tmp_path), "a.night")
+    (tmp_path / "b.night").write_bytes(path.read_bytes())
+    short = tmp_path / "short.night"
+    short.write_bytes(path.read_bytes())
+    with closing(sqlite3.connect(short)) as night, night:
+        night.execute("DELETE FROM story WHERE id > 4")
+    same = tmp_path / "nights" / ".." / "nights" / "a.night"
+    alone = run(tmp_path, path)
+    out = run(tmp_path, path, tmp_path / "b.night", same, short)
+    left = [tmp_path / "b.night", same, short]
+    assert out.startswith("".join(f"{one} is the same night as {path}, and left out\n" for one in left))
+    assert out.endswith(alone)
+    assert run(tmp_path, short, path).endswith(alone)
+    assert f"{short} is the same night as {path}, and left out\n" in run(tmp_path, short, path)
+    assert run(tmp_path, path, path) == alone
+
+
 def test_at_a_terminal_each_change_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a real terminal: a pseudo-terminal of the system's, and the program in a process of its own."""
     import pty
