@@ -4,10 +4,7 @@ Where one press moves a mix both ways, what rises was asked for and what falls m
 just what it gave to one press, that press is taken back, and what falls was asked for. A press that moves the same
 sends by as much the other way as an earlier one takes that one back: so does `undo`, and so does the opposite nudge.
 
-A hush is remembered among the presses that may be undone, since only what it moved tells an undone hush from an undone
-move of just as much: the last press that the levels fit is the one that was taken back. Where no press fits, because a
-change of song has given the mix other levels meanwhile, a hush is what an undo takes back only if one of this listener
-is remembered, the other way, and every level moved by the amount of a hush.
+A hush is remembered among the presses, since it may be what an undo takes back (`taken_back`).
 """
 
 from __future__ import annotations
@@ -19,9 +16,7 @@ from stagectl.core.levels import Level, Off
 from stagectl.core.plan import Plan
 from stagectl.keep.told import NONE, Entry
 from stagectl.story.rows import Row
-
-GROUPS_MAX: Final = 64
-"""Presses that are remembered to be taken back: the core remembers as many."""
+from stagectl.story.taken_back import PRESSES_KEPT, hush_taken_back, taken_back
 
 HAND: Final = "hand"
 
@@ -95,31 +90,17 @@ class Standing:
     def takes_hush_back(self, listener: int, moved: Mapping[int, int | None]) -> bool:
         """Whether an undo that moved some sends of a listener's mix took a hush back, or its end; that one is then
         forgotten."""
-        fits = self._the_other_way(moved, hushes=True)
-        if fits is None:
-            fits = self._hush_the_other_way(listener, moved)
-        if fits is None or self._groups[fits].hush is None:
-            return False
-        del self._groups[fits]
-        return True
-
-    def _hush_the_other_way(self, listener: int, moved: Mapping[int, int | None]) -> int | None:
-        """Where the last hush of a listener is that all of these moves may have taken back."""
-        by = {by for by in moved.values() if by is not None}
-        down = self.plan.limits.hush
-        if by not in ({down}, {-down}):
-            return None
-        for at in range(len(self._groups) - 1, -1, -1):
-            if self._groups[at].hush == listener and not by.intersection(self._groups[at].moved.values()):
-                return at
-        return None
+        found = hush_taken_back(self._groups, listener, moved)
+        if found is not None:
+            del self._groups[found]
+        return found is not None
 
     def change(
         self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int, *, undone: bool
     ) -> Mapping[int, Entry]:
         """A press moved some sends of a mix, or took such a press back; what stands for them then."""
-        fits = self._the_other_way(moved, hushes=False)
-        back = None if fits is None else self._groups.pop(fits)
+        found = taken_back(self._groups, moved, hushes=False)
+        back = None if found is None else self._groups.pop(found)
         after = self._asked(rows, moved, at, undone) if back is None else _taken_back(self.entries, back)
         return self._put(moved, after)
 
@@ -130,7 +111,7 @@ class Standing:
         return after
 
     def _remember(self, group: _Group) -> None:
-        self._groups = [*self._groups, group][-GROUPS_MAX:]
+        self._groups = [*self._groups, group][-PRESSES_KEPT:]
 
     def _asked(
         self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int, undone: bool
@@ -169,16 +150,6 @@ class Standing:
             return entry
         level = after if isinstance(after, int) else min(floor, text) - 1
         return entry._replace(shift=level - text - entry.room - entry.ride)
-
-    def _the_other_way(self, moved: Mapping[int, int | None], *, hushes: bool) -> int | None:
-        """Where the last press is that moved the same sends by as much the other way, and that none has taken back
-        since. `hushes`: whether a hush may be it."""
-        other_way = {send: None if by is None else -by for send, by in moved.items()}
-        for at in range(len(self._groups) - 1, -1, -1):
-            group = self._groups[at]
-            if group.moved == other_way and (hushes or group.hush is None):
-                return at
-        return None
 
 
 def moved_by(row: Row, known: Level | None, after: Level | None) -> int | None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 
 import sqlite3
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from typing import Any, Final, NamedTuple, TypeAlias
 
+from stagectl.core.actions import Hush, Undo
 from stagectl.core.levels import OFF, Level
 from stagectl.journal.causes import cause
 from stagectl.report.bundles import Bundle, Changes, Raw
@@ -15,6 +17,8 @@ from stagectl.report.course import Course
 from stagectl.report.figures import Cell, Mix, SendKey
 from stagectl.report.hearing import Event, Hearing
 from stagectl.report.visits import Visits
+from stagectl.story.rows import BY_EDIT
+from stagectl.story.taken_back import PRESSES_KEPT, Moved, hush_taken_back, taken_back
 
 SENDS_KEPT: Final = 20_000
 """Sends that are followed: 128 inputs of 128 mixes, and room to spare."""
@@ -27,19 +31,12 @@ INPUTS_MAX: Final = 64
 """Sends that are drawn of one listener; those that were moved most come first."""
 
 BY_PLACE: Final = (
-    "next",
-    "back",
-    "go to",
-    "recall",
-    "fall back",
-    "track",
-    "read",
-    "hush",
-    "beside a hand",
-    "told again",
+    *("next", "back", "go to", "recall", "fall back", "track"),
+    *("read", "told again", "beside a hand", BY_EDIT),
 )
-"""Causes that are no wish for one send: the night went on, the mix was hushed, the desk was read or had lost its
-levels, or a hand on another input moved what the mix's ceiling holds."""
+"""Causes that are no wish for one send: the night went on, the desk was read or had lost its levels, a hand on another
+input moved what the mix's ceiling holds, or the night went on by edited files. A hush is none either, but what undoes
+it is an undo."""
 
 _NUDGES: Final = f"""
 SELECT id, press, what, listener, input, level_before, level_after FROM story
@@ -47,6 +44,12 @@ WHERE kind = 'change' AND {" AND ".join(f"what <> '{cause}'" for cause in BY_PLA
 ORDER BY id
 """
 """The likeliest cause stands first, and a chain of comparisons ends there; a list would be looked up whole."""
+
+ROWS_KEPT: Final = 20_000
+"""Rows of one press that are looked at together."""
+
+_Row: TypeAlias = tuple[Any, ...]
+"""A row as `_NUDGES` asks for it."""
 
 _LOW: Final = -(10**9)
 
@@ -157,8 +160,12 @@ class Levels:
 
     def _read_nudges(self, connection: sqlite3.Connection) -> None:
         ids, songs, undone = self._visits.ids, self._visits.songs, self._visits.undone
-        for number, press, what, listener, input_, before, after in connection.execute(_NUDGES):
-            if press not in undone:
+        pressed: deque[_Press] = deque(maxlen=PRESSES_KEPT)
+        for some in _by_press(connection.execute(_NUDGES)):
+            _, press, what, listener, *_ = some[0]
+            if press in undone or _is_hush(pressed, what, listener, some):
+                continue
+            for number, _, _, _, input_, before, after in some:
                 song = songs[bisect_right(ids, number) - 1]
                 self._nudge((song, (listener, input_)), before, after, what)
 
@@ -227,6 +234,51 @@ class Levels:
         refused = held.get((song, f"{key[1]} in the mix of {key[0]}"), 0)
         top = tops.get(key)
         return Cell(level, net, ups, downs, hands, refused, at_ceiling=level is not None and level == top)
+
+
+class _Press(NamedTuple):
+    """What a press did to a listener's mix; as `Press` of `story/taken_back.py`."""
+
+    moved: Moved
+    hush: str | None
+
+
+def _by_press(rows: Iterable[_Row]) -> Iterator[list[_Row]]:
+    """Rows of one press, cause and listener, which follow each other. Raises sqlite3.Error where they cannot be read
+    on, after those that could."""
+    some: list[_Row] = []
+    damage: sqlite3.Error | None = None
+    try:
+        for row in rows:
+            if some and (row[1:4] != some[0][1:4] or len(some) >= ROWS_KEPT):
+                yield some
+                some = []
+            some.append(row)
+    except sqlite3.Error as error:
+        damage = error
+    if some:
+        yield some
+    if damage is not None:
+        raise damage
+
+
+def _is_hush(pressed: deque[_Press], what: str, listener: str | None, rows: Sequence[_Row]) -> bool:
+    """Whether what a press did to a mix was a hush, its end, or either undone. `pressed`: what was done before, and not
+    taken back; the press goes to these, or takes one away."""
+    hush, undone = what == Hush.word, what == Undo.word
+    moved = {
+        (listener, input_): after - before if isinstance(before, int) and isinstance(after, int) else None
+        for *_, input_, before, after in rows
+    }
+    found = hush_taken_back(pressed, listener, moved) if undone and listener is not None else None
+    is_hush = hush or found is not None
+    if undone and found is None:
+        found = taken_back(pressed, moved, hushes=False)
+    if found is not None:
+        del pressed[found]
+    elif not undone:
+        pressed.append(_Press(moved, listener if hush else None))
+    return is_hush
 
 
 def _is_silent(cell: Cell) -> bool:

@@ -134,6 +134,44 @@ def test_an_undo_that_goes_back_to_a_song_is_no_nudge(tmp_path: Path) -> None:
     assert [(song.name, song.visits) for song in report.songs] == [("one", 2), ("two", 1)]
 
 
+def moves(tmp_path: Path, *some: tuple[str, dict[str, tuple[int, int]]]) -> dict[str, tuple[int, int, int]]:
+    """What the report says that was moved of the singer's mix, ups, downs and in all, where presses did this."""
+    rows = [HERE, arrival(SECOND, "one"), *(change(SECOND, -600, input=name) for name in ("voice", "bass"))]
+    for number, (what, by) in enumerate(some, 2):
+        at = number * MINUTE
+        rows.append(Row(at, "press", number, "singer", what))
+        rows += [
+            change(at, after, before, what, input=name)._replace(press=number) for name, (before, after) in by.items()
+        ]
+    report, _ = told(written(tmp_path / "n.night", [*rows, END]))
+    cells = {name: cells[-1] for name, cells in report.mixes[0].inputs.items()}
+    return {name: (one.ups, one.downs, one.net) for name, one in cells.items() if one.moved}
+
+
+def test_an_undone_hush_is_no_nudge_and_an_undone_nudge_as_big_is_one(tmp_path: Path) -> None:
+    down, back = {"voice": (-600, -2600), "bass": (-600, -2600)}, {"voice": (-2600, -600), "bass": (-2600, -600)}
+    for hush in (("hush", down), ("undo", back)), (("hush", down), ("hush", back), ("undo", down), ("undo", back)):
+        assert moves(tmp_path, *hush) == {}
+        (tmp_path / "n.night").unlink()
+    louder, again = {"voice": (-600, 1400)}, {"voice": (1400, -600)}
+    assert moves(tmp_path, ("hand", louder), ("undo", again), ("hush", down)) == {"voice": (1, 1, 0)}
+    (tmp_path / "n.night").unlink()
+    # The last that fits was taken back: the hush first, then the hand from before it.
+    assert moves(tmp_path, ("hand", again), ("hush", louder), ("undo", again), ("undo", louder)) == {"voice": (1, 1, 0)}
+    (tmp_path / "n.night").unlink()
+    # In another song the mix has other sends, and the hush is what went as far the other way.
+    assert moves(tmp_path, ("hush", down), ("undo", {"voice": (-2900, -900)})) == {}
+    (tmp_path / "n.night").unlink()
+    assert moves(tmp_path, ("hush", down), ("undo", {"voice": (-2900, -1000)})) == {"voice": (1, 0, 1900)}
+
+
+def test_what_edited_files_have_moved_no_foot_has(tmp_path: Path) -> None:
+    """When a night goes on by them."""
+    assert moves(tmp_path, ("edit", {"voice": (-600, -900)}), ("nudge", {"bass": (-600, -700)})) == {
+        "bass": (0, 1, -100)
+    }
+
+
 def test_a_song_that_was_passed_through_has_no_column(tmp_path: Path) -> None:
     some = [HERE, arrival(SECOND, "one"), arrival(MINUTE, "two"), arrival(MINUTE + SECOND // 2, "three"), END]
     report, _ = told(written(tmp_path / "n.night", some))
