@@ -64,12 +64,12 @@ def build(
     end = max(story.end, levels.end)
     # The end of the last song is only known now.
     spans = stayed_of(story.visits, end)
-    wall = Wall(story.begun_us, zone_of(head), end)
+    wall = Wall(story.begun_us, zone_of(head), end, story.steps)
     plan_ = NO_SHOW
     if show is not None and compiled is not None:
         plan_ = planned(show, compiled.plan, head.venue, wall.at(0))
         if plan_.zone is not None:
-            wall = Wall(story.begun_us, plan_.zone, end)
+            wall = Wall(story.begun_us, plan_.zone, end, story.steps)
     before = bool(levels.ends_of.get(0)) or not drawn
     mixes, more_listeners = levels.mixes(
         [0, *drawn] if before else drawn, story.held_where, plan_.tops, plan_.listeners

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import UTC, timedelta
 from typing import Final
 
 from stagectl.report.draw import Drawing, wide
@@ -104,11 +105,12 @@ def _ticks(scale: _Scale, wall: Wall) -> Iterator[int]:
     begin = wall.at(scale.begin)
     offset = begin.utcoffset()
     local = begin.timestamp() + (0 if offset is None else offset.total_seconds())
-    first = scale.begin + round((-local % step) * SECOND_NS)
-    at = first
-    while at <= scale.end:
-        yield at
-        at += step * SECOND_NS
+    there = begin.astimezone(UTC) + timedelta(microseconds=round(-local % step * 1e6))
+    while (at := wall.ns(there)) <= scale.end:
+        # What a machine has slept through is no time of the night.
+        if wall.at(at) == there:
+            yield at
+        there += timedelta(seconds=step)
 
 
 def _songs(drawing: Drawing, report: Report, scale: _Scale, y: float) -> float:

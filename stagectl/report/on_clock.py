@@ -9,7 +9,7 @@ from stagectl.report.draw_bars import ms_text
 from stagectl.report.draw_time import time_line
 from stagectl.report.figures import Report
 from stagectl.report.tables import first_number, more, names, table
-from stagectl.report.wall import Wall, long_text, step_text
+from stagectl.report.wall import Wall, long_text, may_have_slept, step_text
 from stagectl.report.words import named, safe
 
 
@@ -68,9 +68,11 @@ def _sentences(report: Report, wall: Wall) -> Iterable[str]:
     if others:
         yield f"Timetable: {', '.join(others)}."
     for at, by in times.steps:
+        slept = may_have_slept(by)
         yield (
-            f"{long_text(at)} into the night the clock on the wall was set {step_text(by)}, or this machine slept; "
-            "times of day are by the clock as it stood at the end."
+            f"{long_text(at)} into the night the clock on the wall was set {step_text(by)}"
+            f"{', or this machine slept' if slept else ''}; times of day before that are by the clock as it stood "
+            f"{'then' if slept else 'after it'}."
         )
 
 

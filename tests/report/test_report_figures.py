@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -345,6 +346,45 @@ def test_a_clock_that_was_set_is_said_and_moves_no_order(tmp_path: Path, by: int
     assert report.times.steps == ((10 * MINUTE, by),)
     assert [song.began for song in report.songs] == [MINUTE, 20 * MINUTE]
     assert wall.at(20 * MINUTE) == datetime(2026, 11, 25, 20, 20, tzinfo=UTC) + timedelta(microseconds=by)
+
+
+HOUR_US: Final = 3_600_000_000
+
+
+def walls(path: Path) -> list[tuple[int, int]]:
+    """The time of each row and the clock on the wall beside it, by SQL: ns of the night, µs since 1970."""
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT at, wall FROM story ORDER BY id").fetchall()
+
+
+def test_a_night_that_was_slept_in_is_told_by_the_times_of_its_rows(tmp_path: Path) -> None:
+    """The lid was closed twice: the monotonic clock stood still, the one on the wall went on."""
+    some = [HERE, arrival(MINUTE, "one"), arrival(10 * MINUTE, "two"), arrival(35 * MINUTE, "three"), END]
+    slept = [(5 * MINUTE, HOUR_US // 4), (30 * MINUTE, HOUR_US)]
+    path = written(tmp_path / "n.night", some, set_back=slept)
+    report, wall = told(path)
+    assert report.times.steps == ((10 * MINUTE, HOUR_US // 4), (35 * MINUTE, 3 * HOUR_US // 4))
+    for at, us in walls(path):
+        assert wall.at(at) == datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)
+        assert wall.ns(wall.at(at)) == at
+    assert [wall.text(song.began) for song in report.songs] == ["21:01", "21:25", "22:35"]
+    # What was planned while the machine slept stands where it woke.
+    assert wall.ns(datetime(2026, 11, 25, 21, 0, tzinfo=UTC)) == 35 * MINUTE
+    shown = page(report, wall)
+    assert (
+        "was set 45 min 0 s forward, or this machine slept; times of day before that are by the clock as it stood then."
+        in shown
+    )
+    assert list(overlaps(Page(shown))) == []
+
+
+@pytest.mark.parametrize(("by", "moves"), [(12 * HOUR_US, False), (12 * HOUR_US + 2_000_000, True), (-HOUR_US, True)])
+def test_a_clock_that_no_sleep_explains_was_wrong_before(tmp_path: Path, by: int, moves: bool) -> None:
+    some = [HERE, arrival(MINUTE, "one"), arrival(20 * MINUTE, "two"), END]
+    _, wall = told(written(tmp_path / "n.night", some, set_back=[(5 * MINUTE, by)]))
+    began = datetime(2026, 11, 25, 20, 1, tzinfo=UTC)
+    assert wall.at(MINUTE) == began + timedelta(microseconds=by if moves else 0)
+    assert wall.at(20 * MINUTE) == began + timedelta(minutes=19, microseconds=by)
 
 
 def test_a_clock_that_is_set_again_and_again_is_bounded(tmp_path: Path) -> None:
