@@ -53,6 +53,12 @@ def as_json(report: Report, wall: Wall) -> dict[str, Any]:
             for one in report.held
         ],
         "more_at_a_bound": report.more_held,
+        "left_beyond_a_bound": [
+            dict(zip(("what", "reason", "song"), one.what, strict=True))
+            | {"times": one.times, "first": _s(one.first), "last": _s(one.last)}
+            for one in report.left
+        ],
+        "more_left_beyond_a_bound": report.more_left,
         "refusals": [
             {"reason": one.reason, "times": one.times, "feet": [{"foot": foot, "times": n} for foot, n in one.feet]}
             for one in report.refusals
@@ -89,7 +95,8 @@ def _mix(mix: Mix) -> dict[str, Any]:
 def _cell(cell: Cell) -> dict[str, Any]:
     out: dict[str, Any] = {"db": _db(cell.level)}
     if cell.moved:
-        out |= {"moved_db": cell.net / 100, "ups": cell.ups, "downs": cell.downs, "by_hand": cell.hands}
+        moved = None if cell.net is None else cell.net / 100
+        out |= {"moved_db": moved, "ups": cell.ups, "downs": cell.downs, "by_hand": cell.hands}
     if cell.held:
         out["refused"] = cell.held
     if cell.at_ceiling:

@@ -74,7 +74,7 @@ def build(
     mixes, more_listeners = levels.mixes(
         [0, *drawn] if before else drawn, story.held_where, plan_.tops, plan_.listeners
     )
-    held = story.held.most(HELD_MAX)
+    held, left = story.held.most(HELD_MAX), levels.left.most(HELD_MAX)
     links = story.links(end)
     report = Report(
         setlist=head.setlist,
@@ -89,6 +89,8 @@ def build(
         more_listeners=more_listeners,
         held=held,
         more_held=story.held.total - sum(one.times for one in held),
+        left=left,
+        more_left=levels.left.total - sum(one.times for one in left),
         refusals=story.refused(),
         delay=story.delay(),
         links=links[:LINKS_MAX],

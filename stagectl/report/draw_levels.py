@@ -38,7 +38,7 @@ TALL: Final = 15
 LEGEND: Final = (
     "Levels in dB as the song was left, bold where they differ from the song before; bars and shades from -36 dB to "
     "+6 dB. Full arrows: by how many dB feet moved it in that song; open ones: a hand at the desk. A thick line over a "
-    "bar: a foot wanted more and was at a bound, or the level is the highest that the show allows."
+    "bar: a foot wanted more and was at a bound, or the level is the highest that the show allows, or above that."
 )
 
 
@@ -143,15 +143,16 @@ def _arrows(drawing: Drawing, x: float, y: float, cell: Cell, where: str) -> Non
 
 
 def moved_text(cell: Cell) -> str:
-    """`3 up, 1 down, +2.5 dB in all, 1 of them by hand at the desk`."""
+    """`3 up, 1 down, +2.5 dB in all, 1 of them by hand at the desk`. Where a level was moved to or from `off`, there is
+    no sum of its moves."""
     parts = [f"{number:,} {way}" for number, way in ((cell.ups, "up"), (cell.downs, "down")) if number]
-    parts.append(f"{signed(cell.net)} dB in all")
+    parts.append("off among them" if cell.net is None else f"{signed(cell.net)} dB in all")
     if cell.hands:
         parts.append(f"{cell.hands:,} of them by hand at the desk")
     return ", ".join(parts)
 
 
 def _bound(cell: Cell) -> str:
-    parts = ["the highest that the show allows"] if cell.at_ceiling else []
+    parts = ["no lower than the highest that the show allows"] if cell.at_ceiling else []
     parts += [f"refused {count(cell.held, 'time')} at a bound"] if cell.held else []
     return ", ".join(parts)

@@ -24,14 +24,24 @@ CEILINGS: Final = (
 """The reasons of a refusal that mean: louder is not to be had."""
 
 
+LEFT_BEYOND: Final = (
+    "left above its ceiling",
+    "left above what the ceiling of its mix allows",
+    "left above what the hush allows",
+    "left below the nudge floor",
+)
+"""Why a level that a hand at the desk has left counts as another one: it is beyond a bound."""
+
+
 class Cell(NamedTuple):
     """A send in a song. `level`: the desk's, when the song was left last; None where the journal has none. `net`: by
-    how much feet and hands moved it in this song; `ups`, `downs`: how often; `hands`: how many of these were a hand at
-    the desk; `held`: how often a foot was refused there because it was at a bound; `at_ceiling`: whether `level` is the
-    highest that the desk may be told, where the show was there to say it."""
+    how much feet and hands moved it in this song; None where they moved it to or from `off`, so that no sum says it;
+    `ups`, `downs`: how often; `hands`: how many of these were a hand at the desk; `held`: how often a foot was refused
+    there because it was at a bound; `at_ceiling`: whether `level` is the highest that the desk may be told, or a hand
+    left it above that, where the show was there to say it."""
 
     level: Level | None = None
-    net: int = 0
+    net: int | None = 0
     ups: int = 0
     downs: int = 0
     hands: int = 0
@@ -170,8 +180,9 @@ class Exposure:
 class Report:
     """All of it. `before`: whether `songs` begins with what was before the first song. `more_songs` and the other
     `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind. `read`: how
-    many changes are levels that were read from the desk, and that nobody moved. `notes`: what is to be known of how
-    this was made up. `has_show`: whether a show was there to ask.
+    many changes are levels that were read from the desk, and that nobody moved. `held`: wishes that a bound refused, by
+    who, what, why and song; `left`: levels that hands at the desk left beyond a bound, by what, why and song. `notes`:
+    what is to be known of how this was made up. `has_show`: whether a show was there to ask.
     """
 
     setlist: str
@@ -186,6 +197,8 @@ class Report:
     more_listeners: int = 0
     held: Sequence[Count] = ()
     more_held: int = 0
+    left: Sequence[Count] = ()
+    more_left: int = 0
     refusals: Sequence[Refusal] = ()
     delay: Delay = field(default_factory=Delay)
     links: Sequence[Connection] = ()

@@ -10,12 +10,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple, TypeAlias
 
 from stagectl.core.actions import Hush, Undo
-from stagectl.core.levels import OFF, Level
+from stagectl.core.levels import OFF, Level, height
 from stagectl.journal.causes import cause
 from stagectl.report.bundles import Bundle, Changes, Raw
 from stagectl.report.course import Course
-from stagectl.report.figures import Cell, Mix, SendKey
+from stagectl.report.figures import LEFT_BEYOND, Cell, Mix, SendKey
 from stagectl.report.hearing import Event, Hearing
+from stagectl.report.tally import Tally
 from stagectl.report.visits import Visits
 from stagectl.story.rows import BY_EDIT
 from stagectl.story.taken_back import PRESSES_KEPT, Moved, hush_taken_back, taken_back
@@ -39,7 +40,7 @@ input moved what the mix's ceiling holds, or the night went on by edited files. 
 it is an undo."""
 
 _NUDGES: Final = f"""
-SELECT id, press, what, listener, input, level_before, level_after FROM story
+SELECT id, press, what, listener, at, detail, input, level_before, level_after FROM story
 WHERE kind = 'change' AND {" AND ".join(f"what <> '{cause}'" for cause in BY_PLACE)} AND level_before IS NOT NULL
 ORDER BY id
 """
@@ -50,6 +51,8 @@ ROWS_KEPT: Final = 20_000
 
 _Row: TypeAlias = tuple[Any, ...]
 """A row as `_NUDGES` asks for it."""
+
+HAND: Final = "hand"
 
 _LOW: Final = -(10**9)
 
@@ -78,6 +81,8 @@ class Levels:
         self._now: dict[int, Raw] = {}
         """The level of each send that has one, by its number."""
         self._nudges: dict[tuple[int, SendKey], list[int]] = {}
+        self.left = Tally()
+        """Levels that hands left beyond a bound, by what, why and the song's name."""
         wanted = set(keep)
         self._last = {song: at for at, song in enumerate(visits.songs) if song in wanted}
 
@@ -165,9 +170,11 @@ class Levels:
             _, press, what, listener, *_ = some[0]
             if press in undone or _is_hush(pressed, what, listener, some):
                 continue
-            for number, _, _, _, input_, before, after in some:
+            for number, _, _, _, at, why, input_, before, after in some:
                 song = songs[bisect_right(ids, number) - 1]
                 self._nudge((song, (listener, input_)), before, after, what)
+                if what == HAND and why in LEFT_BEYOND:
+                    self.left.add((f"{input_} in the mix of {listener}", why, self._visits.names[song]), at)
 
     def _leave(self, visit: int) -> None:
         song = self._visits.songs[visit]
@@ -179,13 +186,15 @@ class Levels:
         if one is None:
             if len(self._nudges) >= NUDGES_KEPT:
                 return
-            one = self._nudges[where] = [0, 0, 0, 0]
+            one = self._nudges[where] = [0, 0, 0, 0, 0]
         low, high = (_LOW if isinstance(level, str) else level for level in (before, after))
         if low > _LOW and high > _LOW:
             one[0] += high - low
+        else:
+            one[4] += 1
         one[1] += high > low
         one[2] += high < low
-        one[3] += what == "hand"
+        one[3] += what == HAND
 
     def mixes(
         self,
@@ -230,10 +239,11 @@ class Levels:
     ) -> Cell:
         raw = self.ends_of.get(song, {}).get(key)
         level: Level | None = OFF if isinstance(raw, str) else raw
-        net, ups, downs, hands = self._nudges.get((song, key), (0, 0, 0, 0))
+        net, ups, downs, hands, off = self._nudges.get((song, key), (0, 0, 0, 0, 0))
         refused = held.get((song, f"{key[1]} in the mix of {key[0]}"), 0)
         top = tops.get(key)
-        return Cell(level, net, ups, downs, hands, refused, at_ceiling=level is not None and level == top)
+        at_ceiling = level is not None and top is not None and height(level) >= height(top)
+        return Cell(level, None if off else net, ups, downs, hands, refused, at_ceiling=at_ceiling)
 
 
 class _Press(NamedTuple):

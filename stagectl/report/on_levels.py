@@ -6,7 +6,7 @@ from typing import Final
 
 from stagectl.report.draw_bars import share_bar
 from stagectl.report.draw_levels import LEGEND, panels
-from stagectl.report.figures import Report
+from stagectl.report.figures import Count, Report
 from stagectl.report.tables import first_number, more, names, song_name, table
 from stagectl.report.wall import Wall
 from stagectl.report.words import named, safe
@@ -31,28 +31,40 @@ def levels(report: Report) -> str:
 
 
 def bounds(report: Report, wall: Wall) -> str:
-    """What hit a ceiling, or another bound."""
+    """What hit a ceiling, or another bound, and what hands left beyond one."""
+    if not (report.held or report.left):
+        return "<p>Nothing: no foot asked for more than there was, and no hand at the desk left more than that.</p>"
+    return _refused(report, wall) + _left(report, wall)
+
+
+def _refused(report: Report, wall: Wall) -> str:
     if not report.held:
-        return "<p>Nothing: no foot asked for more than there was.</p>"
+        return "<p>No foot asked for more than there was.</p>"
     rows = []
     for one in report.held:
         who, what, reason, song = one.what
-        begun, ended = wall.text(one.first), wall.text(one.last)
-        when = begun if begun == ended else f"{begun} to {ended}"
-        rows.append(
-            (
-                named(what),
-                named(who),
-                named(reason),
-                song_name(song),
-                when,
-                f"{one.times:,}",
-            )
-        )
+        rows.append((named(what), named(who), named(reason), song_name(song), _when(one, wall), f"{one.times:,}"))
     heads = ("what", "who asked", "why not", "song", "@when", "#times")
     return table("Wishes for more that were refused at a bound", heads, rows) + more(
         report.more_held, "refusals of this kind"
     )
+
+
+def _left(report: Report, wall: Wall) -> str:
+    if not report.left:
+        return ""
+    rows = []
+    for one in report.left:
+        what, how, song = one.what
+        rows.append((named(what), named(how), song_name(song), _when(one, wall), f"{one.times:,}"))
+    return table(
+        "Levels that hands at the desk left beyond a bound", ("what", "how", "song", "@when", "#times"), rows
+    ) + more(report.more_left, "levels of this kind")
+
+
+def _when(one: Count, wall: Wall) -> str:
+    begun, ended = wall.text(one.first), wall.text(one.last)
+    return begun if begun == ended else f"{begun} to {ended}"
 
 
 def refusals(report: Report) -> str:

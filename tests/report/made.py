@@ -14,6 +14,7 @@ from tempfile import TemporaryDirectory
 from typing import Final
 
 from stagectl.core.events import DeskCame, DeskWent
+from stagectl.core.levels import Level
 from stagectl.journal.schema import Night
 from stagectl.journal.write import Journal
 from stagectl.rehearse.room import Room, Timed
@@ -44,7 +45,7 @@ def arrival(at: int, song: str, section: str | None = None, press: int = 1) -> R
     return Row(at, "arrival", press, song=song, section=section)
 
 
-def change(at: int, sent: int, before: int | None = None, what: str = "next", **names: str) -> Row:
+def change(at: int, sent: Level, before: Level | None = None, what: str = "next", **names: str) -> Row:
     """A send is moved: that of the lead vocal of the singer, where nothing else is said."""
     fields = {"who": "singer", "listener": "singer", "input": "lead vocal"} | names
     return Row(at, "change", 1, what=what, before=before, after=sent, sent=sent, **fields)  # type: ignore[arg-type]

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import sqlite3
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -19,11 +19,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stagectl.core.effects import Reason
-from stagectl.core.levels import OFF, Level
+from stagectl.core.effects import Left, Reason
+from stagectl.core.levels import OFF, Level, Off
 from stagectl.journal.read import open_read, rows
+from stagectl.report.as_json import as_json
 from stagectl.report.build import build
-from stagectl.report.figures import CEILINGS, Report
+from stagectl.report.figures import CEILINGS, LEFT_BEYOND, Report
 from stagectl.report.gather import BOUNDS, SLOW_MAX, STEPS_KEPT
 from stagectl.report.page import page
 from stagectl.report.tally import Tally, percentile
@@ -107,7 +108,8 @@ def test_nudges_are_those_of_a_second_pass(demo: Path, story: list[Row]) -> None
                 ]
                 known = [(row.before, row.after) for row in some]
                 ways = [high - low for low, high in known if isinstance(high, int) and isinstance(low, int)]
-                assert cell.net == sum(ways)
+                off = any(isinstance(level, Off) for pair in known for level in pair)
+                assert cell.net == (None if off else sum(ways))
                 assert (cell.ups, cell.downs) == (sum(way > 0 for way in ways), sum(way < 0 for way in ways))
                 assert cell.hands == sum(row.what == "hand" for row in some)
                 moved += cell.moved
@@ -135,7 +137,9 @@ def test_an_undo_that_goes_back_to_a_song_is_no_nudge(tmp_path: Path) -> None:
     assert [(song.name, song.visits) for song in report.songs] == [("one", 2), ("two", 1)]
 
 
-def moves(tmp_path: Path, *some: tuple[str, dict[str, tuple[int, int]]]) -> dict[str, tuple[int, int, int]]:
+def moves(
+    tmp_path: Path, *some: tuple[str, Mapping[str, tuple[Level, Level]]]
+) -> dict[str, tuple[int, int, int | None]]:
     """What the report says that was moved of the singer's mix, ups, downs and in all, where presses did this."""
     rows = [HERE, arrival(SECOND, "one"), *(change(SECOND, -600, input=name) for name in ("voice", "bass"))]
     for number, (what, by) in enumerate(some, 2):
@@ -164,6 +168,47 @@ def test_an_undone_hush_is_no_nudge_and_an_undone_nudge_as_big_is_one(tmp_path: 
     assert moves(tmp_path, ("hush", down), ("undo", {"voice": (-2900, -900)})) == {}
     (tmp_path / "n.night").unlink()
     assert moves(tmp_path, ("hush", down), ("undo", {"voice": (-2900, -1000)})) == {"voice": (1, 0, 1900)}
+
+
+def test_moves_to_off_and_from_it_have_no_sum(tmp_path: Path) -> None:
+    """However far the level went while it had a number."""
+    found = moves(
+        tmp_path,
+        ("nudge", {"voice": (OFF, -4000)}),
+        ("ride", {"voice": (-4000, -2900)}),
+        ("nudge", {"voice": (-2900, OFF)}),
+    )
+    assert found == {"voice": (2, 1, None)}
+    report, wall = told(tmp_path / "n.night")
+    assert "voice, one: 2 up, 1 down, off among them" in page(report, wall)
+    (voice,) = (cells for name, cells in as_json(report, wall)["listeners"][0]["inputs"].items() if name == "voice")
+    assert (voice[-1]["db"], voice[-1]["moved_db"], voice[-1]["ups"]) == ("off", None, 2)
+
+
+@pytest.mark.parametrize("why", LEFT_BEYOND)
+def test_what_a_hand_left_beyond_a_bound_is_told_there(tmp_path: Path, why: str) -> None:
+    hand = change(2 * MINUTE, -100, -600, "hand", who="desk")._replace(after=500, detail=why)
+    away = hand._replace(at=3 * MINUTE, detail=Left.MEANWHILE.value)
+    report, wall = told(written(tmp_path / "n.night", [HERE, arrival(SECOND, "one"), hand, away, END]))
+    assert [one.what for one in report.left] == [("lead vocal in the mix of singer", why, "one")]
+    shown = page(report, wall)
+    assert "Levels that hands at the desk left beyond a bound" in shown and "no hand at the desk left" not in shown
+    assert "no foot asked for more than there was" in shown.lower()
+    assert as_json(report, wall)["left_beyond_a_bound"][0]["reason"] == why
+    assert list(overlaps(Page(shown))) == []
+
+
+def test_the_ways_to_leave_a_level_beyond_a_bound_are_those_of_the_core() -> None:
+    assert set(LEFT_BEYOND) == {left.value for left in Left} - {Left.MEANWHILE.value}
+
+
+def test_a_level_above_its_ceiling_is_marked_too(tmp_path: Path) -> None:
+    """The rig's ceiling is 0 dB for every send of the singer but the click."""
+    hand = change(2 * MINUTE, 0, -600, "hand", who="desk")._replace(after=500, detail=LEFT_BEYOND[0])
+    rows = [HERE, arrival(SECOND, "Slow Tram Home"), change(SECOND, -600), hand, END]
+    report, _ = told(written(tmp_path / "n.night", rows), DEMO)
+    cell = report.mixes[0].inputs["lead vocal"][-1]
+    assert (cell.level, cell.at_ceiling) == (500, True)
 
 
 def test_what_edited_files_have_moved_no_foot_has(tmp_path: Path) -> None:
