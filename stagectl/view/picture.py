@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 LONG_NS: Final = 1 << 62
 """Longer than any song, ns."""
 
+TURN_MS: Final = 24 * 3_600_000
+"""How far from now times on the page may be, ms."""
+
 
 class SectionEntry(TypedDict):
     """A section of the present song. `at`: where it begins in the track, ms, None where it does not follow it."""
@@ -104,13 +107,24 @@ class NoticeEntry(TypedDict):
     at: int
 
 
+class TurnEntry(TypedDict):
+    """The clocks are changed: `at`, ms since 1970; how far they are ahead of UTC `before` that, and `after` it,
+    minutes."""
+
+    at: int
+    before: int
+    after: int
+
+
 class Board(TypedDict):
     """The whole board. `utc`: how far the clock on the wall is ahead of UTC at this moment, minutes, in the zone of the
-    timetable, or else of this computer; `desk`: whether the desk is here: if not, levels are what it is to be told;
+    timetable, or else of this computer; `turn`: when clocks there are changed less than `TURN_MS` from now, for times
+    on the other side of that; `desk`: whether the desk is here: if not, levels are what it is to be told;
     `lasts`: of the listeners whose last press is not `last`."""
 
     now: int
     utc: int
+    turn: TurnEntry | None
     desk: bool
     show: str
     venue: str | None
@@ -178,6 +192,7 @@ class Picture:
         return {
             "now": moment.wall_ms,
             "utc": self.utc(moment.wall_ms),
+            "turn": turn_near(moment.wall_ms, self._zone),
             "desk": state.desk_here,
             "show": title,
             "venue": venue,
@@ -244,6 +259,23 @@ def utc_offset(wall_ms: int, zone: tzinfo | None) -> int:
     """How far a zone is ahead of UTC at a time, minutes. `zone`: that of this computer where it is None."""
     offset = datetime.fromtimestamp(wall_ms / 1000, UTC).astimezone(zone).utcoffset()
     return 0 if offset is None else round(offset.total_seconds() / 60)
+
+
+def turn_near(wall_ms: int, zone: tzinfo | None) -> TurnEntry | None:
+    """When a zone's clocks are changed less than `TURN_MS` from a time; None where they are not. `zone`: as in
+    `utc_offset`."""
+    before, now, after = (utc_offset(wall_ms + by, zone) for by in (-TURN_MS, 0, TURN_MS))
+    if before == now == after:
+        return None
+    early, late = (wall_ms - TURN_MS, wall_ms) if before != now else (wall_ms, wall_ms + TURN_MS)
+    before = utc_offset(early, zone)
+    while late - early > 1:
+        middle = (early + late) // 2
+        if utc_offset(middle, zone) == before:
+            early = middle
+        else:
+            late = middle
+    return {"at": late, "before": before, "after": utc_offset(late, zone)}
 
 
 def _last(last: Last | None, moment: Moment, state: State) -> LastEntry | None:

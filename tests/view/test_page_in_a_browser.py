@@ -455,6 +455,23 @@ def test_times_are_those_of_the_show_wherever_the_browser_thinks_it_is(stage: St
         until(page, "document.getElementById('to-go-tag').textContent.endsWith('curfew 19:00')")
 
 
+@pytest.mark.parametrize(
+    ("from_curfew", "after", "says"),
+    [(-60_000, -270, "18:00"), (0, -150, "20:00"), (1, -270, "19:00")],
+    ids=["back", "forward", "back, but later"],
+)
+def test_a_curfew_after_the_clocks_are_changed_is_the_one_of_the_setlist(
+    stage: Stage, from_curfew: int, after: int, says: str
+) -> None:
+    board = evening().board()
+    curfew = board["clock"]["curfew"]
+    assert curfew is not None
+    turn = {"at": curfew + from_curfew, "before": -210, "after": after}
+    stage.served.put("stage", board | {"utc": -210, "turn": turn})
+    with stage.look(timezone_id="Asia/Kolkata") as page:
+        until(page, f"document.getElementById('to-go-tag').textContent.endsWith('curfew {says}')")
+
+
 # -- old, over, and back ---------------------------------------------------------------------------------------------
 
 

@@ -10,12 +10,15 @@ import dataclasses
 import json
 import random
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 import yaml
 from big_shows import Size, write_big
+from hypothesis import given
+from hypothesis import strategies as st
 from msgspec.structs import replace
 from stage_boards import DEMO, SECOND, WALL_MS, Evening, at_stop, demo, evening, show_at
 
@@ -36,7 +39,7 @@ from stagectl.view.lamps import Known, lamps
 from stagectl.view.last import Lasts, Notice, last_of, notice_of
 from stagectl.view.lines import line
 from stagectl.view.map_board import CHANGES_MAX, map_board, runs
-from stagectl.view.picture import Moment, Picture, SetClock, Told, utc_offset
+from stagectl.view.picture import TURN_MS, Moment, Picture, SetClock, Told, turn_near, utc_offset
 
 COMMON = Size(songs=4, sections=2, inputs=8, mixes=4, venues=0, pedals=2)
 
@@ -250,6 +253,34 @@ def test_the_board_has_how_far_its_clock_is_ahead_of_utc(
     night = evening()
     wall_ms = int(datetime(*day, tzinfo=UTC).timestamp()) * 1000
     assert picture.board(night.state, Moment(night.now, wall_ms), SetClock(), Told())["utc"] == minutes
+
+
+@given(st.sampled_from(("Europe/Lisbon", "America/St_Johns", "Australia/Lord_Howe", "Asia/Kolkata")), st.data())
+def test_the_board_has_the_clocks_change_that_is_near(zone: str, data: st.DataObject) -> None:
+    """By zoneinfo: every time within a day of now is told as the clock on the wall there shows it."""
+    there = ZoneInfo(zone)
+    now = WALL_MS + data.draw(st.integers(0, 366 * 24 * 60)) * 60_000
+    turn, utc = turn_near(now, there), utc_offset(now, there)
+    for by in data.draw(st.lists(st.integers(-TURN_MS, TURN_MS), min_size=5, max_size=5)):
+        ms = now + by
+        minutes = utc if turn is None else turn["before"] if ms < turn["at"] else turn["after"]
+        shown = datetime.fromtimestamp(ms / 1000, UTC) + timedelta(minutes=minutes)
+        assert shown.replace(tzinfo=None) == datetime.fromtimestamp(ms / 1000, there).replace(tzinfo=None)
+
+
+@pytest.mark.parametrize(
+    ("change", "before", "after"),
+    [((2026, 10, 25, 1, 0), 60, 0), ((2027, 3, 28, 1, 0), 0, 60)],
+    ids=["back", "forward"],
+)
+def test_a_change_of_the_clocks_is_told_to_the_millisecond(
+    change: tuple[int, int, int, int, int], before: int, after: int
+) -> None:
+    """In Lisbon, by the IANA data, at 1:00 UTC."""
+    at, lisbon = int(datetime(*change, tzinfo=UTC).timestamp()) * 1000, ZoneInfo("Europe/Lisbon")
+    for now in (at - TURN_MS, at - 1, at, at + 1, at + TURN_MS - 1):
+        assert turn_near(now, lisbon) == {"at": at, "before": before, "after": after}
+    assert turn_near(at - TURN_MS - 1, lisbon) is None is turn_near(at + TURN_MS, lisbon)
 
 
 def test_without_a_zone_of_the_timetable_the_computer_has_the_time(monkeypatch: pytest.MonkeyPatch) -> None:

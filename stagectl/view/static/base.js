@@ -75,12 +75,15 @@ export function clock(ms) {
   return sign + (hours ? `${hours}:${two(minutes)}:${two(seconds)}` : `${minutes}:${two(seconds)}`);
 }
 
-// How far the clock on the wall is ahead of UTC where the show is, minutes; null until a board has said it.
+// How far the clock on the wall is ahead of UTC where the show is, minutes; null until a board has said it. In a night in
+// which the clocks are changed, `turn` says when, and how far they are ahead before and after.
 let utc = null;
+let turn = null;
 
 // A time on the wall where the show is, whatever zone this browser is set to: `21:42`.
 export function wall(ms) {
-  const at = new Date(ms + (utc ?? -new Date(ms).getTimezoneOffset()) * 60_000);
+  const there = turn ? (ms < turn.at ? turn.before : turn.after) : utc;
+  const at = new Date(ms + (there ?? -new Date(ms).getTimezoneOffset()) * 60_000);
   return `${at.getUTCHours()}:${String(at.getUTCMinutes()).padStart(2, "0")}`;
 }
 
@@ -172,7 +175,7 @@ export function hear({ boards, you, state }) {
         const board = JSON.parse(event.data);
         // The last board may be an old one, given to a client that has just come: it says nothing of the clock.
         heard();
-        utc = board.utc ?? utc;
+        if (board.utc !== undefined) ({ utc, turn = null } = board);
         take(board);
         look();
       });
