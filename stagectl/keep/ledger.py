@@ -180,7 +180,7 @@ class Ledger:
         elif cause == CLEAR:
             self._stands(self._standing.clear(listener, moved), cause)
         elif cause in NUDGED or cause == UNDO:
-            self._stands(self._standing.change(rows, moved, at, undone=cause == UNDO), cause)
+            self._stands(self._standing.change(rows, moved, at), cause)
 
     def _stands(self, after: Mapping[int, Entry], cause: str) -> None:
         """What a press left standing: first words, and wishes that are over."""

@@ -95,13 +95,11 @@ class Standing:
             del self._groups[found]
         return found is not None
 
-    def change(
-        self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int, *, undone: bool
-    ) -> Mapping[int, Entry]:
+    def change(self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int) -> Mapping[int, Entry]:
         """A press moved some sends of a mix, or took such a press back; what stands for them then."""
         found = taken_back(self._groups, moved, hushes=False)
         back = None if found is None else self._groups.pop(found)
-        after = self._asked(rows, moved, at, undone) if back is None else _taken_back(self.entries, back)
+        after = self._asked(rows, moved, at) if back is None else _taken_back(self.entries, back)
         return self._put(moved, after)
 
     def _put(self, moved: Mapping[int, int | None], after: Mapping[int, Entry]) -> Mapping[int, Entry]:
@@ -113,12 +111,10 @@ class Standing:
     def _remember(self, group: _Group) -> None:
         self._groups = [*self._groups, group][-PRESSES_KEPT:]
 
-    def _asked(
-        self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int, undone: bool
-    ) -> dict[int, Entry]:
-        """What stands after a press that asked for levels."""
+    def _asked(self, rows: Mapping[int, Row], moved: Mapping[int, int | None], at: int) -> dict[int, Entry]:
+        """What stands after a press that asked for levels, or an undo of one that is not remembered as it was."""
         risen = {send for send, row in rows.items() if rises(row)}
-        room = set() if undone or len(risen) in (0, len(rows)) else rows.keys() - risen
+        room = set() if len(risen) in (0, len(rows)) else rows.keys() - risen
         if self._gives_back(moved, risen):
             room = risen
         out = {}
