@@ -172,7 +172,7 @@ def _relative(one: Figures) -> str:
     song = "" if one.song_level is None else f" Hottest: {one.hottest}, {_against(one.song_level)}."
     if abs(one.hotter) < 0.05:
         return f"as hot as base: the allowed time is the same.{song}"
-    return f"{_against(one.hotter)}: the allowed time is {_factor(one.factor)} of it.{song}"
+    return f"{_against(one.hotter)}: the allowed time is {_factor(one.factor)} times as long.{song}"
 
 
 def _against(hotter: float) -> str:

@@ -39,11 +39,11 @@ METER = Measured(level=88, mix_sum=0, how="a meter")
     ("level", "says"),
     [
         # 2^(−2.1/3) = 0.6156, and 2^(1/3) = 1.26: NIOSH 98-126.
-        (210, "2.1 dB hotter than base: the allowed time is 0.62 of it. Hottest: one, 2.1 dB hotter than base."),
-        (-100, "1.0 dB colder than base: the allowed time is 1.26 of it. Hottest: one, 1.0 dB colder than base."),
+        (210, "2.1 dB hotter than base: the allowed time is 0.62 times as long. Hottest: one, 2.1 dB hotter than base."),
+        (-100, "1.0 dB colder than base: the allowed time is 1.26 times as long. Hottest: one, 1.0 dB colder than base."),
         (4, "as hot as base: the allowed time is the same. Hottest: one, as hot as base."),
-        (1_500, "15.0 dB hotter than base: the allowed time is 0.031 of it. Hottest: one, 15.0 dB hotter than base."),
-        (-1_500, "15.0 dB colder than base: the allowed time is 32 of it. Hottest: one, 15.0 dB colder than base."),
+        (1_500, "15.0 dB hotter than base: the allowed time is 0.031 times as long. Hottest: one, 15.0 dB hotter than base."),
+        (-1_500, "15.0 dB colder than base: the allowed time is 32 times as long. Hottest: one, 15.0 dB colder than base."),
         (OFF, "off all the time"),
     ],
 )

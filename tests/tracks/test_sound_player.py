@@ -212,14 +212,16 @@ def test_what_keeps_it_away_is_said_once(monkeypatch: pytest.MonkeyPatch) -> Non
         one = Night({}, SoundDevice(name="kitchen radio"))
         monkeypatch.setattr(asyncio, "create_subprocess_exec", counted)
         keeping = asyncio.ensure_future(one.player.forever())
-        sentence = (await one.until("changed", False))[2]
-        assert sentence.startswith("no sound device `kitchen radio`; known: `system`")
-        while lives < 3:
-            await asyncio.sleep(0)
-        assert one.told == []
-        keeping.cancel()
-        with suppress(asyncio.CancelledError):
-            await keeping
+        try:
+            sentence = (await one.until("changed", False))[2]
+            assert sentence.startswith("no sound device `kitchen radio`; known: `system`")
+            while lives < 3:
+                await asyncio.sleep(0)
+            assert one.told == []
+        finally:
+            keeping.cancel()
+            with suppress(asyncio.CancelledError):
+                await keeping
 
     asyncio.run(live())
 
