@@ -149,7 +149,9 @@ async def _ended(process: Process, wait_s: float) -> None:
     assert process.stdin is not None
     process.stdin.close()
     try:
-        await asyncio.wait_for(process.wait(), wait_s)
+        # (`wait_for` of Python 3.11 loses a cancellation that comes with the end.)
+        async with asyncio.timeout(wait_s):
+            await process.wait()
     except TimeoutError:
         with suppress(ProcessLookupError):
             process.kill()

@@ -153,7 +153,8 @@ class _Output:
                 self._tell(f"{type(error).__name__}: {error}")
             self._ended(closed)
             with suppress(TimeoutError):
-                await asyncio.wait_for(closed.wait(), RESTART_S)
+                async with asyncio.timeout(RESTART_S):
+                    await closed.wait()
 
     def say(self, line: bytes) -> None:
         """Tell the process, if there is one."""
@@ -232,7 +233,8 @@ async def _end(process: Process, *, killed: bool) -> None:
     assert process.stdin is not None
     process.stdin.close()
     with suppress(TimeoutError):
-        await asyncio.wait_for(process.wait(), ENDS_S)
+        async with asyncio.timeout(ENDS_S):
+            await process.wait()
     if process.returncode is None and not killed:
         with suppress(ProcessLookupError):
             process.kill()
