@@ -36,19 +36,23 @@ METER = Measured(level=88, mix_sum=0, how="a meter")
 
 
 @pytest.mark.parametrize(
-    ("level", "says"),
+    ("level", "against", "factor"),
     [
         # 2^(−2.1/3) = 0.6156, and 2^(1/3) = 1.26: NIOSH 98-126.
-        (210, "2.1 dB hotter than base: the allowed time is 0.62 times as long. Hottest: one, 2.1 dB hotter than base."),
-        (-100, "1.0 dB colder than base: the allowed time is 1.26 times as long. Hottest: one, 1.0 dB colder than base."),
-        (4, "as hot as base: the allowed time is the same. Hottest: one, as hot as base."),
-        (1_500, "15.0 dB hotter than base: the allowed time is 0.031 times as long. Hottest: one, 15.0 dB hotter than base."),
-        (-1_500, "15.0 dB colder than base: the allowed time is 32 times as long. Hottest: one, 15.0 dB colder than base."),
-        (OFF, "off all the time"),
+        (210, "2.1 dB hotter than base", "0.62"),
+        (-100, "1.0 dB colder than base", "1.26"),
+        (1_500, "15.0 dB hotter than base", "0.031"),
+        (-1_500, "15.0 dB colder than base", "32"),
     ],
 )
-def test_without_a_measured_level_it_is_compared_with_the_base(level: Level, says: str) -> None:
+def test_without_a_measured_level_it_is_compared_with_the_base(level: Level, against: str, factor: str) -> None:
+    says = f"{against}: the allowed time is {factor} times as long. Hottest: one, {against}."
     assert said(ears((level, 1))) == says
+
+
+def test_what_is_as_hot_as_base_or_off_is_said_so() -> None:
+    assert said(ears((4, 1))) == "as hot as base: the allowed time is the same. Hottest: one, as hot as base."
+    assert said(ears((OFF, 1))) == "off all the time"
 
 
 def test_a_base_that_is_off_is_nothing_to_compare_with() -> None:
