@@ -2,8 +2,7 @@
 
 A desk that can be asked counts as here when it answers. In silence it is asked for one level every `PROBE_S`, for each
 in its turn, so that a hand whose report was lost is found out about all the same; when it has said nothing for
-`SILENT_S`, though it was asked after the first `PROBE_S` of them, it is gone, and asked on, and read again when it is
-back. Whoever did not look for that long (this program begins, or the machine slept) asks first.
+`SILENT_S`, it is gone, and asked on, and read again when it is back.
 """
 
 from __future__ import annotations
@@ -71,8 +70,6 @@ class DeskSide:
         lose some; not so often where each is answered with all levels."""
         self._counted: Counter[str] = Counter()
         self._heard_at = self._probed_at = self._subscribed_at = 0
-        self._unanswered_since = 0
-        """When it was asked first since it said anything, monotonic ns; 0 where it was not."""
 
     @property
     def waits(self) -> bool:
@@ -87,7 +84,6 @@ class DeskSide:
         self._late.clear()
         was_here = self.answering.is_set()
         self.answering.clear()
-        self._unanswered_since = 0
         now = time.monotonic_ns()
         if not here:
             if was_here or not self.talk.can_read:
@@ -111,8 +107,8 @@ class DeskSide:
             self._subscribe(now)
         if not self.talk.can_read:
             return
-        silent, asked = now - self._heard_at, now - self._unanswered_since
-        if self.answering.is_set() and self._unanswered_since and asked > (SILENT_S - PROBE_S) * 1e9:
+        silent = now - self._heard_at
+        if self.answering.is_set() and silent > SILENT_S * 1e9:
             self.answering.clear()
             self._says(f"the desk at `{self.link.wants}` has stopped answering")
             self.link.doubted = True
@@ -128,7 +124,6 @@ class DeskSide:
 
     def _ask(self, now: int) -> None:
         self._probed_at = now
-        self._unanswered_since = self._unanswered_since or now
         self._send(next(self._probes))
 
     def _send(self, packets: tuple[bytes, ...]) -> None:
@@ -152,7 +147,7 @@ class DeskSide:
         if not (self.talk.can_read or self.link.here):
             self.talk.counted[AWAY] += len(said)
             return
-        self._heard_at, self._unanswered_since = at, 0
+        self._heard_at = at
         if self.talk.can_read and not self.answering.is_set():
             self.answering.set()
             self.link.doubted = False

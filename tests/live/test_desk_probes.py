@@ -159,15 +159,3 @@ def test_a_desk_that_says_nothing_goes_and_is_asked_on(show: Show, monkeypatch: 
     assert events == [DeskCame(), DeskWent(), DeskCame()]
     assert 4 / ROUND_S - 1 <= asked <= 4 / PROBE_S
     assert len(sentences) == 1 and "has stopped answering" in sentences[0]
-
-
-def test_a_desk_that_nobody_has_asked_has_not_stopped_answering(show: Show, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The machine slept, or something held the loop up: first the desk is asked."""
-
-    async def stands_still(wire: Wire) -> tuple[list[Event], list[str]]:
-        await asyncio.sleep(1)
-        wire._loop.monotonic_ns += 60 * 1_000 * MS
-        await asyncio.sleep(3)
-        return [one for one in wire.events if isinstance(one, DeskCame | DeskWent)], wire.sentences
-
-    assert night(show, monkeypatch, stands_still) == ([DeskCame()], [])

@@ -48,12 +48,14 @@ class Desk:
 
 
 @contextmanager
-def night(folder: Path, *faults: str, fade: str = "0.2") -> Iterator[tuple[Program, Desk, Foot, Path]]:
-    """The three songs, played: the daemon, its desk, the foot, the journal."""
+def night(folder: Path, *faults: str, fade: str = "0.2", more: str = "") -> Iterator[tuple[Program, Desk, Foot, Path]]:
+    """The three songs, played: the daemon, its desk, the foot, the journal. `more`: lines of the rig."""
     desk_port, foot_port = free_port(), free_port()
     show = quick_copy("three-songs", folder, **{"9000": str(desk_port), "9010": str(foot_port)})
     setlist = show / "setlist.yaml"
     setlist.write_text(setlist.read_text().replace("fade: 0.2", f"fade: {fade}"))
+    rig = show / "rig.yaml"
+    rig.write_text(rig.read_text() + more)
     desk = Desk(desk_port, *faults)
     journal = folder / "two-way.night"
     try:
@@ -151,6 +153,16 @@ def test_a_desk_that_is_switched_off_is_gone_and_told_everything_when_it_is_back
         reaches(desk, before | {(2, 2): own + 1})
         story = end(daemon, journal)
     assert hands(story) == []
+
+
+def test_a_desk_is_looked_after_while_a_sound_device_is_waited_for(tmp_path: Path) -> None:
+    with night(tmp_path, more="players: [{name: box, sound: {device: a device that nobody has}}]\n") as one:
+        daemon, desk, foot, journal = one
+        foot.press("on")
+        daemon.until(lambda line: "The Ferry Waltz" in line)
+        reaches(desk, {(1, 2): -10.0})
+        story = end(daemon, journal)
+    assert [one["what"] for one in story if one["kind"] == "link" and one["who"] == "desk"] == ["here"]
 
 
 def test_a_bad_wire_brings_every_level_there(tmp_path: Path) -> None:

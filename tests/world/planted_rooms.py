@@ -27,8 +27,8 @@ OF_ROOMS: Final = (
         "silent desk counts as here",
         2,
         "live/desk.py",
-        "        if self.answering.is_set() and self._unanswered_since and asked > (SILENT_S - PROBE_S) * 1e9:\n",
-        "        if self.answering.is_set() and self._unanswered_since and asked > (SILENT_S - PROBE_S) * 1e15:\n",
+        "        if self.answering.is_set() and silent > SILENT_S * 1e9:\n",
+        "        if self.answering.is_set() and silent > SILENT_S * 1e15:\n",
         needs=("desk power",),
     ),
     Bug(
