@@ -26,8 +26,10 @@ class Program:
 
     def _read(self) -> None:
         assert self.process.stdout is not None
-        for line in self.process.stdout:
-            self._lines.put(line.rstrip("\n"))
+        # Whoever ends it may close the pipe before the last line was read: nobody waits for that any more.
+        with suppress(ValueError):
+            for line in self.process.stdout:
+                self._lines.put(line.rstrip("\n"))
         self._lines.put(None)
 
     def line(self, limit_s: float = LIMIT_S) -> str:
