@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Final
@@ -38,12 +38,16 @@ def free(path: Path) -> Path:
     return found
 
 
-def write_anew(connection: sqlite3.Connection, path: Path) -> None:
-    """Write all that a connection sees to a file of its own, which then is `path`. Raises sqlite3.Error and OSError;
-    then it leaves what was there, but for files that a journal which is gone has left beside it."""
+def write_anew(
+    connection: sqlite3.Connection, path: Path, add: Callable[[sqlite3.Connection], None] = lambda _: None
+) -> None:
+    """Write all that a connection sees to a file of its own, which then is `path`. `add`: what the file gets beyond
+    that before it takes the name. Raises sqlite3.Error and OSError, and what `add` raises; then it leaves what was
+    there, but for files that a journal which is gone has left beside it."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with whole_at_once(path) as made, closing(sqlite3.connect(made, isolation_level=None)) as copy:
         connection.backup(copy)
+        add(copy)
         copy.execute("PRAGMA journal_mode = DELETE").fetchone()
     with suppress(OSError):
         # It has its name; that the name outlives a power cut is for later.

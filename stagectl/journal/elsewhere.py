@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.errors import JournalError
-from stagectl.journal.anew import whole_at_once
+from stagectl.journal.anew import write_anew
 from stagectl.journal.causes import cause
 from stagectl.journal.claim import make_own
 from stagectl.journal.read import open_read
@@ -47,10 +47,7 @@ def copied(journal: Path, folders: Iterable[Path]) -> Path:
             copy = folder / journal.name
             try:
                 make_own(folder)
-                with whole_at_once(copy) as made, closing(sqlite3.connect(made, isolation_level=None)) as disk:
-                    night.backup(disk)
-                    put(disk, lines)
-                    disk.execute("PRAGMA journal_mode = DELETE").fetchone()
+                write_anew(night, copy, lambda disk: put(disk, lines))
             except _FAULTS as error:
                 trouble = f"{copy}: {cause(error)}"
                 continue

@@ -162,7 +162,7 @@ def _judge(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice], placed
         ends=ends,
         unread=unread,
     )
-    if like is not None and not any(not isinstance(mark.level, Off) for mark in marks):
+    if like is not None and all(isinstance(mark.level, Off) for mark in marks):
         return replace(said, no_law=NO_MARK)
     try:
         fitted = fit(marks, [one for one in heard if one != off], ends, placed.shape.codes)

@@ -253,7 +253,7 @@ class _Sorter:
         points = self.series.setdefault(sender, [])
         if number == midi.DATA_MSB:
             points.append(Point(at, value * 128))
-        elif points and at - points[-1].at <= TOGETHER_NS and points[-1].value % 128 == 0:
+        elif at - points[-1].at <= TOGETHER_NS and points[-1].value % 128 == 0:
             points[-1] = Point(points[-1].at, points[-1].value + value)
         else:
             points.append(Point(at, points[-1].value // 128 * 128 + value))

@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 from stagectl.errors import FileFaults, StagectlError
-from stagectl.journal.read import files, open_read
+from stagectl.journal.read import files_of, open_read
 from stagectl.live.broken_off import begun, broken_off_of
 from stagectl.show.load import Show, load_kept
 
@@ -23,7 +23,7 @@ def as_it_was(setlist: Path, journal: Path | None, faults: FileFaults) -> tuple[
         if found is None:
             raise faults
         with closing(open_read(found.path)) as connection:
-            kept = files(connection)
+            kept = files_of(connection, found.path)
         show = load_kept(kept[max(kept)])
     except (StagectlError, ValueError) as error:
         raise faults from error

@@ -215,7 +215,7 @@ class _Daemon:
         for event in taken.goes:
             self.night.handle(event, self.zero + taken.at, quietly=True)
         self.journal.back_at(None)
-        row, *edits = taken.rows(self.night.plan, time.monotonic_ns())
+        row, *edits = taken.rows(time.monotonic_ns())
         self.journal.write([row, *edits], time.time_ns() // 1000)
         self.printer.say(lines(taken.edits))
         for line in taken.warnings():

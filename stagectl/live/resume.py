@@ -58,15 +58,15 @@ class TakenUp:
     hands_left_out: tuple[str, ...]
     missing: int
 
-    def row(self, plan: Plan, now: int) -> Row:
+    def row(self, now: int) -> Row:
         """What is told of it. `now`: the monotonic time, ns."""
-        song, section = stop_names(plan, self.state.place.stop)
+        song, section = stop_names(self.plan, self.state.place.stop)
         after = span_text(self.away // SECOND_NS * SECOND_NS)
         return Row(now - self.zero, "resumed", song=song, section=section, number=self.zero, detail=after)
 
-    def rows(self, plan: Plan, now: int) -> list[Row]:
+    def rows(self, now: int) -> list[Row]:
         """That, and what edited files have moved: it counts from now on."""
-        row = self.row(plan, now)
+        row = self.row(now)
         return [row, *(edit._replace(at=row.at) for edit in self.edits)]
 
     def warnings(self) -> list[str]:

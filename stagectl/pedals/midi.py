@@ -185,8 +185,8 @@ class MidiEar:
         at = self._plain.get((midi.PROGRAM, program, channel))
         bank = self._banks.get(channel)
         if bank is not None:
-            number = bank.use()
-            at = self._programs.get((number, program, channel)) if at is None else at
+            of_bank = self._programs.get((bank.use(), program, channel))
+            at = of_bank if at is None else at
         return self._unknown(message) if at is None else self._moved(at, 1)
 
     def _control(self, message: bytes, control: int, value: int, channel: int) -> list[Event]:

@@ -21,7 +21,6 @@ from stagectl.live.dry import Reader
 from stagectl.live.record import desk_driver
 from stagectl.live.whole_mixes import off_at_the_desk
 from stagectl.ready.finding import Finding, fine, look, unknown, wrong
-from stagectl.ready.playing import player
 from stagectl.ready.ports import apart
 from stagectl.ready.room import Room
 from stagectl.show.whole_mix_fit import counted_as_0_db
@@ -64,7 +63,7 @@ def desk(room: Room) -> list[Finding]:
     """The desk, its whole mixes and its levels."""
     counted = counted_as_0_db(room.show.rig, room.plan)
     by_hand = [] if counted is None else [look(WHOLE_MIXES, counted, "look at them at the desk itself")]
-    if player(room.setlist) is not None:
+    if room.player is not None:
         return [unknown(DESK, "it is not asked while this show is played: its night says what it says"), *by_hand]
     driver = desk_driver(room.show)
     if driver is not None:

@@ -13,7 +13,6 @@ from typing import Final
 
 from stagectl.errors import DeviceError
 from stagectl.ready.finding import Finding, fine, unknown, wrong
-from stagectl.ready.playing import player
 from stagectl.ready.room import Room
 
 LOOK_UP_S: Final = 1.5
@@ -22,7 +21,7 @@ LOOK_UP_S: Final = 1.5
 
 def hosts(room: Room) -> list[Finding]:
     """Pedals, players, devices and lamps over OSC."""
-    played = player(room.setlist) is not None
+    played = room.player is not None
     found = [udp_port(name, port, played=played) for port, name in _pedals(room).items()]
     found += [
         one

@@ -24,7 +24,7 @@ from stagectl.journal.spool import lived_until, on_its_way
 from stagectl.journal.write import WAL_MAX
 from stagectl.live.broken_off import LOOKED_AT_MAX, RESUME_MAX_S, BrokenOff
 from stagectl.ready.finding import Finding, fine, look, wrong
-from stagectl.ready.playing import as_it_lies, is_present, player
+from stagectl.ready.playing import as_it_lies, is_present
 from stagectl.ready.room import Machine, Room
 from stagectl.show.clock_values import SECOND_NS, span_text
 from stagectl.story.rows import Row
@@ -139,7 +139,7 @@ class Lies(BrokenOff):
 
 def last_night(room: Room) -> list[Finding]:
     """The last night of this setlist; nothing where that is the one that is played now (`others.py`)."""
-    if player(room.setlist) is not None:
+    if room.player is not None:
         return []
     setlist = str(room.show.sources["setlist"].path.resolve())
     odd: list[Finding] = []

@@ -6,7 +6,6 @@ from typing import Final
 
 from stagectl.live.record import desk_driver
 from stagectl.ready.finding import Finding, fine, look, wrong
-from stagectl.ready.playing import player
 from stagectl.ready.room import Room
 
 TONIGHT: Final = "tonight"
@@ -15,7 +14,7 @@ OTHERS: Final = "other nights"
 
 def others(room: Room) -> list[Finding]:
     """Who plays the show, or drives its desk."""
-    playing = player(room.setlist)
+    playing = room.player
     return [judged(desk_driver(room.show)) if playing is None else played(playing)]
 
 

@@ -9,7 +9,6 @@ from typing import Final
 
 from stagectl.ports.tcp import bound
 from stagectl.ready.finding import Finding, fine, unknown, wrong
-from stagectl.ready.playing import player
 from stagectl.ready.room import Machine
 
 PAGE: Final = "page"
@@ -20,7 +19,7 @@ SYSTEM_PORTS: Final = 1024
 
 def page(machine: Machine) -> list[Finding]:
     """Where the page is to be served; nothing where it is not."""
-    return [] if machine.page is None else [address(*machine.page, played=player(machine.setlist) is not None)]
+    return [] if machine.page is None else [address(*machine.page, played=machine.player is not None)]
 
 
 def address(host: str, port: int, *, played: bool = False) -> Finding:

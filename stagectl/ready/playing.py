@@ -7,6 +7,7 @@ amiss, and nobody is to end what holds it; so each look that would come upon suc
 from __future__ import annotations
 
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -17,6 +18,21 @@ from stagectl.journal.schema import VERSION, night_unpacked
 from stagectl.journal.spool import written_now
 from stagectl.journal.wary import wary
 from stagectl.show.files import setlist_file
+
+
+class Playing:
+    """Who plays the show: looked at once, by whichever look asks first."""
+
+    def __init__(self) -> None:
+        self._one_looks = threading.Lock()
+        self._found: list[int | None] = []
+
+    def process(self, setlist: Path) -> int | None:
+        """As `player`. `setlist`: always the same."""
+        with self._one_looks:
+            if not self._found:
+                self._found.append(player(setlist))
+            return self._found[0]
 
 
 def player(setlist: Path) -> int | None:

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from stagectl.core.plan import Plan
+from stagectl.ready.playing import Playing
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 
@@ -17,8 +18,8 @@ from stagectl.show.load import Show
 class Machine:
     """This machine, and what was asked for. `setlist`: as it was named; `page`: where the stage page would be served;
     `now`: an aware time; `system`: the root of `/sys`, `/proc` and `/etc`; `midi`: held by whoever asks the MIDI
-    drivers, which are asked by one at a time (`ports/midi.py`, `quiet`); `afterwards`: what is to be closed when all
-    has been told, since a driver may never come back from it."""
+    drivers, which are asked by one at a time (`ports/midi.py`, `quiet`); `playing`: looks once for the `player`;
+    `afterwards`: what is to be closed when all has been told, since a driver may never come back from it."""
 
     setlist: Path
     venue: str | None = None
@@ -27,7 +28,13 @@ class Machine:
     now: datetime
     system: Path = Path("/")
     midi: threading.Lock = field(default_factory=threading.Lock)
+    playing: Playing = field(default_factory=Playing)
     afterwards: list[Callable[[], None]] = field(default_factory=list)
+
+    @property
+    def player(self) -> int | None:
+        """The process that plays this very show; None where none does."""
+        return self.playing.process(self.setlist)
 
 
 @dataclass(frozen=True, kw_only=True)

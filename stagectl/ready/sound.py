@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.ready.finding import Finding, fine, unknown, wrong
-from stagectl.ready.playing import player
 from stagectl.ready.room import Room
 from stagectl.tracks.sound.needed import HOW
 
@@ -33,7 +32,7 @@ def sound(room: Room) -> list[Finding]:
     from stagectl.show.tracks import sound_device
 
     own = [(model.name, model.sound) for model in room.show.rig.players if model.sound is not None]
-    if own and player(room.setlist) is not None:
+    if own and room.player is not None:
         return [unknown(name, "its sound device is not opened while this show is played") for name, _ in own]
     found = []
     for name, model in own:

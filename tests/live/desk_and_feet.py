@@ -56,7 +56,7 @@ class DeskAndFeet:
             for event in taken.goes:
                 self._happens(event, of.zero + taken.at)
             of.recorder.back_at(None)
-            of.recorder.write(taken.rows(self.plan, self.at + SECOND), self.wall_us + SECOND // 1000)
+            of.recorder.write(taken.rows(self.at + SECOND), self.wall_us + SECOND // 1000)
 
     @property
     def wall_us(self) -> int:

@@ -131,7 +131,7 @@ def test_a_night_that_was_broken_off_goes_on_at_the_same_place_with_the_same_wis
     assert taken.state.wishes == was.wishes
     assert (taken.state.wanted, taken.state.steps, taken.state.asked) == (was.wanted, was.steps, was.asked)
     assert {*taken.goes} == {PedalWent(pedal=0), DeskWent(broken_off=True)}
-    assert "taken up again after 0 s, at Seven Gates" in resumed(taken.row(player.plan, time.monotonic_ns()))
+    assert "taken up again after 0 s, at Seven Gates" in resumed(taken.row(time.monotonic_ns()))
     on = playing(folder, again)
     assert on.state.wishes == was.wishes and on.state.wanted == was.wanted
     on.press("on")
