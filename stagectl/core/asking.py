@@ -63,7 +63,9 @@ def want(
         for listener in aims.of:
             mix = work.plan.mixes[listener]
             moved += [mix.start + at for at in differing(before[mix], wanted[mix])]
-    moves = tuple([Move(send, before[send], level) for send in moved if (level := wanted[send]) is not None])
+    moves = tuple(
+        [Move(send, _had(work, send, before), level) for send in moved if (level := wanted[send]) is not None]
+    )
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
     work.set(wanted=wanted, steps=aims.steps, held=aims.held)
@@ -71,6 +73,12 @@ def want(
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
     _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed, back=back)
+
+
+def _had(work: Work, send: int, wanted: Levels) -> Level | None:
+    """The level that a send had: what was wanted of it, or what the desk has, where nothing was wanted yet."""
+    level = wanted[send]
+    return work.state.asked[send] if level is None else level
 
 
 def differing(one: Levels, other: Levels) -> Iterator[int]:

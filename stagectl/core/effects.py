@@ -67,7 +67,8 @@ class Left(Enum):
 
 
 class Move(NamedTuple):
-    """One send's change of target: `before` is None where the desk's level was not known."""
+    """One send's change of target: `before` is what the desk had, where it was no target yet, and None where that was
+    not known."""
 
     send: int
     before: Level | None

@@ -73,7 +73,7 @@ def new_path(folder: Path, begun_us: int, *others: Path) -> Path:
     `…-2.night` for the second of one instant. It is free there and in the `others`, and comes after every name in them:
     where the clock is behind, as on a computer that has none of its own, it is that of the last night, with the next
     number."""
-    names = [_order(path) for path in _in(folder, *others)]
+    names = [_order(path) for path in _in(*{folder, *others})]
     stamp = max([when(begun_us).strftime(_STAMP), *(night.stamp for night in names)])
     taken = max((night.number for night in names if night.stamp == stamp), default=0)
     return folder / f"{stamp}{f'-{taken + 1}' if taken else ''}{SUFFIX}"

@@ -19,7 +19,7 @@ def as_it_was(setlist: Path, journal: Path | None, faults: FileFaults) -> tuple[
     night of it was broken off, or its files cannot be had either."""
     setlist = setlist.resolve()
     try:
-        found = broken_off_of(setlist, journal, time.time_ns() // 1000, lambda _: None)
+        found = broken_off_of(setlist, journal, time.time_ns() // 1000)
         if found is None:
             raise faults
         with closing(open_read(found.path)) as connection:

@@ -93,9 +93,16 @@ def broken_off(path: Path) -> BrokenOff | None:
     )
 
 
-def broken_off_of(setlist: Path, path: Path | None, wall_us: int, warn: Callable[[str], None]) -> BrokenOff | None:
+def _quietly(_: str) -> None:
+    """For those who ask whether there is one, and do not begin another."""
+
+
+def broken_off_of(
+    setlist: Path, path: Path | None, wall_us: int, warn: Callable[[str], None] = _quietly
+) -> BrokenOff | None:
     """The last night of a setlist (the resolved path of its file), or the one of the journal that was asked for, where
-    it was broken off, and not too long before the wall time `wall_us`, µs. Raises as `broken_off` does."""
+    it was broken off, and not too long before the wall time `wall_us`, µs. `warn` is told why one that has no end is
+    none. Raises as `broken_off` does."""
     asked_for = path is not None
     if path is None:
         path = last_night(folders(), str(setlist), warn)
@@ -121,7 +128,7 @@ def goes_on(setlist: Path, path: Path | None, wall_us: int) -> str | None:
     """What somebody has to know who looks at what a new night would begin with: that it is not a new one that `run`
     begins. `setlist`, `path`, `wall_us`: as in `broken_off_of`."""
     try:
-        found = broken_off_of(setlist, path, wall_us, lambda _: None)
+        found = broken_off_of(setlist, path, wall_us)
     except JournalError as error:
         return f"{error}. What a new night would begin with:"
     if found is None:

@@ -13,6 +13,7 @@ from stagectl.core.events import Event, LampsCame, LampsWent, PedalCame
 from stagectl.errors import DeviceError
 from stagectl.live.clock import ClockWatch
 from stagectl.live.desk import DeskSide
+from stagectl.live.edited import Edited
 from stagectl.live.followed import FollowLink
 from stagectl.live.going import Going
 from stagectl.live.hearing import Hearing
@@ -126,6 +127,7 @@ class _Daemon:
         )
         self.clock = ClockWatch(self._stepped)
         self.sweep = Sweep(lambda: self.night.state)
+        self.edited = Edited(show.files, self._say)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
         self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
@@ -319,6 +321,7 @@ class _Daemon:
             self.sweep.begin()
             go_ahead()
             begun = True
+            self.edited.begin()
             self.printer.begin(self._ready(goes_on))
             self.notify.ready()
             chores = (
@@ -331,6 +334,7 @@ class _Daemon:
             tasks += [asyncio.ensure_future(self._again_and_again(name, chore)) for name, chore in (*chores, *more)]
             await stop.wait()
         finally:
+            self.edited.end()
             self.sweep.end()
             self.notify.close()
             self.tracks.close()

@@ -195,7 +195,7 @@ def venue_again(show: Show, path: Path | None) -> str | None:
     none. `path`: the journal that was asked for. Raises NightInUse where another process plays it, and OtherVenueError
     where the show does not have that venue any more."""
     try:
-        found = broken_off_of(_setlist(show), path, time.time_ns() // 1000, lambda _: None)
+        found = broken_off_of(_setlist(show), path, time.time_ns() // 1000)
     except NightInUse:
         raise
     except Exception:  # noqa: BLE001 - whatever is the matter with that night is said when it comes to be taken up

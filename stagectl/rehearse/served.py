@@ -19,11 +19,11 @@ from stagectl.live.page_keys import new_key
 from stagectl.rehearse.boards import Boards
 from stagectl.rehearse.carry import carry
 from stagectl.rehearse.drive import Drive
-from stagectl.rehearse.edits import LOOK_S, Edits, Look, look
 from stagectl.rehearse.last import Night, find
 from stagectl.rehearse.room import Moment, Room, Timed
 from stagectl.rehearse.wants import ask
 from stagectl.show.compile import Compiled
+from stagectl.show.edits import Edits, Look, look
 from stagectl.show.load import Show
 from stagectl.view.client import Page, PageHeard
 from stagectl.view.guard import is_loopback
@@ -38,6 +38,9 @@ SOON_S: Final = 0.001
 
 BEAT_S: Final = 1.0
 """How often is looked whether time alone has changed one, s."""
+
+FILES_S: Final = 0.5
+"""How often the files are looked at, s."""
 
 FOOT_S: Final = 5.0
 """How long edited files wait for a foot to leave its control, s."""
@@ -234,11 +237,12 @@ class Served:
     # -- edited files -------------------------------------------------------------------------------------------
 
     async def _watch_files(self) -> None:
-        """Look at the files, and take them up when they were saved."""
+        """Look at the files that the show was read from last, sound or not, and at the folder's other ones that it
+        might name; take them up when they were saved."""
         named = set(self._what.show.files)
         edits = Edits(self._look(named))
         while True:
-            await asyncio.sleep(LOOK_S)
+            await asyncio.sleep(FILES_S)
             if not edits.are_new(self._look(named)):
                 continue
             try:

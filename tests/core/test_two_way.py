@@ -94,6 +94,15 @@ def test_what_is_read_is_recorded_once() -> None:
     assert len(desk.of(Changed)) == 1
 
 
+def test_the_first_song_moves_each_level_from_where_the_desk_had_it() -> None:
+    desk = FarDesk(plan=two_way(*SONGS))
+    desk.levels |= {0: -1_500, 1: -700, 2: OFF}
+    here(desk)
+    *_, recall = desk.of(Changed)
+    assert isinstance(recall, Changed)
+    assert recall.moves == (Move(0, -1_500, -1_500), Move(1, -700, -1_200), Move(2, OFF, -3_000))
+
+
 READ_ONCE = Answers(all=True)
 """It says all its levels when it is asked for them, and nothing of itself."""
 

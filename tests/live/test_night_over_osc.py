@@ -85,11 +85,12 @@ def test_an_edit_with_a_fault_keeps_no_night_from_going_on(tmp_path: Path) -> No
                 sender.sendto(build("/foot/on", (value,)), ("127.0.0.1", foot))
         daemon.until(lambda line: "fiddler: next" in line)
 
+    sound = setlist.read_text()
     with playing(show, journal) as daemon:
         daemon.until(lambda line: line.startswith("ready"))
         press(daemon)
-    sound = setlist.read_text()
-    setlist.write_text(sound.replace("fiddler:", "fidler:", 1))
+        setlist.write_text(sound.replace("fiddler:", "fidler:", 1))
+        assert "goes on by what it held" in daemon.until(lambda line: line.startswith("setlist.yaml was edited"))
     with playing(show, journal) as daemon:
         assert "taken up again" in daemon.until(lambda line: line.startswith("ready"))
         press(daemon)

@@ -19,10 +19,10 @@ from stagectl.core.levels import Off
 from stagectl.core.plan import MS
 from stagectl.rehearse.carry import Carried, carry
 from stagectl.rehearse.drive import Drive
-from stagectl.rehearse.edits import BESIDE_MAX, Edits, look
 from stagectl.rehearse.room import FirstOfLevel, Moment, Room
 from stagectl.rehearse.script import read_script
 from stagectl.show.compile import compile_show
+from stagectl.show.edits import BESIDE_MAX, Edits, look
 from stagectl.show.load import load_show
 from stagectl.story.rows import Row, stop_names
 

@@ -1,20 +1,16 @@
-"""Noticing that the files of a show were saved, and reading them: a look at what `stat` says of each, and a reading
-beside the loop, so that a press is never late for it.
+"""Noticing that the files of a show were saved, by what `stat` says of each.
 
-The files looked at are those that the show was read from last, sound or not, and the folder's other ones that it might
-name. A file that is being written has another size a moment later: it is read when two looks in turn agree.
+A file that is being written has another size a moment later: it counts as saved when two looks in turn agree.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from itertools import islice
 from pathlib import Path
 from typing import Final, NamedTuple, TypeAlias
-
-LOOK_S: Final = 0.5
-"""How often is looked, s."""
 
 BESIDE_MAX: Final = 200
 """Files beside the setlist that are looked at."""
@@ -29,16 +25,14 @@ class Look(NamedTuple):
     stamps: dict[Path, Stamp | None]
 
 
-def look(files: Iterable[str], folder: Path) -> Look:
+def look(files: Iterable[str], folder: Path | None = None) -> Look:
     """One look at some files, and at those of a folder that a show may be made of."""
     beside: list[Path] = []
-    try:
-        with os.scandir(folder) as entries:
+    if folder is not None:
+        # A folder that is away for a moment is looked at again.
+        with suppress(OSError), os.scandir(folder) as entries:
             named = (Path(entry.path) for entry in entries if entry.name.endswith((".yaml", ".mid")))
             beside = [*islice(named, BESIDE_MAX)]
-    except OSError:
-        # A folder that is away for a moment is looked at again.
-        pass
     return Look({path: _stamp(path) for path in {*map(Path, files), *beside}})
 
 
