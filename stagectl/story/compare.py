@@ -7,12 +7,17 @@ hotter shows once, and not again in every change that follows.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import zip_longest
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
-from stagectl.story.rows import Row
+from stagectl.story.rows import Row, as_json
+from stagectl.story.times import clock
 from stagectl.story.words import lines
+
+ALONE_MAX: Final = 6
+"""Rows that are told one by one; more are counted."""
 
 
 class Pair(NamedTuple):
@@ -42,8 +47,22 @@ def led_elsewhere(was: Sequence[Row], now: Sequence[Row]) -> Pair | None:
 
 
 def told(pair: Pair) -> list[str]:
-    """A pair in lines."""
-    return [f"{line}    ({which})" for which, rows in (("was", pair.was), ("now", pair.now)) for line in lines(rows)]
+    """A pair in lines that differ: where the rows of both come to the same words, each row by itself, up to `ALONE_MAX`
+    of them; where even these do, with all that is kept of it."""
+    for tell in (lines, _alone, _in_full):
+        was, now = tell(pair.was), tell(pair.now)
+        if was != now:
+            break
+    return [f"{line}    ({which})" for which, told in (("was", was), ("now", now)) for line in told]
+
+
+def _alone(rows: Sequence[Row]) -> list[str]:
+    more = [f"  and {len(rows) - ALONE_MAX} more"] if len(rows) > ALONE_MAX else []
+    return [*(line for row in rows[:ALONE_MAX] for line in lines([row])), *more]
+
+
+def _in_full(rows: Sequence[Row]) -> list[str]:
+    return [f"{clock(row.at):>10}  {json.dumps(as_json(row), ensure_ascii=False)}" for row in rows[:ALONE_MAX]]
 
 
 def _exact(row: Row) -> Row:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -71,6 +72,24 @@ def test_edited_files_show_what_would_have_been_different_and_nothing_else(tmp_p
     times = {line.split()[0] for line in lines[1:-1]}
     assert [line for line in lines if "Seven Gates    (was)" in line] and len(times) in (1, 2)
     assert lines[-1].endswith("would have led elsewhere")
+
+
+def test_no_difference_is_told_in_the_same_words_twice(tmp_path: Path, show: Path) -> None:
+    """Levels that many songs move alike are summed up in words that are the same on both sides."""
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    setlist = show / "setlist.yaml"
+    base, songs, rest = setlist.read_text().partition("\nsongs:")
+    setlist.write_text(re.sub(r": -(\d+)", lambda level: f": {1 - int(level[1])}", base) + songs + rest)
+    pairs: dict[str, dict[str, list[str]]] = {}
+    for line in replay(str(path), "--setlist", str(show)).output.splitlines()[1:-1]:
+        said, _, which = line.rpartition("    ")
+        when, _, what = said.strip().partition("  ")
+        if what:
+            pairs.setdefault(when, {}).setdefault(which, []).append(what)
+    assert len(pairs) > 3
+    for pair in pairs.values():
+        assert pair["(was)"] != pair["(now)"]
 
 
 def test_a_pedal_that_the_new_show_does_not_have_is_counted(tmp_path: Path, show: Path) -> None:
