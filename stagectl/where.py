@@ -8,9 +8,6 @@ from typing import Final
 
 PACKAGE: Final = Path(__file__).resolve().parent
 
-DEMO: Final = "nine-songs"
-"""The folder of the demo show."""
-
 SETLISTS: Final = "setlists"
 """The folder of the demo shows."""
 

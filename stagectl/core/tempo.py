@@ -174,10 +174,6 @@ class TempoMap(Struct, frozen=True, kw_only=True, dict=True):
         # The last one before it, unless that is where it is when rounded to ns.
         return last if self.at_clock(last) >= position else last + 1
 
-    def beat_from(self, position: int) -> Beat:
-        """The first beat at or after a position."""
-        return next(self.beats(position))
-
     def beats(self, since: int, until: int | None = None) -> Iterator[Beat]:
         """The beats from a position on, up to another (without it), ns; without end where it is None."""
         quarter = self.quarter_at(since)

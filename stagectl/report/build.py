@@ -100,7 +100,6 @@ def build(
         counts={**story.counts, "change": levels.count},
         read=levels.only_read,
         notes=[*_notes(head, story, levels, plan_), *notes],
-        has_show=show is not None,
     )
     if setting is not None and hearing is not None:
         report = replace(report, exposure=_exposure(setting, hearing, end, story.ends))

@@ -182,7 +182,7 @@ class Report:
     `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind. `read`: how
     many changes are levels that were read from the desk, and that nobody moved. `held`: wishes that a bound refused, by
     who, what, why and song; `left`: levels that hands at the desk left beyond a bound, by what, why and song. `notes`:
-    what is to be known of how this was made up. `has_show`: whether a show was there to ask.
+    what is to be known of how this was made up.
     """
 
     setlist: str
@@ -209,4 +209,3 @@ class Report:
     read: int = 0
     exposure: Exposure | None = None
     notes: Sequence[str] = ()
-    has_show: bool = False

@@ -47,7 +47,7 @@ class Gm2Values(LawValues):
             raise ValueError("`gm2` is a law over whole MIDI values; OSC takes `db`, `points` or `power`")
         if codes.high >= laws.TABLE_MAX:
             raise ValueError("`gm2` is a law over 7 or 14 bits; take `db` or `points`")
-        return laws.power_over_codes(4_000, codes.high, 0, in_two_parts=codes.in_two_parts)
+        return laws.gm2(codes.high, in_two_parts=codes.in_two_parts)
 
 
 class PowerValues(LawValues):

@@ -224,9 +224,9 @@ def power_over_codes(factor: int, top: int, highest: int, *, in_two_parts: bool 
     return StepLaw(levels, in_two_parts=in_two_parts)
 
 
-def gm2(bits: int) -> StepLaw:
-    """The GM2 volume law over 7 or 14 bits."""
-    return power_over_codes(4_000, (1 << bits) - 1, 0)
+def gm2(top: int, *, in_two_parts: bool = False) -> StepLaw:
+    """The GM2 volume law over the codes 0 to `top`: 127, or 16,383 in two parts."""
+    return power_over_codes(4_000, top, 0, in_two_parts=in_two_parts)
 
 
 def even_steps(low: int, step: int, first: int, last: int, off: int | None, *, in_two_parts: bool = False) -> StepLaw:

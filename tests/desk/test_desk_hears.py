@@ -67,7 +67,7 @@ def test_what_the_desk_does_not_have() -> None:
 
 def test_a_controller_pair() -> None:
     # MIDI 1.0 Detailed Specification 4.2.1: a received MSB resets the LSB to 0; the LSB may come alone.
-    law = gm2(14)
+    law = gm2(16_383)
     desk = _desk("control-pair")
     assert _hex(desk, "B0 08 40") == [Heard(1, 1, law.level(0x40 << 7))]
     assert _hex(desk, "B0 28 7F") == [Heard(1, 1, law.level(0x40 << 7 | 0x7F))]

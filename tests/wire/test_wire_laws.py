@@ -57,7 +57,7 @@ def _float32(number: float) -> float:
 
 @pytest.mark.parametrize(("value", "printed"), GM2_TABLE)
 def test_the_printed_table_of_gm2(value: int, printed: float) -> None:
-    level = gm2(7).level(value)
+    level = gm2(127).level(value)
     assert isinstance(level, int)
     # The table is cut, not rounded, in places: within one unit of its last digit.
     assert abs(level / 100 - printed) < 0.1
@@ -65,7 +65,7 @@ def test_the_printed_table_of_gm2(value: int, printed: float) -> None:
 
 
 def test_gm2_is_off_at_0_and_has_its_default_volume() -> None:
-    law = gm2(7)
+    law = gm2(127)
     assert law.level(0) is OFF
     assert law.code(OFF) == 0
     # GM2's default volume is 100: 40·log10(100/127) = -4.152 dB.
@@ -75,20 +75,20 @@ def test_gm2_is_off_at_0_and_has_its_default_volume() -> None:
 @pytest.mark.parametrize(("volume", "expression", "printed"), [(64, 64, -23.8), (32, 96, -28.8)])
 def test_volume_and_expression_add_in_db(volume: int, expression: int, printed: float) -> None:
     # General MIDI 2 v1.2a §3.3.4, the pairs of the printed table.
-    law = gm2(7)
+    law = gm2(127)
     levels = [law.level(volume), law.level(expression)]
     assert abs(sum(level for level in levels if isinstance(level, int)) / 100 - printed) < 0.1
 
 
 def test_gm2_over_14_bits_agrees_with_numpy() -> None:
-    law = gm2(14)
+    law = gm2(16_383)
     values = np.arange(1, 16_384)
     expected = 40 * np.log10(values / 16_383)
     found = np.array([law.level(int(value)) for value in values], dtype=np.float64) / 100
     assert float(np.max(np.abs(found - expected))) <= 0.005 + 1e-9
     assert law.level(0) is OFF
     # Where 7-bit and 14-bit controllers say the same part of full scale, they say the same level.
-    assert law.level(16_383) == gm2(7).level(127) == 0
+    assert law.level(16_383) == gm2(127).level(127) == 0
 
 
 @pytest.mark.parametrize(("law", "bits"), STEP_LAWS)
@@ -387,7 +387,7 @@ def test_three_bytes_are_worked_out_each_time() -> None:
 @pytest.mark.parametrize("code", [math.nan, math.inf, -math.inf, 0.5, 1e30, -1])
 def test_a_table_takes_no_strange_numbers(code: float) -> None:
     with pytest.raises(WireError, match="outside"):
-        gm2(7).level(code)
+        gm2(127).level(code)
 
 
 def test_a_law_that_is_asked_for_again_is_not_built_again() -> None:
@@ -395,4 +395,4 @@ def test_a_law_that_is_asked_for_again_is_not_built_again() -> None:
     law = points_over_codes(chart, in_two_parts=True)
     assert points_over_codes(list(chart), in_two_parts=True) is law
     assert points_over_codes(chart) is not law
-    assert gm2(14) is gm2(14)
+    assert gm2(16_383) is gm2(16_383)
