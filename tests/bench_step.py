@@ -28,7 +28,8 @@ from big_shows import Size, write_big
 from stagectl.core.actions import Action, Back, GoTo, Next, Nudge, NudgeRest, Undo
 from stagectl.core.effects import Pressed
 from stagectl.core.events import DeskCame, Event, Moved, PedalCame, Wanted
-from stagectl.core.plan import Answers, Plan
+from stagectl.core.link import Answers
+from stagectl.core.plan import Plan
 from stagectl.core.state import begin
 from stagectl.core.step import step
 from stagectl.show.compile import compile_show

@@ -11,11 +11,17 @@ from msgspec import Struct
 
 
 class Lasts(IntEnum):
-    """How long a nudge lasts. The value is its place in the state's tuple of nudges."""
+    """How long a nudge lasts. The value is its place in the state's tuple of nudges. `HELD` is for what a ceiling held
+    when somebody nudged (`room.py`): as long as the same levels lie there, and no wish of anybody's."""
 
     NIGHT = 0
     SONG = 1
     SECTION = 2
+    HELD = 3
+
+
+WISHED: Final = (Lasts.NIGHT, Lasts.SONG, Lasts.SECTION)
+"""What somebody can ask for."""
 
 
 NUDGE_STEP_MAX: Final = 1_200

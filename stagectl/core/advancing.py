@@ -9,10 +9,11 @@ from msgspec.structs import asdict, replace
 from stagectl.core.actions import Back, FallBack, GoTo, Lasts, Next, Recall
 from stagectl.core.asking import want
 from stagectl.core.cues import begin, stop_all
-from stagectl.core.effects import Arrived, Reason, RecallStored, Told
+from stagectl.core.effects import Arrived, Reason, Told
 from stagectl.core.nudges import Nudges, no_nudges
 from stagectl.core.plan import Plan
 from stagectl.core.state import Place, Wishes
+from stagectl.core.stored import song_begins
 from stagectl.core.whole_mixes import above_now
 from stagectl.core.work import Presser, Work, refuse
 
@@ -63,7 +64,9 @@ def arrive(work: Work, by: Presser, place: Place, *, starts: bool, begins: bool 
         work.set(undo=tuple(one for one in state.undo if one.before.place == one.after.place))
         settle(work, by, wishes)
     if starts:
-        for message in new.messages:
+        song = plan.begun(state.place.stop, place.stop)
+        of_song = () if song is None or song is new else song.messages
+        for message in (*of_song, *new.messages):
             work.out(Told(at=work.at, press=by.press, message=message))
         if begins and old.song != new.song and new.cue is not None and not new.cue.by_press:
             begin(work, by, new.cue)
@@ -73,6 +76,9 @@ def scope(plan: Plan, place: Place, lasts: Lasts) -> int:
     """What a nudge that lasts so long belongs to: two places with the same scope share it."""
     if lasts is Lasts.NIGHT:
         return 0
+    if lasts is Lasts.HELD:
+        scene = 0 if place.scene is None else place.scene + 1
+        return 2 * (place.stop * (len(plan.scenes) + 1) + scene) + place.base
     return place.stop if lasts is Lasts.SECTION else plan.stops[place.stop].song
 
 
@@ -91,11 +97,11 @@ def _change(work: Work, by: Presser, wishes: Wishes) -> None:
         work.remember(by.who, before)
 
 
-def settle(work: Work, by: Presser, wishes: Wishes) -> None:
+def settle(work: Work, by: Presser, wishes: Wishes, *, gently: bool = False) -> None:
     """Be at a place with these nudges: what the desk should have follows from it, and from where it has whole mixes
-    that the show leaves alone."""
+    that the show leaves alone. `gently`: however short the fade of the place is."""
     plan, was, place = work.plan, work.state.place, wishes.place
-    wishes = replace(wishes, above=above_now(plan, work.state))
+    wishes, left = replace(wishes, above=above_now(plan, work.state)), work.state.left
     old, new = plan.stops[was.stop], plan.stops[place.stop]
     work.set(**asdict(wishes), recalled=True, left=frozenset())
     if was != place:
@@ -103,14 +109,11 @@ def settle(work: Work, by: Presser, wishes: Wishes) -> None:
         work.out(Arrived(at=work.at, press=by.press, stop=place.stop, scene=place.scene, base=place.base))
     if old.song != new.song:
         stop_all(work, by)
-    if new.stored is not None and was.stop != place.stop:
-        # What the desk itself stored is not known here: afterwards everything is asserted.
-        work.set(asked=(None,) * len(work.state.asked), retell=frozenset())
-        if work.state.desk_here:
-            work.out(RecallStored(at=work.at, press=by.press, number=new.stored))
-            work.carries(plan.link.recall_ns)
-            work.set(known=replace(work.state.known, stored=work.at, before=MappingProxyType({})))
-    want(work, by, work.aims(), fade_ns=_fade(plan, was, place))
+    song = plan.begun(was.stop, place.stop)
+    if song is not None:
+        song_begins(work, by.press, song.stored)
+    fade_ns = _fade(plan, was, place)
+    want(work, by, work.aims(), fade_ns=max(fade_ns, plan.limits.gentle_ns) if gently else fade_ns, let_go=left)
 
 
 def _fade(plan: Plan, was: Place, place: Place) -> int:
@@ -130,7 +133,8 @@ def recall(work: Work, by: Presser, action: Recall) -> None:
         if place == state.place:
             refuse(work, by, Reason.ALREADY_THERE)
             return
-    _change(work, by, replace(state.wishes, place=place))
+    nudges = lasting(work.plan, state.nudges, state.place, place)
+    _change(work, by, replace(state.wishes, place=place, nudges=nudges))
 
 
 def fall_back(work: Work, by: Presser, _: FallBack) -> None:
@@ -141,5 +145,5 @@ def fall_back(work: Work, by: Presser, _: FallBack) -> None:
     if fallen == state.wishes and not state.left:
         refuse(work, by, Reason.ALREADY_THERE)
         return
-    settle(work, by, fallen)
+    settle(work, by, fallen, gently=True)
     work.remember(by.who, state.wishes)

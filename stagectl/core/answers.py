@@ -35,6 +35,7 @@ from stagectl.core.doubt import GRACE_NS, NOTHING_KNOWN, SAME, TRIES, Doubt, Kno
 from stagectl.core.effects import Ask, Changed, Connected, Move, Question, Reason, Refused
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent
 from stagectl.core.levels import Level, Off, height
+from stagectl.core.stored import pay
 from stagectl.core.touch import DESK, adopt, feel, found_above, take_all
 from stagectl.core.work import Work
 
@@ -135,6 +136,7 @@ def _ready(work: Work) -> None:
         if moves:
             press = work.next_press()
             work.out(Changed(at=work.at, press=press, who=DESK, cause=AGAIN, moves=tuple(moves), fade_ns=fade_ns))
+    pay(work, work.state.presses)
     resume(work, fade_ns=fade_ns)
 
 

@@ -47,13 +47,15 @@ def want(
     leading: int | None = None,
     hushed: frozenset[int] = frozenset(),
     back: frozenset[int] = frozenset(),
+    let_go: frozenset[int] = frozenset(),
 ) -> None:
     """Make these the levels that the desk should have: record what moves, and plan the way there.
 
     `fade_ns`: None where a fade that runs goes on to its own end, and nothing fades where none runs.
     What moves in a fade that runs moves by its whole change at once. `leading`: the send of a nudge, which
     goes first; `hushed`: listeners whose mixes go down at once, and not up before the fade's end; `back`: those whose
-    mixes come back gently.
+    mixes come back gently. `let_go`: sends that were left as hands have put them, and are not any more: they move
+    though nothing else is wanted of them.
     """
     before, wanted = work.state.wanted, aims.wanted
     if aims.of is None:
@@ -63,8 +65,11 @@ def want(
         for listener in aims.of:
             mix = work.plan.mixes[listener]
             moved += [mix.start + at for at in differing(before[mix], wanted[mix])]
+    if let_go:
+        asked = work.state.asked
+        moved = sorted({*moved, *(send for send in let_go if asked[send] != aims.steps[send])})
     moves = tuple(
-        [Move(send, _had(work, send, before), level) for send in moved if (level := wanted[send]) is not None]
+        [Move(send, _had(work, send, before, let_go), level) for send in moved if (level := wanted[send]) is not None]
     )
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
@@ -75,10 +80,11 @@ def want(
     _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed, back=back)
 
 
-def _had(work: Work, send: int, wanted: Levels) -> Level | None:
-    """The level that a send had: what was wanted of it, or what the desk has, where nothing was wanted yet."""
+def _had(work: Work, send: int, wanted: Levels, let_go: frozenset[int]) -> Level | None:
+    """The level that a send had: what was wanted of it, or what the desk has, where nothing was wanted yet, or a hand
+    had left it elsewhere."""
     level = wanted[send]
-    return work.state.asked[send] if level is None else level
+    return work.state.asked[send] if level is None or send in let_go else level
 
 
 def differing(one: Levels, other: Levels) -> Iterator[int]:

@@ -28,16 +28,17 @@ States of one control:
     WAIT ---up-----> IDLE (press fires) or BETWEEN (the double window is still open)
     WAIT ---due----> SPENT (hold fires) or, with no hold mapped, REPEAT or SPENT (press fires)
     BETWEEN -down--> SPENT (double fires)
-    BETWEEN -due---> IDLE (press fires)
+    BETWEEN -due---> IDLE (press fires, and its release)
     REPEAT -due----> REPEAT (repeat fires), after the last one SPENT
     REPEAT -up-----> IDLE
     SPENT --up-----> IDLE
     TAKEN --up-----> IDLE
     any ----gone---> IDLE, and nothing fires: a pulled cable is not a foot
 
-`release` fires at every way up where it is mapped, but for that of a pair. What was mapped when the foot first
-went down is what counts until the control is idle again, whatever the song does meanwhile. Downs and ups come
-here free of bounce (`contacts.py`). Times are integer nanoseconds.
+`release` fires at every way up where it is mapped, but for that of a pair; one that ends a press which still waits for
+a second one comes right after it, and not at all where the second one comes. What was mapped when the foot first went
+down is what counts until the control is idle again, whatever the song does meanwhile. Downs and ups come here free of
+bounce (`contacts.py`). Times are integer nanoseconds.
 """
 
 from __future__ import annotations
@@ -203,7 +204,9 @@ def _press_while_down(c: Context) -> Outcome:
 
 def _up_from_wait(c: Context) -> Outcome:
     if Gesture.DOUBLE in c.does and c.now < c.window_end:
-        return Outcome(c.to(Phase.BETWEEN, c.window_end), (Gesture.RELEASE,))
+        # A release that ends a press comes after it.
+        fired = () if Gesture.PRESS in c.does else (Gesture.RELEASE,)
+        return Outcome(c.to(Phase.BETWEEN, c.window_end), fired)
     return Outcome(None, (Gesture.PRESS, Gesture.RELEASE))
 
 
@@ -217,8 +220,8 @@ def _down_in_between(c: Context) -> Outcome:
     return Outcome(c.to(Phase.SPENT), (Gesture.DOUBLE,))
 
 
-def _due_in_between(_: Context) -> Outcome:
-    return Outcome(None, (Gesture.PRESS,))
+def _due_in_between(c: Context) -> Outcome:
+    return Outcome(None, (Gesture.PRESS, Gesture.RELEASE) if Gesture.PRESS in c.does else (Gesture.PRESS,))
 
 
 def _due_in_repeat(c: Context) -> Outcome:

@@ -12,7 +12,7 @@ The shift that is kept is always the one that was heard: at a limit it stops whe
 A press that a coarse desk could not show takes the level one step on; the next press of the same size the
 other way takes back exactly what that one gave, which the trail remembers, unless a limit holds the level now:
 then it moves from where the limit holds it, so that the whole press is heard. On the way down what was held
-becomes a nudge of its own, which ends with the stop (`room.py`): elsewhere the press is worth no more.
+becomes a nudge of its own, which ends with the levels that were held (`room.py`): elsewhere the press is worth no more.
 
 What a send gave to make room for others (`room.py`) is a part of its nudge, counted in `room`; the press that takes the
 other's nudge back takes this back too.
@@ -176,7 +176,12 @@ def range_top(wish: Wish, bounds: Bounds) -> int:
 
 def is_held(wish: Wish, nudges: Nudges, bounds: Bounds) -> bool:
     """Whether a limit holds the level below what scene and nudges come to, as after a change of song."""
-    return isinstance(wish.base, int) and bounds.top < wish.base + wish.ride + _shift_of(wish.send, nudges)
+    return isinstance(wish.base, int) and above(wish.base, wish, nudges, bounds.top) > 0
+
+
+def above(base: int, wish: Wish, nudges: Nudges, level: int) -> int:
+    """How far what scene, treadle and nudges come to is above a level; below it, less than 0."""
+    return base + wish.ride + _shift_of(wish.send, nudges) - level
 
 
 def _heard(before: Level, after: Level | None, by: int, bounds: Bounds) -> bool:

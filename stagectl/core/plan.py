@@ -19,6 +19,7 @@ from stagectl.core.feet import Does, Pedal, overridden
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, Off
 from stagectl.core.limits import Bounds, Limits
+from stagectl.core.link import Answers, Link
 from stagectl.core.mixes import power
 from stagectl.core.players import CueCall, Player, Then
 from stagectl.core.rest import Mix, Rest, rest_of
@@ -72,8 +73,9 @@ def layered(levels: Levels, layer: Layer) -> Levels:
 class Stop(Struct, frozen=True, kw_only=True):
     """A place that the setlist steps through: the start (song -1), a song, or a section of one.
 
-    `levels` are before nudges and ceilings. `messages` are indices into the plan's messages. `does`: what controls (by
-    pedal and control) do here, all their gestures, where it is something else than their mapping says.
+    `levels` are before nudges and ceilings. `messages` are indices into the plan's messages. `stored`: the desk's own
+    scene with which the song begins, at the song's own stop. `does`: what controls (by pedal and control) do here, all
+    their gestures, where it is something else than their mapping says.
     """
 
     song: int
@@ -100,48 +102,6 @@ class Message(Struct, frozen=True):
 
     device: int
     name: str
-
-
-class Link(Struct, frozen=True, kw_only=True):
-    """The desk's link, by the time that its messages take on the wire, ns (three bytes at 31,250 baud: 960,000).
-    `message_ns`: telling an input's level in a mix; `whole_ns`: telling the level of a whole mix, `stored_ns`:
-    recalling a scene that the desk stores, each as long as `message_ns` where left out; `burst_ns`: how much of that
-    time may be handed over at once."""
-
-    message_ns: int = 20_000
-    whole_ns: int | None = None
-    stored_ns: int | None = None
-    burst_ns: int = 1 * MS
-
-    def takes(self, *, whole: bool) -> int:
-        """How long telling one level takes, ns: of a whole mix, or of an input in it."""
-        return self.whole_ns if whole and self.whole_ns is not None else self.message_ns
-
-    @property
-    def recall_ns(self) -> int:
-        """How long recalling a stored scene takes, ns."""
-        return self.message_ns if self.stored_ns is None else self.stored_ns
-
-
-class Answers(Struct, frozen=True, kw_only=True):
-    """What the desk says of itself. `each`: the level of each input in a mix can be asked for, `whole`: that of a whole
-    mix too; `all`: all of them at once; `reports`: it says what hands move; `echoes`: it says back what it is told."""
-
-    each: bool = False
-    whole: bool = True
-    all: bool = False
-    reports: bool = False
-    echoes: bool = False
-
-    @property
-    def reads(self) -> bool:
-        """Whether its levels can be known before it is told any."""
-        return self.each or self.all
-
-    @property
-    def confirms(self) -> bool:
-        """Whether what it was told can be made sure of."""
-        return self.each or self.echoes
 
 
 class Group(Struct, frozen=True):
@@ -266,6 +226,22 @@ class Plan(Struct, frozen=True, kw_only=True, dict=True):
         """The highest level of each send, by its ceiling and the desk's highest step; None where the desk has no
         message for it."""
         return tuple(None if bounds is None else bounds.top for bounds in self.bounds)
+
+    @cached_property
+    def own_stops(self) -> Mapping[int, Stop]:
+        """The first stop of each song: its own, before those of its sections."""
+        own: dict[int, Stop] = {}
+        for stop in self.stops:
+            own.setdefault(stop.song, stop)
+        return own
+
+    def begun(self, old: int, new: int) -> Stop | None:
+        """The song that begins where the night comes from one stop to another, as its own stop, even where it is
+        entered at a section. None where the same song goes on."""
+        stop = self.stops[new]
+        own = self.own_stops[stop.song]
+        goes_on = stop.song == self.stops[old].song and stop is not own
+        return None if old == new or goes_on else own
 
     def standing(self, send: int, level: Level) -> Level | None:
         """The desk's own step for a level that it says it has, which may be above the ceiling."""

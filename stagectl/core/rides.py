@@ -10,6 +10,8 @@
   `smooth_ns` apart; the first frame is at once. So the level never leaves the range of what the foot asked for, rises
   where the foot only rises, and stands exactly at the resting value at most `smooth_ns` after it was said: within
   that time every frame has come to it. Frames are wake-ups of the core, at their own nominal times.
+- Undo: what a treadle does to a level is one change, until whoever it belongs to changes something else, or the night
+  goes on to another place.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ from stagectl.core.asking import want
 from stagectl.core.effects import Reason
 from stagectl.core.feet import Control
 from stagectl.core.gestures import Gesture
-from stagectl.core.state import Grip, Key
+from stagectl.core.state import Grip, Key, Wishes, differ
 from stagectl.core.touch import take_all
 from stagectl.core.travel import FULL, shift_at
 from stagectl.core.wishing import send_meant
@@ -60,9 +62,10 @@ def ride(work: Work, key: Key, control: Control, action: Ride, value: int) -> No
         let_go(work, key)
         refuse(work, by, send)
         return
-    if work.plan.grid_of(send) is None or work.base[send] is None:
+    if not work.state.recalled or work.plan.grid_of(send) is None or work.base[send] is None:
         let_go(work, key)
-        refuse(work, by, Reason.NOT_DRIVEN, work.plan.send_name(send))
+        reason = Reason.NOT_DRIVEN if work.state.recalled else Reason.NOT_RECALLED
+        refuse(work, by, reason, work.plan.send_name(send))
         return
     shift = shift_at(places[value], action.low, action.high)
     now = work.state.rides.get(send, 0)
@@ -118,11 +121,24 @@ def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
     whose = work.plan.listener_of(grip.send)
     if any(work.plan.listener_of(send) == whose for send in work.state.touches):
         take_all(work)
-    moves = shift != work.state.rides.get(grip.send, 0)
+    before = work.state.wishes
+    moves = shift != before.rides.get(grip.send, 0)
     _keep(work, key, replace(grip, out=shift))
     if moves:
-        work.set(rides=MappingProxyType(work.state.rides | {grip.send: shift}))
+        work.set(rides=MappingProxyType(before.rides | {grip.send: shift}))
+        _remember(work, by.who, before, grip.send)
         want(work, by, work.aims_of((grip.send,)), fade_ns=None, leading=grip.send)
+
+
+def _remember(work: Work, who: str, before: Wishes, send: int) -> None:
+    """What a treadle does can be taken back. `before`: what was asked for before this value."""
+    last = work.state.undo[-1] if work.state.undo else None
+    if last is not None and last.who == who and last.after == before:
+        was = last.before
+        if differ(was.rides, before.rides) == [send] and replace(was, rides=before.rides) == before:
+            work.set(undo=work.state.undo[:-1])
+            before = was
+    work.remember(who, before)
 
 
 def tell_jitter(work: Work, key: Key) -> None:

@@ -5,49 +5,80 @@
 - Every input of the rest comes down by the same number of dB, never below the nudge floor, and by `Limits.room` at most
   in all. What each gives is a nudge of its own, of the same length as the one that it is given to, so that later
   presses find the levels that are heard. The press that takes the other nudge back takes these back too, as undo does.
-- A mix that its ceiling holds lower is first taken as it is heard: what was held becomes nudges that last until the
-  next stop. So each press moves what it names, and nothing else. So is an input that its own ceiling holds, where a
-  press takes it down: in the next song, which may be quieter, that press is worth no more than it was here.
+- A mix that its ceiling holds lower is first taken as it is heard: so each press moves what it names, and nothing else.
+  So is an input that its own ceiling holds, where a press takes it down. What a treadle brought above the ceiling is
+  taken from its shift, and the treadle has to meet the level anew. The rest becomes nudges that last as long as the
+  same stop and scene: elsewhere, where it may be quieter, the press is worth no more than it was here.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection
+from types import MappingProxyType
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from stagectl.core.actions import Lasts
+from stagectl.core.levels import Level
 from stagectl.core.mixes import Row, total
-from stagectl.core.nudges import NONE, TRAIL_MAX, Gave, Nudge, Nudges, Wish, before_last, is_held, put, with_nudges
+from stagectl.core.nudges import (
+    NONE,
+    TRAIL_MAX,
+    Gave,
+    Nudge,
+    Nudges,
+    Wish,
+    above,
+    before_last,
+    is_held,
+    put,
+    with_nudges,
+)
 from stagectl.core.rest import Mix, mix_of
+from stagectl.core.state import Wishes
 from stagectl.core.targets import mix_at
 from stagectl.core.work import Work
 
 
-def as_heard(work: Work, listener: int, sends: Collection[int] = ()) -> Nudges:
-    """The nudges with what a mix's ceiling holds down now made a part of them, and what the own ceilings of some of its
-    sends do."""
-    plan, state = work.plan, work.state
-    held = listener in state.held and state.recalled
+def as_heard(work: Work, listener: int, sends: Collection[int] = ()) -> Wishes:
+    """What is asked for with what a mix's ceiling holds down now made a part of it, and what the own ceilings of some
+    of its sends do."""
+    plan, now = work.plan, work.state.wishes
+    held = listener in work.state.held
     if not (sends or held):
-        return state.nudges
-    bases, found = work.base, {}
+        return now
+    bases, heard = work.base, dict[int, tuple[Wish, Level]]()
     for send in sends:
         base, bounds = bases[send], plan.bounds[send]
         if isinstance(base, int) and bounds is not None and bounds.top >= bounds.limits.nudge_floor:
-            wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
-            if is_held(wish, state.nudges, bounds):
-                found[send] = put(wish, bounds.top, state.nudges, bounds)
+            wish = Wish(send, base, 0, Lasts.HELD, now.rides.get(send, 0))
+            if is_held(wish, now.nudges, bounds):
+                heard[send] = wish, bounds.top
     if held:
-        mix = mix_at(plan, listener, state.wishes).mix
+        mix = mix_at(plan, listener, now).mix
         for column, (level, wanted) in enumerate(zip(mix.row[:-1], mix.wanted[:-1], strict=True)):
             send = plan.send(listener, column)
             base = bases[send]
             if level != wanted and wanted is not None and base is not None:
-                wish = Wish(send, base, 0, Lasts.SECTION, state.rides.get(send, 0))
-                found[send] = put(wish, wanted, state.nudges, work.bounds(send))
-    return with_nudges(state.nudges, Lasts.SECTION, found) if found else state.nudges
+                heard[send] = Wish(send, base, 0, Lasts.HELD, now.rides.get(send, 0)), wanted
+    if not heard:
+        return now
+    rides, nudges = {}, {}
+    for send, (wish, level) in heard.items():
+        eased = _eased(wish, level, now.nudges)
+        if eased != wish.ride:
+            rides[send] = eased
+        nudges[send] = put(replace(wish, ride=eased), level, now.nudges, work.bounds(send))
+    held_now = with_nudges(now.nudges, Lasts.HELD, nudges)
+    return replace(now, nudges=held_now, rides=MappingProxyType(now.rides | rides) if rides else now.rides)
+
+
+def _eased(wish: Wish, level: Level, nudges: Nudges) -> int:
+    """The shift of a treadle without what it brings above a level."""
+    if wish.ride <= 0 or not isinstance(wish.base, int) or not isinstance(level, int):
+        return wish.ride
+    return wish.ride - min(wish.ride, max(0, above(wish.base, wish, nudges, level)))
 
 
 class Asks(Struct, frozen=True):
@@ -72,10 +103,10 @@ def fits(asks: Asks, mix: Mix) -> bool:
     return not mix.held and (2 * mix.power < mix.most or total(mix.row[:-1]) <= mix.most)
 
 
-def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
-    """The nudges with as much room made as is needed; None where the rest cannot make so much. `row`: the mix that they
-    make without it."""
-    plan, limits = work.plan, work.plan.limits
+def made(work: Work, asks: Asks, wishes: Wishes, row: Row) -> Nudges | None:
+    """The nudges with as much room made as is needed; None where the rest cannot make so much. `row`: the mix that the
+    wishes make without it."""
+    plan, limits, nudges = work.plan, work.plan.limits, wishes.nudges
     kept, first = nudges[asks.lasts], plan.send(asks.listener, 0)
     gives = {
         column: limits.room - kept.get(first + column, NONE).room
@@ -104,7 +135,7 @@ def made(work: Work, asks: Asks, nudges: Nudges, row: Row) -> Nudges | None:
         base = bases[send]
         if level != was and isinstance(level, int) and isinstance(was, int) and base is not None:
             old = kept.get(send, NONE)
-            wish = Wish(send, base, 0, asks.lasts, work.state.rides.get(send, 0))
+            wish = Wish(send, base, 0, asks.lasts, wishes.rides.get(send, 0))
             gave = Gave(asks.press, 0, old.shift, old.lift, old.room)
             new = put(wish, level, nudges, work.bounds(send))
             found[send] = replace(new, room=old.room + was - level, trail=(*old.trail, gave)[-TRAIL_MAX:])

@@ -162,12 +162,13 @@ class State(Struct, frozen=True):
     link has carried what it was given. `contacts`: of every switch that said something since its pedal came;
     `bouncing`: those whose window has ignored an edge. `layers`: of each pedal, the layer that lies over its
     mapping. `known`: what the desk says of itself. `touches`: sends that a hand moves on the desk; `left`: sends
-    that are left as a hand has put them. `recalled`: whether any scene was recalled yet; until then only what is
-    nudged is driven. `lights`: of each pedal's lamps; empty in a plan without lamps. `players_here`: the track players
+    that are left as a hand has put them. `recalled`: whether any scene was recalled yet; until then nothing is
+    driven. `lights`: of each pedal's lamps; empty in a plan without lamps. `players_here`: the track players
     that can be told something; `players_run`: those that last said that they run. `track`: what plays; `cued`: when a
     player was last told something, or a track ended; `starts`: when the present song's track starts by itself;
     `brought`: when a track brought the section that the night is at; `report`: what is to be looked at when the
-    players have had their time; `owed`: by player, the track that it was last to be told to stop while it was away.
+    players have had their time; `owed`: by player, the track that it was last to be told to stop while it was away;
+    `scene_owed`: the stored scene that the desk was to be told while it was away.
     """
 
     now: int
@@ -205,6 +206,7 @@ class State(Struct, frozen=True):
     brought: int | None = None
     report: Report | None = None
     owed: Mapping[int, Running] = MappingProxyType({})
+    scene_owed: int | None = None
     above: Mapping[int, int] = MappingProxyType({})
 
     @property

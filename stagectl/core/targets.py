@@ -65,16 +65,10 @@ class Aimed(Struct, frozen=True):
     steps: Row
 
 
-def aimed(
-    plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int], *, recalled: bool = True
-) -> Aimed:
-    """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes;
-    `recalled`: whether any scene was recalled yet: until then the whole mix is told nothing, unless it is nudged."""
+def aimed(plan: Plan, listener: int, wishes: Wishes, base: Levels, rest: Mix, sends: Iterable[int]) -> Aimed:
+    """A listener's mix. `rest`: the same with nobody's nudges; `sends`: those that a nudge or a ride changes."""
     first = plan.mixes[listener].start
     levels = {send - first: target_of(plan, send, wishes, base) for send in sends}
-    whole = first + plan.whole
-    if not (recalled or whole in wishes.rides or any(whole in kept for kept in wishes.nudges)):
-        levels |= {plan.whole: None}
     mix = changed(plan, listener, rest, levels, wishes.above.get(listener, 0))
     if listener not in wishes.hushed:
         return Aimed(mix, mix.wanted, mix.steps)
@@ -89,25 +83,24 @@ def hushed(row: Row, by: int) -> Row:
     return [lowered(level, by) for level in row]
 
 
-def mixes_at(plan: Plan, whose: Iterable[int], wishes: Wishes, *, recalled: bool = True) -> dict[int, Aimed]:
-    """Some listeners' mixes at the place of the wishes. `recalled`: as in `aimed`."""
+def mixes_at(plan: Plan, whose: Iterable[int], wishes: Wishes) -> dict[int, Aimed]:
+    """Some listeners' mixes at the place of the wishes."""
     mine: dict[int, list[int]] = {listener: [] for listener in whose}
     for send in touched(wishes):
         if (listener := send // plan.width) in mine:
             mine[listener].append(send)
     base, rest = scene_levels(plan, wishes.place), rest_at(plan, wishes.place)
     return {
-        listener: aimed(plan, listener, wishes, base, rest.mixes[listener], sends, recalled=recalled)
-        for listener, sends in mine.items()
+        listener: aimed(plan, listener, wishes, base, rest.mixes[listener], sends) for listener, sends in mine.items()
     }
 
 
-def mix_at(plan: Plan, listener: int, wishes: Wishes, *, recalled: bool = True) -> Aimed:
-    """A listener's mix at the place of the wishes. `recalled`: as in `aimed`."""
+def mix_at(plan: Plan, listener: int, wishes: Wishes) -> Aimed:
+    """A listener's mix at the place of the wishes."""
     width = plan.width
     sends = [send for send in touched(wishes) if send // width == listener]
     base, rest = scene_levels(plan, wishes.place), rest_at(plan, wishes.place)
-    return aimed(plan, listener, wishes, base, rest.mixes[listener], sends, recalled=recalled)
+    return aimed(plan, listener, wishes, base, rest.mixes[listener], sends)
 
 
 class Aims(Struct, frozen=True):

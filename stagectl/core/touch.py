@@ -181,12 +181,11 @@ def nudge_by_hand(work: Work, send: int, base: Level, aim: Level) -> None:
     if isinstance(aim, int):
         aim = min(aim, bounds.top)
     held: Level = OFF if isinstance(aim, Off) or aim < bounds.limits.nudge_floor else aim
-    wish = Wish(send, base, 0, Lasts.NIGHT, state.rides.get(send, 0))
     lower = isinstance(held, Off) or held < bounds.top
-    nudges = as_heard(work, work.plan.listener_of(send), (send,) if lower else ())
-    put_there = with_nudges(nudges, Lasts.NIGHT, {send: put(wish, held, nudges, bounds)})
-    before = state.wishes
-    work.change(DESK, before, before.nudged(put_there), hand=send)
+    start = as_heard(work, work.plan.listener_of(send), (send,) if lower else ())
+    wish = Wish(send, base, 0, Lasts.NIGHT, start.rides.get(send, 0))
+    put_there = with_nudges(start.nudges, Lasts.NIGHT, {send: put(wish, held, start.nudges, bounds)})
+    work.change(DESK, state.wishes, start.nudged(put_there), hand=send)
     aims = work.aims_of((send,))
     work.set(wanted=aims.wanted, steps=aims.steps, held=aims.held)
 

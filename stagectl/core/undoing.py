@@ -44,12 +44,14 @@ def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
         settle(work, by, wishes)
         return
     sends = nudged_by(entry)
-    work.set(**asdict(wishes), left=work.state.left - set(sends))
+    left = work.state.left.intersection(sends)
+    work.set(**asdict(wishes), left=work.state.left - left)
     down, back = wishes.hushed - now.hushed, now.hushed - wishes.hushed
     if down or back:
         want_hushed(work, by, down or back, back=bool(back))
     else:
-        want(work, by, work.aims_of(sends), fade_ns=None, leading=sends[0] if len(sends) == 1 else None)
+        leading = sends[0] if len(sends) == 1 else None
+        want(work, by, work.aims_of(sends), fade_ns=None, leading=leading, let_go=left)
 
 
 def nudged_by(entry: Change) -> list[int]:

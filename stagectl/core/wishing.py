@@ -58,8 +58,8 @@ def nudge(work: Work, by: Presser, action: Nudge) -> None:
     columns = work.plan.members(column)
     if column == work.plan.whole and work.base[work.plan.send(whose, column)] is None:
         columns = tuple(range(column))
-    part = column != work.plan.whole
-    _nudge(work, by, _Asked(whose, columns, column, action.by, action.lasts, action.room and part, part, action.by))
+    part, name = column != work.plan.whole, work.plan.part_name(whose, column)
+    _nudge(work, by, _Asked(whose, columns, name, action.by, action.lasts, action.room and part, part, action.by))
 
 
 def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
@@ -70,12 +70,16 @@ def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
     whose, column = meant
     stays = work.plan.members(column)
     columns = tuple(at for at in range(work.plan.whole) if at not in stays)
-    _nudge(work, by, _Asked(whose, columns, work.plan.whole, action.by, action.lasts, False, False, action.by))
+    name = f"all but {work.plan.part_name(whose, column)}"
+    _nudge(work, by, _Asked(whose, columns, name, action.by, action.lasts, False, False, action.by))
 
 
 def _meant(work: Work, by: Presser, action: Nudge | NudgeRest) -> tuple[int, int] | None:
-    """The listener and the column that a nudge means; None where it is refused."""
+    """The listener and the column that a nudge means; None where it is refused. Until a scene was recalled there is no
+    level that it could be over: the desk has whatever it has."""
     meant = column_meant(work, by, action.column, action.listener)
+    if not isinstance(meant, Reason) and not work.state.recalled:
+        meant = Reason.NOT_RECALLED
     if isinstance(meant, Reason):
         refuse(work, by, meant)
         return None
@@ -83,12 +87,12 @@ def _meant(work: Work, by: Presser, action: Nudge | NudgeRest) -> tuple[int, int
 
 
 class _Asked(Struct, frozen=True):
-    """A nudge that is asked for. `named`: the column that it is called by; `room`: the rest makes room; `may_room`: the
-    rest may have to; `most`: as much of `by` as the mix allows."""
+    """A nudge that is asked for. `named`: what it moves, in words; `room`: the rest makes room; `may_room`: the rest
+    may have to; `most`: as much of `by` as the mix allows."""
 
     listener: int
     columns: tuple[int, ...]
-    named: int
+    named: str
     by: int
     lasts: Lasts
     room: bool
@@ -99,9 +103,9 @@ class _Asked(Struct, frozen=True):
 def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     sends = [work.plan.send(asked.listener, column) for column in asked.columns]
     before = work.state.wishes
-    given = _given(work, by, sends, asked, before)
+    given = _given(work, by, sends, asked)
     if isinstance(given, No):
-        refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))
+        refuse(work, by, given.reason, given.what or asked.named)
         return
     after = given.wishes
     work.change(by.who, before, after)
@@ -117,19 +121,15 @@ class _Given(Struct, frozen=True):
     mix: Aimed | None = None
 
 
-def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wishes) -> _Given | No:
-    """What is asked for after a nudge, as far as the mix as a whole allows it. `now`: what is asked for before it."""
+def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked) -> _Given | No:
+    """What is asked for after a nudge, as far as the mix as a whole allows it."""
     plan, limits = work.plan, work.plan.limits
-    if asked.room and not work.state.recalled:
-        return No(Reason.NOT_RECALLED)
-    start = as_heard(work, asked.listener, sends if asked.by < 0 else ())
-    if start is not now.nudges:
-        now = now.nudged(start)
-    moved = _moved(work, by.press, start, sends, asked)
+    now = as_heard(work, asked.listener, sends if asked.by < 0 else ())
+    moved = _moved(work, by.press, now, sends, asked)
     if isinstance(moved, No):
         return moved
     if asked.by < 0 or not (asked.room or plan.mix_ceilings[asked.listener] is not None):
-        return _Given(now.nudged(_with(work, asked, start, moved)))
+        return _Given(now.nudged(_with(work, asked, now.nudges, moved)))
     before = mix_at(plan, asked.listener, now).mix.row if asked.room else []
     asks = Asks(asked.listener, asked.columns, asked.lasts, by.press, asked.room, before)
     found = _in_mix(work, asks, asked, now, moved)
@@ -139,7 +139,7 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
     low, high = 0, asked.most
     while high - low > 1:
         middle = (low + high) // 2
-        moved = _moved(work, by.press, start, sends, replace(asked, most=middle))
+        moved = _moved(work, by.press, now, sends, replace(asked, most=middle))
         part = None if isinstance(moved, No) else _in_mix(work, asks, asked, now, moved)
         if part is None and not isinstance(moved, No):
             high = middle
@@ -152,12 +152,12 @@ def _given(work: Work, by: Presser, sends: Sequence[int], asked: _Asked, now: Wi
 def _in_mix(work: Work, asks: Asks, asked: _Asked, now: Wishes, moved: Mapping[int, Nudged]) -> _Given | None:
     """What is asked for with the nudges that are wished for, if the mix allows it, or the rest can make room for it."""
     wishes = now.nudged(_with(work, asked, now.nudges, moved))
-    mix = mix_at(work.plan, asked.listener, wishes, recalled=work.state.recalled)
+    mix = mix_at(work.plan, asked.listener, wishes)
     if fits(asks, mix.mix):
         return _Given(wishes, mix)
     if not asked.may_room:
         return None
-    with_room = made(work, asks, wishes.nudges, mix.mix.row)
+    with_room = made(work, asks, wishes, mix.mix.row)
     return None if with_room is None else _Given(now.nudged(with_room))
 
 
@@ -173,9 +173,9 @@ def _with(work: Work, asked: _Asked, start: Nudges, moved: Mapping[int, Nudged])
     return with_nudges(start, asked.lasts, moved)
 
 
-def _moved(work: Work, press: int, nudges: Nudges, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
+def _moved(work: Work, press: int, now: Wishes, sends: Sequence[int], asked: _Asked) -> Mapping[int, Nudged] | No:
     """What must be nudged, before the mix counts as a whole."""
-    rides, base, bounds = work.state.rides, work.base, work.plan.bounds
+    nudges, rides, base, bounds = now.nudges, now.rides, work.base, work.plan.bounds
     wishes = [
         Wish(send, level, asked.by, asked.lasts, rides.get(send, 0), asked.most, press)
         for send in sends
@@ -245,9 +245,10 @@ def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
     after: Nudges = tuple(
         MappingProxyType({send: one for send, one in kept.items() if send not in gone}) for kept in before.nudges
     )
+    left = work.state.left & gone
     work.set(left=work.state.left - gone)
     work.change(by.who, before, before.nudged(after))
-    want(work, by, work.aims_of(sorted(gone)), fade_ns=None)
+    want(work, by, work.aims_of(sorted(gone)), fade_ns=None, let_go=left)
 
 
 # -- a hush -----------------------------------------------------------------------------------------------

@@ -49,7 +49,7 @@ class Work:
     def change(self, who: str, before: Wishes, after: Wishes, hand: int | None = None) -> None:
         """Something else is asked for at the same place, which can be taken back. `before`: what is asked for now."""
         undo = self._undo(Change(who, before, after, hand))
-        self.set(nudges=after.nudges, hushed=after.hushed, undo=undo)
+        self.set(nudges=after.nudges, rides=after.rides, hushed=after.hushed, undo=undo)
 
     def _undo(self, entry: Change) -> tuple[Change, ...]:
         return (*self.state.undo, entry)[-UNDO_MAX:]
@@ -90,21 +90,15 @@ class Work:
 
     def aims_of(self, sends: Sequence[int], mix: Aimed | None = None) -> Aims:
         """The same where only wishes for the mixes of these sends have changed (`mix`: the only one, where it is worked
-        out already). Until a scene was recalled, the rest of these mixes is left as it is."""
+        out already). Until a scene was recalled there are none."""
         state, plan = self.state, self.plan
         now = Aims(state.wanted, state.steps, state.held)
         if mix is None:
             whose = dict.fromkeys(map(plan.listener_of, sends))
-            mixes = mixes_at(plan, whose, state.wishes, recalled=state.recalled)
+            mixes = mixes_at(plan, whose, state.wishes)
         else:
             mixes = {plan.listener_of(sends[0]): mix}
-        then = aims_with(plan, now, mixes, tuple(mixes))
-        if state.recalled:
-            return then
-        wanted, steps = list(now.wanted), list(now.steps)
-        for send in (*sends, *(send for send, level in enumerate(now.wanted) if level is not None)):
-            wanted[send], steps[send] = then.wanted[send], then.steps[send]
-        return Aims(tuple(wanted), tuple(steps), then.held, then.of)
+        return aims_with(plan, now, mixes, tuple(mixes))
 
 
 class Presser(Struct, frozen=True):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from stagectl.learn.series import Sender
+from stagectl.wire.midi import BEND_HIGH, BEND_LOW
 
 
 def count(number: int, what: str) -> str:
@@ -77,17 +78,24 @@ class Verdict:
 
     @property
     def threshold(self) -> int | None:
-        """The value from which on it is down; None where the default, the upper half of the range, is right."""
+        """The value from which on it is down; None where the default is right."""
         # A note is down however softly it is hit.
         if self.sender.press_only or self.sender.kind == "note" or self.kind in (Kind.CONTINUOUS, Kind.UNKNOWN):
             return None
         if self.varies:
             return max(1, self.softest // 2)
         if self.values == 1:
-            return None if self.high * 2 > self.sender.top or self.closed else self.high
-        if self.low * 2 <= self.sender.top < self.high * 2:
+            return None if self.high >= self._usual or self.closed else self.high
+        if self.low < self._usual <= self.high:
             return None
         return (self.low + self.high + 1) // 2
+
+    @property
+    def _usual(self) -> int:
+        """The value from which on it is down where the file says none."""
+        if self.sender.kind == "pitch bend":
+            return BEND_LOW if self.closed else BEND_HIGH
+        return self.sender.top // 2 + 1
 
     def turned(self) -> Verdict:
         """The same treadle, its toe at the lowest value."""

@@ -37,6 +37,7 @@ class Followed:
         self._name = model.name
         self._begins = 0
         """What the player says where the song's track begins, ns."""
+        self._tempo: TempoMap | None = None
         self._said = said
         self._trouble = trouble
         self._follower = Follower(model.follow)
@@ -75,11 +76,12 @@ class Followed:
     def is_in(self, tempo: TempoMap | None, code_at: int) -> None:
         """Another song is up. `code_at`: what time code says where its track begins, ns."""
         self._begins = code_at if self._follower.kind == "time code" else 0
+        self._tempo = tempo
         self._follower.play(tempo)
 
     def gone(self) -> None:
-        """Its port went: a track that ran is taken to run on, unheard."""
-        self._follower.reset()
+        """Its port came or went: a track that ran is taken to run on, unheard. The song is the same."""
+        self._follower.reset(self._tempo)
 
     def was_told(self, tempo: TempoMap | None, *, starts: bool) -> None:
         """The player was told to start or to go on, and should say so; or to stand still. A clock tells beats, and says

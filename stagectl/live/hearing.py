@@ -16,7 +16,7 @@ from stagectl.errors import DeviceError
 from stagectl.live.inbox import FULL, Inbox
 from stagectl.live.sensing import Sensing
 from stagectl.pedals.fine import PAIR_WAIT_NS
-from stagectl.pedals.hear import KeyEar, MidiEar, OscEar
+from stagectl.pedals.hear import KeyEar, MidiEar, OscEar, hear_by
 from stagectl.pedals.keyboard import KeyboardPort
 from stagectl.ports.osc_senders import Senders
 from stagectl.show.load import Show
@@ -120,7 +120,7 @@ class Hearing:
 
     def heard_osc(self, port: int) -> Callable[[bytes, int, Any], None]:
         """What the socket at a UDP port calls: of several pedals, the one that is heard from that host has it; of
-        several of one host, the one that knows the message."""
+        several of one host, the one that knows the message, each message of a bundle by itself."""
         senders = Senders(port, {at: self._hosts[at] for at in self.osc_ports[port]})
         senders.look(time.monotonic_ns())
         self._senders.append(senders)
@@ -132,12 +132,11 @@ class Hearing:
             if len(packet) > OSC_MAX:
                 self.ears[pedals[0]].counted[TOO_LONG] += 1
                 return
-            told = {pedal: ear.hear(packet) for pedal in pedals if isinstance(ear := self.ears[pedal], OscEar)}
-            known = [p for p, events in told.items() if not any(isinstance(event, Unmapped) for event in events)]
-            pedal = (known or list(told))[0]
-            for event in told[pedal][:PER_PACKET]:
-                self._event(pedal, event, at, packet)
-            self.ears[pedal].counted.update({FLOOD: max(0, len(told[pedal]) - PER_PACKET)})
+            told = hear_by([ear for pedal in pedals if isinstance(ear := self.ears[pedal], OscEar)], packet)
+            for event in told[:PER_PACKET]:
+                self._event(event.pedal, event, at, packet)
+            for event in told[PER_PACKET:]:
+                self.ears[event.pedal].counted[FLOOD] += 1
 
         return heard
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from stagectl.pedals.keyboard import KeyEar
 from stagectl.pedals.midi import BACKGROUND, MidiEar
-from stagectl.pedals.osc import OscEar
+from stagectl.pedals.osc import OscEar, hear_by
 from stagectl.pedals.unknown import SAID_MAX
 
-__all__ = ["BACKGROUND", "SAID_MAX", "KeyEar", "MidiEar", "OscEar"]
+__all__ = ["BACKGROUND", "SAID_MAX", "KeyEar", "MidiEar", "OscEar", "hear_by"]

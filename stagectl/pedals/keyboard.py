@@ -113,20 +113,33 @@ def keyboards(folder: Path = INPUTS) -> list[Keyboard]:
     return found
 
 
+def find_keyboards(part: str, found: Iterable[Keyboard]) -> list[Keyboard]:
+    """The devices that `part` may mean, in their order: those of that very name if there are any, else every one that
+    holds it, whatever its case."""
+    held = [one for one in found if part.lower() in one.name.lower()]
+    return [one for one in held if one.name == part] or held
+
+
 def find_keyboard(part: str, found: Iterable[Keyboard]) -> Keyboard | None:
-    """The device that `part` means: the whole name, else the first that holds it, whatever its case."""
-    known = list(found)
-    exact = next((one for one in known if one.name == part), None)
-    return exact or next((one for one in known if part.lower() in one.name.lower()), None)
+    """The first device that `part` may mean."""
+    return next(iter(find_keyboards(part, found)), None)
 
 
 def open_keyboard(part: str, folder: Path = INPUTS) -> KeyboardPort:
-    """The device whose name holds `part`, grabbed. Raises DeviceError where it is not there, may not be read, or
-    another program keeps it."""
+    """The first device whose name holds `part` and that nobody keeps, grabbed: of two of one name the second pedal has
+    the second. Raises DeviceError where none is there, may be read, or is free."""
     found = keyboards(folder)
-    device = find_keyboard(part, found)
-    if device is None:
+    fit = find_keyboards(part, found)
+    if not fit:
         raise DeviceError(f"no keyboard is called `{part}`{nearest(part, (one.name for one in found))}")
+    for device in fit[:-1]:
+        with suppress(DeviceError):
+            return _opened(device)
+    return _opened(fit[-1])
+
+
+def _opened(device: Keyboard) -> KeyboardPort:
+    """A device, grabbed. Raises DeviceError."""
     try:
         fd = os.open(device.path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
@@ -135,7 +148,8 @@ def open_keyboard(part: str, folder: Path = INPUTS) -> KeyboardPort:
         _grab(fd)
     except OSError as error:
         os.close(fd)
-        why = "another program keeps it to itself" if error.errno == errno.EBUSY else os.strerror(error.errno or 0)
+        busy = "another program keeps it to itself, or another pedal has it"
+        why = busy if error.errno == errno.EBUSY else os.strerror(error.errno or 0)
         raise DeviceError(f"the keyboard `{device.name}` cannot be grabbed: {why}") from error
     return KeyboardPort(fd, device.name, device.path)
 

@@ -87,14 +87,9 @@ class _Carrier:
             layers=self._layers(state),
             undo=self._undo(state.undo),
         )
-        # Until a scene was recalled, only what was nudged is driven.
-        driven = {self.send(at) for at, level in enumerate(state.wanted) if level is not None}
-        aimed = aims(new, wishes)
-        wanted, steps = (
-            tuple(level if state.recalled or at in driven else None for at, level in enumerate(levels))
-            for levels in (aimed.wanted, aimed.steps)
-        )
-        came = replace(came, wanted=wanted, steps=steps, held=aimed.held)
+        if state.recalled:
+            aimed = aims(new, wishes)
+            came = replace(came, wanted=aimed.wanted, steps=aimed.steps, held=aimed.held)
         return self._with_track(came, state)
 
     def place(self, place: Place) -> Place | None:

@@ -13,14 +13,14 @@ from stagectl.core.contacts import Switch
 from stagectl.core.feet import LAMP_GAP_NS, Control, Does, FootLayer, Lamp, Pair, Pedal
 from stagectl.core.gestures import Gesture, Timing
 from stagectl.core.limits import Limits
-from stagectl.core.plan import Answers, Group, Levels, Message, Plan, Scene, Stop, layered
+from stagectl.core.link import Answers
+from stagectl.core.plan import Group, Levels, Message, Plan, Scene, Stop, layered
 from stagectl.core.players import CueCall
 from stagectl.core.travel import Travel
 from stagectl.core.whole_mixes import COUNTS_AS
 from stagectl.errors import nearest
 from stagectl.show.feet import gestures_of, laid
 from stagectl.show.gestures import ActionModel
-from stagectl.show.hearing import HearNote
 from stagectl.show.lamps import LampModel, LampPackets
 from stagectl.show.layers import SaidLayers
 from stagectl.show.load import Show
@@ -234,7 +234,7 @@ class _Compiler:
             gives_release=model.gives_release,
             switch=Switch(
                 latching=model.latching,
-                threshold=_threshold(model),
+                threshold=model.steps_of_threshold,
                 rests_closed=model.rests == "closed",
                 bounce_ns=model.bounce,
             ),
@@ -304,13 +304,6 @@ def _lamp(model: LampModel, said: LampPackets) -> Lamp:
     """Its gap is what its longest message takes on a DIN cable, whatever it is plugged into."""
     on_wire = max(BYTE_NS * sum(map(len, packets)) for packets in said)
     return Lamp(shows=model.shows, lasts_ns=model.on_ns, gap_ns=max(LAMP_GAP_NS, on_wire))
-
-
-def _threshold(model: ControlModel) -> int | None:
-    """From which value on it is down; a note is down however softly it is hit, unless the file says otherwise."""
-    if model.threshold is not None:
-        return model.in_steps(model.threshold)
-    return 1 if isinstance(model.sends, HearNote) else None
 
 
 def _fade(fade: int | None, default: int) -> int:

@@ -112,7 +112,7 @@ class Account:
         """What the mix as a whole does to the level: the ceiling of the sum, a hush."""
         plan = self.plan
         listener, column = divmod(send, plan.width)
-        aimed = mix_at(plan, listener, state.wishes, recalled=state.recalled)
+        aimed = mix_at(plan, listener, state.wishes)
         if aimed.mix.wanted[column] != alone:
             did = f"{_lower(alone, aimed.mix.wanted[column])} with all inputs: the mix comes to"
             is_theirs = self.rig.listeners[listener].mix_ceiling is not None
@@ -139,7 +139,8 @@ class Account:
                 if nudge.room:
                     part = "" if nudge.room == -nudge.shift else f" {change_text(-nudge.room)} of it"
                     did += f",{part} to make room"
-                yield Line(f"nudges for the {lasts.name.lower()}", did, level)
+                what = "held when nudged" if lasts is Lasts.HELD else f"nudges for the {lasts.name.lower()}"
+                yield Line(what, did, level)
         ride = state.rides.get(send, 0)
         if ride:
             level = target(base, send, state.nudges, ride, bounds)

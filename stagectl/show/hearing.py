@@ -143,7 +143,8 @@ class HearProgram(HearOnce, HearOnChannel):
 
 
 class HearPitchBend(HearOnChannel):
-    """A control that sends pitch bend: 0 to 16,383, 8,192 at the centre."""
+    """A control that sends pitch bend: 0 to 16,383, 8,192 at the centre, where a spring brings it back to. A switch is
+    down from half way between there and the top on; one that rests closed, from half way to 0 down."""
 
     pitch_bend: None
 

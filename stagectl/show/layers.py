@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from stagectl.core.levels import OFF
 from stagectl.core.plan import Layer, Levels, SetTo, ShiftBy, layered
-from stagectl.show.names import REST, WHOLE, listeners_of, spread
+from stagectl.show.names import EVERYONE, REST, WHOLE, listeners_of, spread
 from stagectl.show.rig import RigModel
 from stagectl.show.setlist import LayerTexts, SetlistModel
 from stagectl.show.yamltext import Path
@@ -34,7 +34,7 @@ class SaidLayer(NamedTuple):
 
     @property
     def changes(self) -> Layer:
-        """What it changes, in the order in which it is written."""
+        """What it changes, in the order in which it counts: what it says of everyone comes first."""
         return tuple((one.send, one.change) for one in self.said)
 
 
@@ -103,7 +103,8 @@ class SaidLayers:
         return SaidLayer(kind, tuple(self._said(texts, place)))
 
     def _said(self, texts: LayerTexts, place: Path) -> Iterator[Said]:
-        for name, sends in texts.items():
+        # What is said of one listener goes over what is said of everyone, wherever the two stand.
+        for name, sends in sorted(texts.items(), key=lambda entry: entry[0] != EVERYONE):
             for at in listeners_of(self.rig, name):
                 for here, input_ in spread(self.rig, self.rig.listeners[at], sends):
                     yield Said(at * self.width + here, sends[input_], (*place, name, input_))

@@ -16,9 +16,10 @@ from stagectl.core.gestures import (
 )
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_DEFAULT, DEAD_MAX, SMOOTH_MAX_NS
 from stagectl.show.gestures import ActionModel, AnyAction, Choice, GesturesModel, Overrides, check_fits
-from stagectl.show.hearing import AnyHear, HearOsc
+from stagectl.show.hearing import AnyHear, HearNote, HearOsc, HearPitchBend
 from stagectl.show.lamps import LAMPS_MAX, LampModel
 from stagectl.show.values import Duration, FileModel, Flag, Name, Real, Whole
+from stagectl.wire.midi import BEND_HIGH, BEND_LOW
 
 PAIRS_MAX: Final = 32
 """Pairs of one pedal."""
@@ -89,6 +90,16 @@ class ControlModel(GesturesModel):
         if isinstance(self.sends, HearOsc):
             return round(sent / self.sends.argument_top * self.sends.top)
         return round(sent)
+
+    @property
+    def steps_of_threshold(self) -> int | None:
+        """From which step on a switch is down, or up where it rests closed; None: the upper half. Unless the file says
+        otherwise, a note is down however softly it is hit, and pitch bend well off its centre."""
+        if self.threshold is not None:
+            return self.in_steps(self.threshold)
+        if isinstance(self.sends, HearPitchBend):
+            return BEND_LOW if self.rests == "closed" else BEND_HIGH
+        return 1 if isinstance(self.sends, HearNote) else None
 
     @property
     def steps_of_travel(self) -> tuple[int, int]:

@@ -1,7 +1,7 @@
 """Names with a meaning of their own, and finding a name's index.
 
 `own`: the listener's own input. `whole mix`: the mix's master. `rest`: in the base, every input that is not named.
-`everyone`: in a layer, every listener.
+`everyone`: in a layer, every listener; what the layer says of one by name goes over it.
 """
 
 from __future__ import annotations

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Final, NamedTuple
 
+from stagectl.core.touch import DESK
 from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.names import OWN, RESERVED, WHOLE, column, inputs_in, twice
 from stagectl.show.rig import TOLD, DeviceModel, PlayerModel, RigModel
 from stagectl.show.saying import ANY_TRACK, NO_NUMBERS, Numbers, Say
 from stagectl.show.source import Source
+from stagectl.story.edits import BY_FILES
+from stagectl.story.rows import PAGE, PAGE_FOR
+
+WHO: Final[Mapping[str, tuple[str, ...]]] = {
+    **dict.fromkeys(("listeners", "pedals"), (DESK, PAGE, BY_FILES)),
+    **dict.fromkeys(("players", "devices"), (DESK,)),
+}
+"""Who else is told to have done something, and so what nobody and nothing in the rig can be called, by key."""
 
 
 class Taken(NamedTuple):
@@ -30,6 +39,7 @@ def rig_names(rig: RigModel, source: Source) -> Iterator[Taken]:
         "players": [one.name for one in rig.players],
         "devices": [one.name for one in rig.devices],
     }
+    pages = [f"{PAGE_FOR}{one.name}" for one in rig.listeners]
     for part, names in lists.items():
         for at, first, name in twice(names):
             line = source.text.line((part, first, "name"))
@@ -38,6 +48,9 @@ def rig_names(rig: RigModel, source: Source) -> Iterator[Taken]:
         for at, name in enumerate(names):
             if name in RESERVED.get(part, ()):
                 yield Taken(part, name, source.fault(_reserved(name), part, at, "name"))
+            elif name in WHO.get(part, ()) or (PAGE in WHO.get(part, ()) and name in pages):
+                says = f"`{name}` stands for something else where it is told who did something; choose another name"
+                yield Taken(part, name, source.fault(says, part, at, "name"))
     for name in rig.groups:
         if name in lists["inputs"]:
             says = f"`{name}` is an input already; a group needs a name of its own"
@@ -125,6 +138,10 @@ def _listener_faults(rig: RigModel, source: Source) -> Iterator[Fault]:
         if pedal.listener is not None and pedal.listener not in known:
             says = f"`{pedal.listener}` is not a listener of this rig{nearest(pedal.listener, known)}"
             yield source.fault(says, "pedals", at, "listener")
+        elif pedal.listener is None and pedal.name in known:
+            says = f"`{pedal.name}` is a listener, and this pedal is nobody's: it would take back what they did"
+            says = f"{says} (`undo`); say `listener: {pedal.name}`, or choose another name"
+            yield source.fault(says, "pedals", at, "name")
 
 
 def says_faults(

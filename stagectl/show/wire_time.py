@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from stagectl.core.levels import OFF
-from stagectl.core.plan import Link
+from stagectl.core.link import Link
 from stagectl.show.load import Show
 from stagectl.show.profile import ProfileModel, SendModel
 from stagectl.show.rig import RigModel

@@ -5,7 +5,8 @@ Sources: MIDI 1.0 Detailed Specification 4.2.1 (system real time messages, song 
 
 *Clock* counts: 24 to a quarter note, from a song position on. Start (from the beginning) and continue take effect with
 the next clock, which is the first one, or the one after the last that was heard. The song's tempo map says where that
-is in the track. A clock that gets lost puts the track back by one, until a start or a song position says it anew.
+is in the track. A clock that gets lost puts the track back by one, until a start or a song position says it anew; where
+the port was away in mid-song, nothing is known until then, and a continue alone says nothing.
 
 *Time code* names a frame in eight pieces, each a quarter of a frame after the one before: when the last has come, the
 frame that they name is seven quarters old. From then on each piece counts one quarter further, and every eighth says
@@ -163,7 +164,8 @@ class _Clock:
     def __init__(self, track: _Track, tempo: TempoMap | None) -> None:
         self._track, self._tempo = track, tempo
         self._started = False
-        self._next = 0  # The number of the clock that comes next.
+        # The number of the clock that comes next; None until a start, a song position or another song says it.
+        self._next: int | None = None
         self._last = self._top = 0 if tempo is None else tempo.at_clock(0)  # Where the last one was, and the next is.
 
     def hear(self, packet: bytes, at: int) -> tuple[Said, ...]:
@@ -171,6 +173,8 @@ class _Clock:
         if tempo is None:
             return self._stops(at) if word == STOP else ()
         if word == CLOCK and self._started:
+            if self._next is None:
+                return ()
             self._go(self._next + 1, tempo)
             return self._track.passes(self._last, at, self._top)
         if word == STOP:
@@ -195,7 +199,9 @@ class _Clock:
         return () if self._tempo is None else self._track.stands_somewhere(at)
 
     def play(self, tempo: TempoMap | None) -> None:
-        """Another song, by whose tempo the clocks count from now on."""
+        """Another song, by whose tempo the clocks count from now on. One that nobody knows the place of begins it."""
+        if self._next is None:
+            self._next, self._started = 0, False
         self._tempo = tempo
         self._track.line.clear()
         self._last = self._top = 0 if tempo is None else tempo.at_clock(self._next)

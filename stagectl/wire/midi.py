@@ -23,6 +23,11 @@ CHANNEL_PRESSURE: Final = 0xD0
 PITCH_BEND: Final = 0xE0
 SONG_SELECT: Final = 0xF3
 
+BEND_HIGH: Final = 12_288
+BEND_LOW: Final = 4_096
+"""Pitch bend half way from its centre, 8,192, to the top and to 0. A control with a spring rests at the centre, so a
+switch that rests there is told by these: one that rests open by the first, one that rests closed by the other."""
+
 BANK_MSB: Final = 0
 BANK_LSB: Final = 32
 DATA_MSB: Final = 6

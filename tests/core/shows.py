@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from stagectl.core.actions import (
+    WISHED,
     Action,
     Back,
     ClearNudges,
@@ -66,20 +67,8 @@ from stagectl.core.grid import Grid
 from stagectl.core.lamps import SHOWS
 from stagectl.core.levels import OFF, Level
 from stagectl.core.limits import Limits
-from stagectl.core.plan import (
-    MS,
-    Answers,
-    Group,
-    Layer,
-    Link,
-    Message,
-    Plan,
-    Scene,
-    SetTo,
-    ShiftBy,
-    Stop,
-    layered,
-)
+from stagectl.core.link import Answers, Link
+from stagectl.core.plan import MS, Group, Layer, Message, Plan, Scene, SetTo, ShiftBy, Stop, layered
 from stagectl.core.players import CueCall, Player, Then
 from stagectl.core.players import Timed as TimedSection
 from stagectl.core.state import State, begin
@@ -293,7 +282,7 @@ def _action(dice: Dice, sizes: Sizes, *, undoable: bool = False) -> Action:
         return dice.maybe(lambda: dice.below(sizes.columns + groups))
 
     def lasts() -> Lasts:
-        return dice.one(tuple(Lasts))
+        return dice.one(WISHED)
 
     def columns() -> int | None:
         return column(sizes.groups if dice.coin() else 0)
@@ -524,7 +513,7 @@ def _stops(dice: Dice, sends: int, players: int, messages: int, most: int) -> li
                 fade_ns=_fade(dice),
                 cue=last.cue if stays else _cue(dice, players),
                 messages=_told(dice, messages),
-                stored=dice.below(100) if dice.below(3) == 2 else None,
+                stored=dice.below(100) if dice.below(3) == 2 and not stays else None,
             )
         )
     return _with_sections(dice, stops)

@@ -21,7 +21,8 @@ from stagectl.core.fade import frames_of
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
 from stagectl.core.limits import Limits
-from stagectl.core.plan import MS, Answers, Plan
+from stagectl.core.link import Answers
+from stagectl.core.plan import MS, Plan
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
 

@@ -91,7 +91,9 @@ def expected(strokes: list[Stroke], now: int, mapped: Collection[Gesture], timin
         if hold and end <= min(up, gone):
             meant = [(end, Gesture.HOLD), release]
         elif double and up < window:
-            meant = [release]
+            # A release that ends a press comes after it; that of the first of two ends none.
+            single = Gesture.PRESS in mapped
+            meant = [] if single else [release]
             if left and left[0].down < min(window, gone):
                 second = left.pop(0)
                 gone = NEVER if second.gone is None else second.gone
@@ -100,7 +102,7 @@ def expected(strokes: list[Stroke], now: int, mapped: Collection[Gesture], timin
                     (NEVER if second.up is None else second.up, Gesture.RELEASE),
                 ]
             else:
-                meant.append((window, Gesture.PRESS))
+                meant += [(window, Gesture.PRESS), *([(window, Gesture.RELEASE)] if single else [])]
         elif hold:
             meant = [(up, Gesture.PRESS), release]
         else:

@@ -20,7 +20,8 @@ from stagectl.core.effects import Ask, Changed
 from stagectl.core.events import DeskCame, DeskWent
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
-from stagectl.core.plan import MS, Answers, Levels, Plan
+from stagectl.core.link import Answers
+from stagectl.core.plan import MS, Levels, Plan
 from stagectl.core.touch import BESIDE
 
 SECOND: Final = 1_000 * MS

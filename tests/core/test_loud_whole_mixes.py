@@ -24,7 +24,8 @@ from stagectl.core.actions import GoTo, Next, Nudge
 from stagectl.core.effects import Changed, Reason, Refused
 from stagectl.core.events import DeskCame, DeskWent
 from stagectl.core.levels import OFF, Level, height
-from stagectl.core.plan import MS, Answers, Levels, Link, Plan
+from stagectl.core.link import Answers, Link
+from stagectl.core.plan import MS, Levels, Plan
 from stagectl.core.targets import aims
 from stagectl.core.touch import BESIDE
 
@@ -230,25 +231,6 @@ def test_an_input_that_falls_goes_before_one_that_rises_at_a_desk_that_cannot_be
     """Also where there is no whole mix: -3.1 dB and -24 dB, then the other way round."""
     plan = show((-2_000, -2_000), (-2_400, -310), (-310, -2_400), answers=DEAF)
     assert back_again(plan, 1, kept=True).most <= CEILING / 100 + 1e-6
-
-
-def test_what_is_known_to_fall_goes_before_a_whole_mix_that_is_not_known() -> None:
-    """An input was nudged before any scene was recalled: it is the one level that is known."""
-    plan = show((-2_000, -2_000), (-2_400, -610), wholes=(0, -300), answers=DEAF, link=DIN)
-    desk = Watched(plan=plan)
-    desk.do((0, DeskCame()), (SECOND, wish(Nudge(by=100, column=0))), (2 * SECOND, wish(Next())))
-    desk.until(5 * SECOND)
-    assert [send for _, send, _ in desk.told] == [0, 0, WHOLE, 1]
-
-
-def test_until_a_scene_was_recalled_a_whole_mix_counts_as_0_db() -> None:
-    """The base will have it at -8 dB. Nothing has told the desk so: a nudge comes to the ceiling, and says so."""
-    desk = Watched(plan=show((-400, OFF), (-400, OFF), wholes=(-800, -800)))
-    desk.levels[WHOLE] = 0
-    desk.do((0, DeskCame()), (SECOND, wish(Nudge(by=300, column=0))))
-    desk.until(9 * SECOND)
-    assert desk.most <= CEILING / 100 + 1e-6
-    assert desk.differs == {} and desk.levels[0] == CEILING
 
 
 LOUD: Final = st.one_of(st.integers(-180, 90).map(lambda tenths: 10 * tenths), st.just(OFF))

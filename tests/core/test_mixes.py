@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from depth import examples
@@ -30,14 +31,17 @@ from shows import (
 )
 
 from stagectl.core import rest as rest_module
-from stagectl.core.actions import Action, FallBack, GoTo, Hush, Lasts, Next, Nudge, NudgeRest, Recall, Undo
+from stagectl.core.actions import Action, FallBack, GoTo, Hush, Lasts, Next, Nudge, NudgeRest, Recall, Ride, Undo
 from stagectl.core.effects import Ask, Changed, Reason, RecallStored, Refused
-from stagectl.core.events import DeskCame, DeskSaid, Event, Wake, Wanted
+from stagectl.core.events import DeskCame, DeskSaid, Event, Moved, Wake, Wanted
+from stagectl.core.feet import Control, Pedal
+from stagectl.core.gestures import Gesture
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height
 from stagectl.core.limits import Limits
+from stagectl.core.link import Answers
 from stagectl.core.mixes import UNIT, highest, power, total
-from stagectl.core.plan import Answers, Group, Plan
+from stagectl.core.plan import Group, Plan
 from stagectl.core.rise import AT_ONCE_NS
 from stagectl.core.state import State, begin
 from stagectl.core.step import next_wake, step
@@ -347,10 +351,24 @@ def test_a_hush_is_down_for_all_of_a_mix_in_mid_fade_too() -> None:
     assert rest(plan, Ran(state=state)).state.asked[:2] == (-2_600, OFF)
 
 
-def test_nothing_is_hushed_before_a_scene_was_recalled() -> None:
-    plan = four()
-    ran = run(plan, [(0, DeskCame()), (1, wish(Hush())), (2, wish(Nudge(by=100, column=0, room=True)))])
-    assert [one.reason for one in ran.of(Refused)] == [Reason.NOT_RECALLED] * 2
+@given(st.lists(st.sampled_from((-2_000, -600, OFF)), min_size=4, max_size=4), st.booleans(), st.data())
+def test_before_a_scene_was_recalled_no_wish_moves_what_the_desk_has(has: list[Level], reads: bool, data: Any) -> None:
+    """The base would be a jump from wherever the desk stands: `less` might be louder, and a treadle leap."""
+    wishes: tuple[Action, ...] = (
+        Hush(),
+        Nudge(by=-200, column=0),
+        Nudge(by=100, column=0, room=True),
+        NudgeRest(by=-200, column=0),
+    )
+    turn = Control(name="treadle", does={Gesture.TURN: Ride(low=-600, high=300, column=0)})
+    pedal = Pedal(name="board", listener=0, controls=(turn,))
+    plan = replace(four(), answers=Answers(each=True) if reads else Answers(), pedals=(pedal,))
+    said = [(0, DeskSaid(send=send, level=level)) for send, level in enumerate(has)] if reads else []
+    feet = [(at, Moved(pedal=0, control=0, value=data.draw(st.integers(0, 127)))) for at in (10, 12)]
+    ran = run(plan, [(0, DeskCame()), *said, *((at, wish(one)) for at, one in enumerate(wishes, 1)), *feet])
+    refused = [one for one in ran.of(Refused) if one.reason is not Reason.JITTER]
+    assert {one.reason for one in refused} == {Reason.NOT_RECALLED} and len(refused) == len(wishes) + len(feet)
+    assert not ran.of(Ask) and ran.state.wishes == begin(plan, 0).wishes and set(ran.state.wanted) == {None}
 
 
 def test_room_has_a_bound_up_to_which_it_is_made() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from shows import BY, FINE, LEVELS, Ran, grids, run, settled, small_plan, wish
 
-from stagectl.core.actions import Lasts, Next, Nudge
+from stagectl.core.actions import WISHED, Lasts, Next, Nudge
 from stagectl.core.effects import Reason, Refused
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height
@@ -63,7 +63,7 @@ def range_top(plan: Plan) -> int:
 
 
 @settings(max_examples=examples(100))
-@given(one_send(), st.lists(st.tuples(BY, st.sampled_from(Lasts)), min_size=1, max_size=30))
+@given(one_send(), st.lists(st.tuples(BY, st.sampled_from(WISHED)), min_size=1, max_size=30))
 def test_each_press_is_heard_or_refused_with_a_true_reason(plan: Plan, presses: list[tuple[int, Lasts]]) -> None:
     state = settled(plan)
     start = level_of(state)
@@ -93,7 +93,7 @@ def test_each_press_is_heard_or_refused_with_a_true_reason(plan: Plan, presses: 
 
 
 @settings(max_examples=examples(100))
-@given(one_send(), st.integers(1, TRAIL_MAX), BY, st.sampled_from(Lasts), st.lists(BY, max_size=5))
+@given(one_send(), st.integers(1, TRAIL_MAX), BY, st.sampled_from(WISHED), st.lists(BY, max_size=5))
 def test_there_and_back_ends_where_it_began(plan: Plan, times: int, by: int, lasts: Lasts, before: list[int]) -> None:
     state = settled(plan)
     for earlier in before:

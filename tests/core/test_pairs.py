@@ -78,10 +78,10 @@ def test_a_control_of_no_pair_does_not_wait() -> None:
 def test_gestures_count_from_the_way_down() -> None:
     assert fired(go(plan_of(*ALL), (0, 0, "d"), (700, 0, "u"))) == [(600, 2), (700, 1)]
     assert fired(go(plan_of(*ALL), (0, 0, "d"), (100, 0, "u"), (200, 0, "d"), (300, 0, "u"))) == [
-        (100, 1),
         (200, 3),
         (300, 1),
     ]
+    assert fired(go(plan_of(*ALL), (0, 0, "d"), (100, 0, "u"))) == [(350, 0), (350, 1)]
 
 
 @given(st.integers(0, 120), st.booleans())

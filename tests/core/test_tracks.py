@@ -29,7 +29,8 @@ from stagectl.core.events import (
     Wake,
 )
 from stagectl.core.limits import Limits
-from stagectl.core.plan import MS, Answers, Plan
+from stagectl.core.link import Answers
+from stagectl.core.plan import MS, Plan
 from stagectl.core.players import CueCall, Player, Then
 from stagectl.core.players import Timed as Section
 from stagectl.core.state import Place

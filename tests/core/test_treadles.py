@@ -10,14 +10,14 @@ from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
-from shows import FINE, Ran, rest, run, settled, small_plan, travels, wish
+from shows import Ran, rest, run, settled, small_plan, travels, wish
 
-from stagectl.core.actions import GoTo, Ride
+from stagectl.core.actions import GoTo, Nudge, Ride, Undo
 from stagectl.core.effects import Changed, Reason, Refused
-from stagectl.core.events import DeskCame, Event, Moved, PedalWent, Wake
+from stagectl.core.events import Event, Moved, PedalWent, Wake
 from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
-from stagectl.core.plan import MS, Plan, Stop
+from stagectl.core.plan import MS, Plan
 from stagectl.core.rides import PICK_UP
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_MAX, FULL, SMOOTH_MAX_NS, Travel, shift_at
 
@@ -186,18 +186,6 @@ def test_smoothing_does_not_depend_on_wake_ups(steps: list[tuple[int, int]], ms:
     assert run(plan, [*events, *end], state) == run(plan, [*woken, *end], state)
 
 
-def test_a_whole_mix_is_ridden_before_any_scene_was_recalled_too() -> None:
-    """As an input is, and as a nudge moves it: the rest of the mix stays as it is."""
-    ride = {Gesture.TURN: Ride(low=-1_200, high=0, column=1)}
-    pedal = Pedal(name="board", listener=0, controls=(Control(name="treadle", does=ride),))
-    base = Stop(song=-1, section=-1, name="base", levels=(-1_000, -600))
-    plan = replace(small_plan((-1_000,)), ceilings=(0, 0), whole_grid=FINE, stops=(base,), pedals=(pedal,))
-    ran = rest(plan, run(plan, [(0, DeskCame()), *moves([(0, 127), (100, 60)], 1)]))
-    assert not ran.state.recalled
-    assert ran.state.rides == {1: -633}
-    assert ran.state.asked == (None, -1_230)
-
-
 # -- pick-up -----------------------------------------------------------------------------------------------------
 
 
@@ -265,3 +253,70 @@ def test_a_treadle_that_is_moved_where_it_moves_nothing_has_to_meet_its_level_an
         if abs(asked - now) > PICK_UP:
             assert moved.state.rides == back.state.rides
             assert [refused.reason for refused in moved.of(Refused)] == [Reason.NOT_PICKED_UP]
+
+
+# -- taking it back ----------------------------------------------------------------------------------------------
+
+
+FOOT = "listener 0"
+"""Whose foot is on the treadle, as it is recorded."""
+
+WAY = st.lists(st.tuples(st.integers(1, 3_000), st.integers(0, 127)), min_size=1, max_size=12)
+
+
+@settings(max_examples=examples(150))
+@given(st.lists(WAY, min_size=1, max_size=4), st.sampled_from((0, SMOOTH_MAX_NS)))
+def test_what_a_treadle_does_between_two_presses_is_taken_back_as_one(
+    ways: list[list[tuple[int, int]]], smooth_ns: int
+) -> None:
+    """The presses nudge another level. One that ends where it began left nothing to take back."""
+    plan = plan_of(Travel(smooth_ns=smooth_ns))
+    state = settled(plan)
+    stood = [0]
+    for way in ways:
+        at = state.now + 10**9
+        for gap, value in way:
+            at += gap * MS
+            state = run(plan, moves([(0, value)], at), state).state
+        state = rest(plan, Ran(state=state)).state
+        if state.rides.get(0, 0) != stood[-1]:
+            stood.append(state.rides[0])
+        state = run(plan, [(state.now + 10**9, wish(Nudge(by=-100, column=1), who=FOOT))], state).state
+    found = []
+    while not (ran := run(plan, [(state.now + 10**9, wish(Undo(), who=FOOT))], state)).of(Refused):
+        if ran.state.rides != state.rides:
+            found.append(ran.state.rides.get(0, 0))
+        state = rest(plan, ran).state
+    assert found == stood[-2::-1]
+    assert state.nudges == settled(plan).nudges
+
+
+def test_what_a_treadle_gave_is_taken_back_before_the_song_is() -> None:
+    plan = plan_of(Travel())
+    state = settled(plan)
+    state = run(plan, [(state.now + 10**9, wish(GoTo(stop=1), who=FOOT))], state).state
+    state = rest(plan, run(plan, moves([(0, 64), (500, 90)], state.now + 10**10), state)).state
+    assert state.rides[0] > 0
+    state = rest(plan, run(plan, [(state.now + 10**9, wish(Undo(), who=FOOT))], state)).state
+    assert state.place.stop == 1 and state.wanted[0] == -1_500 + state.rides.get(0, 0)
+    assert abs(state.rides.get(0, 0)) <= PICK_UP
+    # The treadle stands elsewhere now: it has to meet the level anew.
+    ran = run(plan, moves([(0, 91)], state.now + 10**9), state)
+    assert [one.reason for one in ran.of(Refused)] == [Reason.NOT_PICKED_UP]
+
+
+def test_a_nudge_between_two_moves_of_a_treadle_is_a_change_of_its_own() -> None:
+    plan = plan_of(Travel())
+    state = settled(plan)
+    at = state.now + 10**9
+    feet = [
+        *moves([(0, 64), (100, 90)], at),
+        (at + 200 * MS, wish(Nudge(by=100, column=1), who=FOOT)),
+        *moves([(300, 100)], at),
+    ]
+    state = rest(plan, run(plan, feet, state)).state
+    found = []
+    for _ in range(3):
+        state = rest(plan, run(plan, [(state.now + 10**9, wish(Undo(), who=FOOT))], state)).state
+        found.append((shift_at(90 * FULL // 127, -1_200, 1_200) == state.rides.get(0), bool(state.nudges[0])))
+    assert found == [(True, True), (True, False), (False, False)]

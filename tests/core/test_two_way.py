@@ -18,7 +18,8 @@ from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved
 from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.plan import MS, Answers, Levels, Plan
+from stagectl.core.link import Answers
+from stagectl.core.plan import MS, Levels, Plan
 from stagectl.live.backup import known_levels
 from stagectl.story.rows import BY_DESK
 
@@ -296,6 +297,19 @@ def test_above_its_ceiling_a_hand_is_left_alone_until_the_next_song() -> None:
     desk.do((now + 2 * SECOND, wish(Next())))
     desk.until(now + 4 * SECOND)
     assert desk.levels[0] == -1_000
+
+
+def test_a_song_that_wants_nothing_else_says_that_it_brings_a_hand_down() -> None:
+    """It is told to the desk, and so it is recorded: else the journal has the mix louder than the ear."""
+    desk = FarDesk(plan=two_way((-2_000, -900), (-1_000, -900), (-1_000, -900), ceiling=-1_000))
+    now = here(desk)
+    desk.hand(now, [(0, 0, -400)])
+    desk.until(now + 2 * SECOND)
+    desk.do((now + 2 * SECOND, wish(Next())))
+    desk.until(now + 4 * SECOND)
+    *_, told = desk.of(Changed)
+    assert isinstance(told, Changed) and told.moves == (Move(0, -400, -1_000),)
+    assert recorded(desk) == desk.levels == {0: -1_000, 1: -1_000}
 
 
 def counted(desk: FarDesk) -> list[tuple[Level | None, Left | None]]:

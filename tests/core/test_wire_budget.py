@@ -29,7 +29,8 @@ from stagectl.core.actions import Back, GoTo, Next, Nudge
 from stagectl.core.effects import Ask
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level, Off, height
-from stagectl.core.plan import MS, Levels, Link, Plan
+from stagectl.core.link import Link
+from stagectl.core.plan import MS, Levels, Plan
 from stagectl.core.state import State
 
 SECOND = 1_000 * MS

@@ -24,7 +24,8 @@ from stagectl.core.feet import Control, Pedal
 from stagectl.core.gestures import Gesture
 from stagectl.core.grid import Grid
 from stagectl.core.levels import Level, height
-from stagectl.core.plan import MS, Link, Plan
+from stagectl.core.link import Link
+from stagectl.core.plan import MS, Plan
 
 INPUTS, MIXES = 16, 6
 SENDS = INPUTS * MIXES

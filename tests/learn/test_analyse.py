@@ -8,12 +8,14 @@ from random import Random
 
 import pytest
 from feet import MS, Foot, with_clock
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
+from stagectl.core.contacts import Switch
 from stagectl.learn.analyse import analyse
 from stagectl.learn.series import Packet, Sender
 from stagectl.learn.verdict import Kind, Sure, Verdict
+from stagectl.show.mapping import ControlModel
 
 feet = st.builds(
     lambda seed, channel, bounces: Foot(Random(seed), channel, bounces),
@@ -79,6 +81,21 @@ def test_the_threshold_parts_the_two_values_of_a_switch(foot: Foot, presses: int
     verdict = only(foot.control(80, foot.momentary(presses, on=high, off=low)))
     assert verdict.kind is Kind.MOMENTARY
     assert low < (64 if verdict.threshold is None else verdict.threshold) <= high
+
+
+@given(feet, presses, st.integers(0, 16_383), st.integers(0, 16_383))
+@example(Foot(Random(0)), 3, 8_192, 16_383)
+@example(Foot(Random(0)), 3, 8_192, 0)
+def test_the_threshold_of_pitch_bend_parts_its_rest_from_its_end(foot: Foot, presses: int, rest: int, end: int) -> None:
+    """What is written, or what counts where nothing is."""
+    if abs(end - rest) < 1_700:
+        rest, end = 8_192, 16_383
+    verdict = only(foot.bend(foot.momentary(presses, on=end, off=rest)))
+    assert verdict.kind is Kind.MOMENTARY
+    lines = {"sends": "pitch bend", **({} if verdict.threshold is None else {"threshold": str(verdict.threshold)})}
+    control = ControlModel.model_validate({**lines, "press": "next", "rests": "closed" if verdict.closed else "open"})
+    switch = Switch(threshold=control.steps_of_threshold, rests_closed=verdict.closed)
+    assert (switch.is_down(rest, 16_383), switch.is_down(end, 16_383)) == (False, True)
 
 
 @given(feet, st.integers(2, 6), st.integers(0, 127), st.one_of(st.none(), st.integers(0, 16_383)))

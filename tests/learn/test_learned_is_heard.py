@@ -31,6 +31,8 @@ PRESSES: dict[str, tuple[str, ...]] = {
     "one low value": ("B0 50 05",),
     "notes that never end": ("90 3C 40",),
     "down and up": ("B0 50 7F", "B0 50 00"),
+    "pitch bend, down and up to its centre": ("E0 7F 7F", "E0 00 40"),
+    "pitch bend, down to 0 and up to its centre": ("E0 00 00", "E0 00 40"),
     "a program": ("C0 05",),
     "a program of a bank": ("B0 00 01", "B0 20 02", "C0 05"),
     "a bank by its fine part alone": ("B0 20 01", "C0 05"),

@@ -14,6 +14,8 @@ from feet import MS, Foot, save
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stagectl.core.actions import Recall
+from stagectl.core.events import Wanted
 from stagectl.core.gestures import Gesture
 from stagectl.errors import FileFaults
 from stagectl.learn.analyse import analyse
@@ -287,6 +289,7 @@ def test_the_treadle_reaches_both_ends_of_its_ride(tmp_path: Path, seed: int) ->
     assert isinstance(base, int)
     assert show.rig.listeners[singer].name == "singer"
     room.state = Room(show, compile_show(show)).state
+    room.do(Wanted(action=Recall(), who="page", listener=None), 0)
     asked: set[object] = set()
     for timed in read_take(tmp_path / "take.mid", show):
         room.do(timed.event, timed.at)

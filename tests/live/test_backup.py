@@ -23,7 +23,8 @@ from stagectl.core.doubt import Known
 from stagectl.core.events import DeskCame, DeskSaid, Wanted
 from stagectl.core.grid import Grid
 from stagectl.core.levels import OFF, Level
-from stagectl.core.plan import Answers, Plan, Stop
+from stagectl.core.link import Answers
+from stagectl.core.plan import Plan, Stop
 from stagectl.core.state import State, begin
 from stagectl.core.step import step
 from stagectl.live.backup import (

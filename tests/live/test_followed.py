@@ -1,5 +1,6 @@
-"""A player that is followed by time code: each song has its own, and that of another song says nothing of this one.
-The quarter frames are those of RP-004/008 (`test_wire_time_code.py` has the standard's example)."""
+"""A player that is followed by time code: each song has its own, and that of another song says nothing of this one; and
+one that is followed by its clock, whose port goes and comes. The quarter frames are those of RP-004/008
+(`test_wire_time_code.py` has the standard's example)."""
 
 from __future__ import annotations
 
@@ -9,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from stagectl.core.events import Event, PlayerSaid
-from stagectl.core.state import Running
+from stagectl.core.actions import Next
+from stagectl.core.events import Event, PlayerSaid, Wanted
+from stagectl.core.state import Running, begin
+from stagectl.core.step import step
 from stagectl.live.desk import DeskSide
 from stagectl.live.followed import Followed
 from stagectl.live.inbox import FULL, INBOX_MAX
@@ -122,3 +125,45 @@ def test_a_track_that_ran_on_unheard_stands_where_it_got_to(tmp_path: Path) -> N
 
     (said,) = asyncio.run(night())
     assert not said.runs and abs(said.position - 90 * S) < S // 10
+
+
+def heard_by_clock(folder: Path, *happens: str) -> list[list[PlayerSaid]]:
+    """What is heard of two seconds of the player's clock, each time that it starts. In between: `next`, or that its
+    port `goes` or `comes`."""
+    (folder / "rig.yaml").write_text(RIG)
+    (folder / "setlist.yaml").write_text(SETLIST)
+    show = load_show(folder)
+    plan = compile_show(show).plan
+
+    async def night() -> list[list[PlayerSaid]]:
+        state, said = begin(plan, 0), []
+        events: list[Event] = []
+        tracks = Tracks(show, plan, "jack", lambda event, _: events.append(event), lambda _: None, pytest.fail)
+        [followed] = tracks._followed.values()
+        for number, what in enumerate(happens, 1):
+            if what == "next":
+                state = step(plan, state, Wanted(action=Next(), who="foot", listener=None), number * S).state
+                tracks.look(state)
+            elif what in ("goes", "comes"):
+                tracks.link_changed(followed.link, what == "comes")
+            else:
+                events.clear()
+                now = time.monotonic_ns()
+                for at, packet in enumerate([b"\xfa", *[b"\xf8"] * 96, b"\xfc"]):
+                    followed._heard(0, packet, now + at * 20_833_333)
+                said.append([one for one in events if isinstance(one, PlayerSaid)])
+        tracks.close()
+        return said
+
+    return asyncio.run(night())
+
+
+def test_a_port_that_comes_back_in_mid_song_is_heard_as_before(tmp_path: Path) -> None:
+    before, after = heard_by_clock(tmp_path, "comes", "next", "plays", "goes", "comes", "plays")
+    assert len(before) > 10 and len(after) == len(before)
+    assert [one.runs for one in after] == [one.runs for one in before]
+
+
+def test_a_port_that_comes_after_its_song_was_taken_up_is_heard(tmp_path: Path) -> None:
+    (said,) = heard_by_clock(tmp_path, "next", "comes", "plays")
+    assert len(said) > 10

@@ -180,6 +180,10 @@ class Kernel:
             raise OSError(errno.EBUSY, "busy")
         self.grabbed.append(self._file(fd))
 
+    def keep(self) -> None:
+        """What was grabbed stays so."""
+        self.busy.update(self.grabbed)
+
 
 @pytest.fixture
 def kernel(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Kernel:
@@ -212,6 +216,23 @@ def test_what_is_not_there_or_kept_by_others_is_said(kernel: Kernel) -> None:
     kernel.busy.add("event3")
     with pytest.raises(DeviceError, match="cannot be grabbed: another program keeps it"):
         open_keyboard("turner", kernel.folder)
+
+
+def test_of_two_of_one_name_each_pedal_has_its_own(kernel: Kernel) -> None:
+    kernel.add("event4", "Turner Keyboard", PAGE_UP, PAGE_DOWN)
+    first = open_keyboard("turner", kernel.folder)
+    kernel.keep()
+    second = open_keyboard("turner", kernel.folder)
+    kernel.keep()
+    assert kernel.grabbed == ["event3", "event4"]
+    with pytest.raises(DeviceError, match=r"`Turner Keyboard` cannot be grabbed: .* another pedal has it"):
+        open_keyboard("turner", kernel.folder)
+    # Another name is no way round one that is kept.
+    kernel.add("event11", "Turner Keyboard of somebody", LEFT)
+    with pytest.raises(DeviceError, match="`Turner Keyboard` cannot be grabbed"):
+        open_keyboard("Turner Keyboard", kernel.folder)
+    for port in (first, second):
+        port.close()
 
 
 def test_missing_permission_names_the_group(kernel: Kernel, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 
 from stagectl.core.events import Event, Moved, Unmapped
-from stagectl.live.hearing import OSC_MAX, STRANGERS, TOO_LONG, Hearing
+from stagectl.live.hearing import FLOOD, OSC_MAX, PER_PACKET, STRANGERS, TOO_LONG, Hearing
 from stagectl.ports.look_up import Lookup
 from stagectl.ports.osc_senders import LOOK_AGAIN_NS, TOLD_MAX, Host, Senders
 from stagectl.ports.udp import listen
@@ -35,6 +35,8 @@ TWO = """pedals:
   - {name: other board, osc port: 9010, from: SINGER, mapping: osc-buttons, listener: singer}
 """
 
+FEW = "name: few\ncontrols:\n  a: {sends: {osc: /few/a}, press: next}\n"
+
 
 def rig_with(folder: Path, pedals: str) -> Path:
     """The demo trio with other pedals."""
@@ -43,6 +45,10 @@ def rig_with(folder: Path, pedals: str) -> Path:
         text = (demo / name).read_text("utf-8")
         (folder / name).write_text(text.partition("pedals:\n")[0] + pedals if name == "rig.yaml" else text, "utf-8")
     return folder
+
+
+def bundle(*messages: bytes) -> bytes:
+    return b"#bundle\0" + bytes(8) + b"".join(len(one).to_bytes(4, "big") + one for one in messages)
 
 
 @contextmanager
@@ -104,9 +110,7 @@ def test_two_pedals_with_the_same_messages_are_told_apart_and_nobody_else_is_hea
 def test_what_is_longer_than_any_foot_s_is_counted_and_not_read(tmp_path: Path) -> None:
     folder = Path(shutil.copytree(shipped("setlists") / "three-songs", tmp_path / "show"))
     one = build("/foot/more", (1,))
-    element = len(one).to_bytes(4, "big") + one
-    fits = b"#bundle\0" + bytes(8) + element * 8
-    long = fits + element * (OSC_MAX // len(element))
+    fits, long = bundle(*[one] * 8), bundle(*[one] * (OSC_MAX // len(one)))
     events, counted, _ = heard(folder, [("127.0.0.1", fits), ("127.0.0.1", long), ("127.0.0.1", one)])
     assert len([event for event in events if isinstance(event, Moved)]) == 9
     assert [(row.who, row.what, row.number) for row in counted] == [("floor board", TOO_LONG, 1)]
@@ -114,8 +118,7 @@ def test_what_is_longer_than_any_foot_s_is_counted_and_not_read(tmp_path: Path) 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere only one address of 127/8 is there")
 def test_a_pedal_of_any_host_hears_all_but_those_of_others(tmp_path: Path) -> None:
-    few = "name: few\ncontrols:\n  a: {sends: {osc: /few/a}, press: next}\n"
-    (tmp_path / "few.yaml").write_text(few, "utf-8")
+    (tmp_path / "few.yaml").write_text(FEW, "utf-8")
     rig_with(
         tmp_path,
         f"pedals:\n  - {{name: mine, osc port: 9010, from: {SINGER}, mapping: few}}\n"
@@ -126,6 +129,20 @@ def test_a_pedal_of_any_host_hears_all_but_those_of_others(tmp_path: Path) -> No
     found = [(type(one), one.pedal) for one in events if isinstance(one, Moved | Unmapped)]
     assert found == [(Moved, 1), (Unmapped, 0), (Unmapped, 1), (Moved, 0)]
     assert (counted, wrong) == ([], [])
+
+
+def test_each_message_of_a_bundle_is_of_the_pedal_that_knows_it_up_to_a_bound(tmp_path: Path) -> None:
+    (tmp_path / "few.yaml").write_text(FEW, "utf-8")
+    shared = "  - {name: floor board, osc port: 9010, mapping: osc-buttons, listener: fiddler}\n"
+    rig_with(tmp_path, "pedals:\n  - {name: mine, osc port: 9010, mapping: few}\n" + shared)
+    one, two, stray = build("/few/a", (1,)), build("/foot/more", (1,)), build("/battery", (0.9,))
+    many = bundle(two, stray, *[one, two] * (PER_PACKET // 2))
+    events, counted, _ = heard(tmp_path, [("127.0.0.1", bundle(two, stray)), ("127.0.0.1", many)])
+    found = [(type(event), event.pedal) for event in events if isinstance(event, Moved | Unmapped)]
+    assert found[:2] == [(Moved, 1), (Unmapped, 1)]
+    # A packet with messages of both may be from either.
+    assert found[2:] == [(Moved, 1), (Unmapped, 0), *[(Moved, 0), (Moved, 1)] * (PER_PACKET // 2 - 1)]
+    assert [(row.who, row.what, row.number) for row in counted] == [("mine", FLOOD, 1), ("floor board", FLOOD, 1)]
 
 
 def test_this_machine_by_its_name() -> None:

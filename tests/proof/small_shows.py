@@ -20,6 +20,7 @@ from depth import LONG
 from msgspec.structs import replace
 
 from stagectl.core.actions import (
+    WISHED,
     Action,
     Back,
     ClearNudges,
@@ -182,7 +183,7 @@ class _Draw:
         draw = chance.random()
         if draw < 0.55:
             column, listener = self.nudged
-            lasts = chance.choice(tuple(Lasts)) if self.way else self.lasts
+            lasts = chance.choice(WISHED) if self.way else self.lasts
             by = 100 * chance.choice((-2, -1, -1, 1, 1, 2))
             return Nudge(by=abs(by) * self.way if self.way else by, column=column, listener=listener, lasts=lasts)
         if draw < 0.65 and self.scenes:

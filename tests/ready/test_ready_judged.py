@@ -132,12 +132,27 @@ def test_lamps_are_at_the_pedals_own_port_and_keep_nobody_from_playing() -> None
 
 def test_a_keyboard_is_found_or_not() -> None:
     there = [Keyboard(Path("/dev/input/event4"), "Page Turner")]
-    assert keyboards.judged("pedal", "page", there) == finding.fine(
-        "pedal", "`Page Turner` at /dev/input/event4 may be read"
-    )
-    missing = keyboards.judged("pedal", "page tuner", there)
+    assert keyboards.judged([("pedal", "page")], there) == [
+        finding.fine("pedal", "`Page Turner` at /dev/input/event4 may be read")
+    ]
+    (missing,) = keyboards.judged([("pedal", "page tuner")], there)
     assert missing.word == "wrong" and "did you mean `Page Turner`" in missing.says
-    assert keyboards.judged("pedal", "page", "the group `input` …").word == "wrong"
+    (closed,) = keyboards.judged([("pedal", "page")], "the group `input` …")
+    assert closed.word == "wrong"
+
+
+def test_two_keyboards_of_one_name_are_one_for_each_pedal() -> None:
+    there = [Keyboard(Path(f"/dev/input/event{at}"), "Page Turner") for at in (4, 5)]
+    both = [("left foot", "page"), ("right foot", "Page Turner")]
+    assert [(one.word, one.says) for one in keyboards.judged(both, there)] == [
+        ("fine", "`Page Turner` at /dev/input/event4 may be read"),
+        ("fine", "`Page Turner` at /dev/input/event5 may be read"),
+    ]
+    _, second = keyboards.judged(both, there[:1])
+    assert (second.word, second.says) == (
+        "wrong",
+        "`Page Turner` is for `left foot`, and no other device with keys has `Page Turner` in its name",
+    )
 
 
 # -- sockets that are really there ----------------------------------------------------------------------------

@@ -150,9 +150,40 @@ def test_a_layer_is_laid_and_taken_off_at_the_keys(tmp_path: Path) -> None:
     for name in ("rig.yaml", "setlist.yaml"):
         (tmp_path / name).write_text((DEMO / name).read_text())
     terminal = Terminal(tmp_path)
+    terminal.press("1")
     said = terminal.press("2")
     assert "drum pedal: layer mine" in said
     assert "  from here on  1  drum pedal, left   press: nudge own +3 dB\n" in said
-    assert "drummer: kick to -3 dB" in terminal.press("1")
+    assert "drummer: kick -6 dB → -3 dB" in terminal.press("1")
     assert "drum pedal: no layer" in terminal.press("2")
     assert "Lanterns at Low Tide" in terminal.press("1")
+
+
+@pytest.mark.parametrize(
+    ("second", "says"),
+    [
+        (12, None),
+        (13, "1 more control has no key, and can be pressed with `--page`: right, c12"),
+        (15, "3 more controls have no key, and can be pressed with `--page`: right, c12; right, c13; right, c14"),
+        (33, "21 more controls have no key, and can be pressed with `--page`: {}; and 1 more"),
+    ],
+)
+def test_controls_beyond_the_keys_are_named(second: int, says: str | None, tmp_path: Path) -> None:
+    """There are 32 keys: 20 controls of one pedal leave 12 for the other."""
+    for name, count in (("one", 20), ("other", second)):
+        rows = [f"  c{at}: {{sends: {{control change: {at}}}, press: undo}}\n" for at in range(count)]
+        (tmp_path / f"{name}.yaml").write_text(f"name: {name}\ncontrols:\n{''.join(rows)}")
+    (tmp_path / "rig.yaml").write_text(
+        "inputs: [{name: voice, socket: 1}]\nlisteners: [{name: ada, mix: 1}]\n"
+        "desk: {profile: control-change, port: desk}\npedals:\n"
+        "  - {name: left, port: a, mapping: one, listener: ada}\n"
+        "  - {name: right, port: b, mapping: other, listener: ada}\n"
+    )
+    (tmp_path / "setlist.yaml").write_text("title: t\nrig: rig.yaml\nbase: {ada: {voice: -6}}\nsongs: [{name: one}]\n")
+    terminal = Terminal(tmp_path)
+    assert len(terminal.keyboard.keys) == min(32, 20 + second)
+    said = terminal.press("?")
+    assert ("no key" in said) is (says is not None)
+    if says is not None:
+        listed = "; ".join(f"right, c{at}" for at in range(12, 32))
+        assert says.format(listed) in " ".join(said.split())

@@ -23,6 +23,23 @@ def test_two_pedals_that_look_for_one_port(tmp_path: Path) -> None:
     )
 
 
+def test_two_pedals_that_look_for_one_keyboard(tmp_path: Path) -> None:
+    copy = Copy(tmp_path, "nine-songs")
+    foot = "  - {name: NAME foot, keyboard: PAGE turner, mapping: page-turner, listener: singer}"
+    left, right = foot.replace("NAME", "left").replace("PAGE", "Page"), foot.replace("NAME", "right")
+    # A port of that name is none of theirs.
+    copy.plant(RIG, "    port: drum pedal", "    port: page turner")
+    copy.plant(RIG, "pedals:\n", f"pedals:\n{left}\n{right.replace('PAGE', 'page')}  #!\n")
+    show = copy.show()
+    found = [one for one in advice_on(show, compile_show(show).plan) if "looks for a" in one.text]
+    assert [(Path(one.file).name, one.line) for one in found] == copy.all_marks()
+    assert found[0].text == (
+        "`right foot` looks for a keyboard with `page turner` in its name, as `left foot` does: which of two such "
+        "keyboards is whose is up to the system, so say more of each name, or, where the names are the same, try both "
+        "before the show"
+    )
+
+
 def test_what_is_so_at_some_venues_alone_says_at_which(tmp_path: Path) -> None:
     copy = Copy(tmp_path, "nine-songs")
     show = copy.show()

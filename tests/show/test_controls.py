@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -59,6 +60,20 @@ def test_a_switch_of_every_kind(tmp_path: Path) -> None:
     assert (latching.kind, latching.switch) == (Kind.LATCHING, Switch(latching=True, bounce_ns=50 * MS))
     assert (closed.kind, closed.switch) == (Kind.MOMENTARY, Switch(rests_closed=True, threshold=10))
     assert once.kind is Kind.ONE_SHOT
+
+
+@pytest.mark.parametrize(
+    ("more", "up", "down"),
+    [
+        ("", (0, 8_192, 12_287), (12_288, 16_383)),
+        (", rests: closed", (4_096, 8_192, 16_383), (0, 4_095)),
+        (", threshold: 8000", (0, 7_999), (8_000, 8_192, 16_383)),
+    ],
+)
+def test_pitch_bend_rests_at_its_centre(tmp_path: Path, more: str, up: Sequence[int], down: Sequence[int]) -> None:
+    text = f"controls:\n  stick: {{sends: pitch bend, press: next{more}}}\n"
+    (stick,) = compiled(tmp_path, text).controls
+    assert [stick.switch.is_down(value, stick.top) for value in (*up, *down)] == [False] * len(up) + [True] * len(down)
 
 
 def test_a_repeat_and_its_times(tmp_path: Path) -> None:

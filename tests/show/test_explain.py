@@ -12,11 +12,12 @@ from typing import Any, Final
 
 import pytest
 import yaml
+from demo_copies import SETLIST, Copy
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from stagectl.core.actions import Action, Back, GoTo, Lasts, Next, Nudge, Recall, Undo
+from stagectl.core.actions import WISHED, Action, Back, GoTo, Next, Nudge, Recall, Undo
 from stagectl.core.events import DeskCame, DeskSaid, Event, Moved, PedalCame, Wanted
 from stagectl.core.levels import OFF, Level
 from stagectl.core.state import State, begin
@@ -191,7 +192,7 @@ def test_what_carries_over_to_another_song() -> None:
     """What lasts for the song stays behind, also where the account is of another song."""
     account, state = rehearsed(None, 27)
     plan, send = account.plan, account.plan.inputs.index("keys")
-    for lasts in Lasts:
+    for lasts in WISHED:
         wanted = Wanted(action=Nudge(by=200, column=send, lasts=lasts), who="singer", listener=0)
         state = step(plan, state, wanted, state.now).state
     tram = next(at for at, stop in enumerate(plan.stops) if stop.name == "Slow Tram Home")
@@ -199,6 +200,29 @@ def test_what_carries_over_to_another_song() -> None:
     there = [line.did for line in account.lines(send, moved_to(plan, state, tram)) if "nudges" in line.what]
     assert (here, there) == (["+2", "+2", "+2"], ["+2"])
     assert moved_to(plan, state, state.place.stop) is state
+
+
+@pytest.mark.parametrize(
+    ("levels", "said"),
+    [
+        ("drummer: {click: -3}, everyone: {click: off}", ["off (everyone)", "-3 dB"]),
+        ("everyone: {click: off}, drummer: {click: -3}", ["off (everyone)", "-3 dB"]),
+        ("drummer: {click: up 1}, everyone: {click: -15}", ["-15 dB (everyone)", "up 1"]),
+        ("drummer: {click: up 1}, everyone: {click: up 2}", ["up 2 (everyone)", "up 1"]),
+    ],
+)
+def test_what_a_layer_says_of_a_listener_goes_over_what_it_says_of_everyone(
+    tmp_path: Path, levels: str, said: list[str]
+) -> None:
+    copy = Copy(tmp_path, "nine-songs")
+    copy.plant(SETLIST, "songs:\n", f"songs:\n  - {{name: First, levels: {{{levels}}}}}\n")
+    show = copy.show()
+    plan = compile_show(show).plan
+    send = plan.send(plan.listeners.index("drummer"), plan.inputs.index("click"))
+    state = moved_to(plan, begin(plan, 0), 1)
+    lines = [line for line in Account(show, plan, None).lines(send, state) if line.what == "song"]
+    assert [line.did for line in lines] == said
+    assert lines[-1].level == plan.stops[1].levels[send]
 
 
 # -- shows by chance --------------------------------------------------------------------------------------
@@ -291,9 +315,9 @@ def as_read(rig: dict[str, Any], setlist: dict[str, Any], hall: bool, place: tup
             typed = next((base[name] for name in names if name in base), default)
             level = float(typed.removesuffix(" dB")) if typed not in ("off", None) else typed
             for layer in layers:
-                for whose, sends in layer.items():
-                    for name, change in sends.items():
-                        if whose in (listener["name"], "everyone") and name in names:
+                for whose in ("everyone", listener["name"]):
+                    for name, change in layer.get(whose, {}).items():
+                        if name in names:
                             level = changed(level, change)
             yield level
 
@@ -311,7 +335,7 @@ ACTIONS: st.SearchStrategy[Action] = st.one_of(
         by=st.sampled_from((-1_200, -300, -100, 100, 300, 1_200)),
         column=st.integers(0, 2),
         listener=st.integers(0, 1),
-        lasts=st.sampled_from(Lasts),
+        lasts=st.sampled_from(WISHED),
     ),
     st.sampled_from((Next(), Back(), Undo(), Recall(), Recall(scene=0))),
     st.builds(GoTo, stop=st.just(1)),

@@ -11,7 +11,7 @@ from stage_boards import show_at
 from stagectl.core.actions import Next
 from stagectl.core.events import DeskCame, DeskSaid, Event, Wake, Wanted
 from stagectl.core.levels import OFF, Level
-from stagectl.core.plan import Answers
+from stagectl.core.link import Answers
 from stagectl.core.state import begin
 from stagectl.core.step import step
 from stagectl.story.rows import Row, Teller, as_json

@@ -66,6 +66,29 @@ def test_a_stop_is_news_where_nothing_was_known() -> None:
     assert follower.hear(STOP, player.time(3 * SECOND)) == ()
 
 
+@pytest.mark.parametrize(("where", "clock"), [(START, 0), (song_position(10), 60)], ids=["start", "song position"])
+def test_a_continue_says_nothing_where_nobody_knows_from_where(where: bytes, clock: int) -> None:
+    """The port was away in mid-song: no clock is the one after the last that was heard."""
+    follower, player = Follower("clock", STEADY), Player()
+    heard(follower, [Heard(player.zero - MS, START), *player.clocks(STEADY, 0, SECOND)])
+    follower.reset(STEADY)
+    at = player.time(2 * SECOND)
+    assert heard(follower, [Heard(at, CONTINUE), *(Heard(at + one, CLOCK) for one in range(0, SECOND, 20 * MS))]) == []
+    again = at + 2 * SECOND
+    assert follower.hear(where, again) == (Said(STEADY.at_clock(clock), again, False),)
+    assert follower.hear(CLOCK, again + MS) == (Said(STEADY.at_clock(clock), again + MS, True),)
+
+
+def test_another_song_begins_at_its_beginning() -> None:
+    """And what was to go on from nobody knows where is over with the song before."""
+    follower = Follower("clock", STEADY)
+    follower.hear(CONTINUE, SECOND)
+    follower.play(STEADY)
+    assert follower.hear(CLOCK, 2 * SECOND) == ()
+    follower.hear(CONTINUE, 3 * SECOND)
+    assert follower.hear(CLOCK, 4 * SECOND) == (Said(0, 4 * SECOND, True),)
+
+
 def test_a_stop_says_no_more_than_was_heard() -> None:
     """However late it comes: the track is no further than the clock that did not come."""
     follower, player = Follower("clock", STEADY), Player()

@@ -19,7 +19,7 @@ from big_shows import Size, write_big
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stagectl.core.actions import Action, ClearNudges, FallBack, GoTo, Hush, Lasts, Nudge, Recall, Undo
+from stagectl.core.actions import WISHED, Action, ClearNudges, FallBack, GoTo, Hush, Nudge, Recall, Undo
 from stagectl.core.events import Event, Moved, Wanted
 from stagectl.core.levels import Level
 from stagectl.rehearse.room import Room
@@ -38,6 +38,7 @@ OTHER_WORDS = {
     "nudges for the night": "nudge",
     "nudges for the song": "nudge",
     "nudges for the section": "nudge",
+    "held when nudged": "nudge",
     "nudge floor": "nudge",
     "the desk's range": "desk's range",
 }
@@ -90,8 +91,8 @@ def some(chance: random.Random, room: Room) -> Event:
     column = chance.randrange(plan.width)
     actions: tuple[Action, ...] = (
         GoTo(stop=chance.randrange(len(plan.stops))),
-        Nudge(by=by, column=column, lasts=chance.choice([*Lasts])),
-        Nudge(by=by, column=column, lasts=chance.choice([*Lasts])),
+        Nudge(by=by, column=column, lasts=chance.choice(WISHED)),
+        Nudge(by=by, column=column, lasts=chance.choice(WISHED)),
         Nudge(by=1_200, column=column),
         Hush(),
         ClearNudges(),

@@ -19,9 +19,9 @@ OF_ENDS: Final = (
     Bug(
         "after a stored scene only what differs is told",
         2,
-        "core/advancing.py",
-        "        work.set(asked=(None,) * len(work.state.asked), retell=frozenset())\n",
-        "        work.set(retell=frozenset())\n",
+        "core/stored.py",
+        "    work.set(asked=(None,) * len(work.state.asked), retell=frozenset(), scene_owed=None, known=known)\n",
+        "    work.set(retell=frozenset(), scene_owed=None, known=known)\n",
         needs=("stored",),
     ),
     Bug(

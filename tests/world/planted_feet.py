@@ -39,9 +39,9 @@ OF_FEET: Final = (
         "refusal at a ceiling not recorded",
         6,
         "core/wishing.py",
-        "        refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))\n",
+        "        refuse(work, by, given.reason, given.what or asked.named)\n",
         "        if given.reason is not Reason.AT_CEILING:\n"
-        "            refuse(work, by, given.reason, given.what or work.plan.part_name(asked.listener, asked.named))\n",
+        "            refuse(work, by, given.reason, given.what or asked.named)\n",
     ),
     Bug(
         "unknown message dropped silently",
