@@ -13,8 +13,10 @@ from stagectl.cli import complete
 from stagectl.cli.common import count, journal_at, load, setlist_argument
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Iterable, Sequence
 
+    from stagectl.keep.again import Record
     from stagectl.keep.evidence import Night
     from stagectl.keep.offers import Offer
     from stagectl.show.load import Show
@@ -97,25 +99,41 @@ def _nights(show: Show, journals: Sequence[Path], waiting: Waiting) -> list[Nigh
     where one was that of another setlist, or its venue is none of this setlist's."""
     from stagectl.errors import JournalError
     from stagectl.journal.of_setlist import of_another
-    from stagectl.journal.read import files, night, open_read, rows
+    from stagectl.journal.read import night, one_moment, open_read, sensibly
     from stagectl.keep.nights import night_of
-    from stagectl.term.waiting import last_number, number, over_rows
 
     found = []
     for path in _once(map(journal_at, journals), waiting) or [_last_of(show, waiting)]:
-        with closing(open_read(path)) as connection:
+        # It may be played still.
+        with closing(open_read(path)) as connection, one_moment(connection):
             played = night(connection)
             says = of_another(played, show.sources["setlist"].path, show.setlist.title)
             if says is not None:
                 raise JournalError(f"{path}: {says}")
             waiting.at(f"reading {path.name}")
-            story = over_rows(waiting, rows(connection), last_number(connection), number)
-            try:
-                one = night_of(show, _name(played.begun_us, played.venue), played.venue, files(connection), story)
-            except ValueError as error:
-                raise JournalError(f"{path}: {error}") from error
+            record = _record(connection, path, played.venue, waiting)
+            with sensibly(str(path)):
+                one = night_of(show, _name(played.begun_us, played.venue), played.venue, record)
             found.append((played.begun_us, one))
     return [one for _, one in sorted(found, key=lambda pair: pair[0])]
+
+
+def _record(connection: sqlite3.Connection, path: Path, venue: str | None, waiting: Waiting) -> Record:
+    """What the journal at `path` keeps of a night, to be played again. Raises JournalError where it keeps no events, or
+    this version of the program does not take its files."""
+    from stagectl.errors import JournalError
+    from stagectl.journal.read import events, files_of, rows
+    from stagectl.keep.again import Record
+    from stagectl.live.resume import chapters
+    from stagectl.term.waiting import last_number, over_rows
+
+    kept = files_of(connection, path)
+    try:
+        plans = chapters(kept, venue, None)
+    except JournalError as error:
+        raise JournalError(f"{path}: {error}") from error
+    heard = over_rows(waiting, events(connection), last_number(connection), lambda one: one[0])
+    return Record(plans, lambda: heard, lambda: rows(connection))
 
 
 def _once(journals: Iterable[Path], waiting: Waiting) -> list[Path]:
@@ -172,9 +190,12 @@ def _write(show: Show, accepted: Sequence[Offer]) -> None:
     from datetime import datetime
 
     from stagectl.keep.nights import proved_text, raw_of
+    from stagectl.keep.words import measured_before
     from stagectl.keep.write import write_over
 
     path = show.sources["setlist"].path
     new = proved_text(show, accepted)
     backup = write_over(path, raw_of(show), new, datetime.now().astimezone())
     click.echo(f"{count(len(accepted), 'change')} written to {path}; what it was is in {backup.name}.")
+    for line in measured_before(show, accepted):
+        click.echo(f"  {line}.")

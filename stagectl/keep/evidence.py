@@ -10,7 +10,8 @@ A song says nothing of a send (None)
 - where it was passed through in less than `STAY_NS`, or its levels had fallen back to the base;
 - before the first word of the night: whoever nudges in the third song may have wanted it in the first;
 - where the wish was younger than `SETTLED_NS` when the song was left: it may have been meant for the next one;
-- where the send's ceiling held the level, or how far a treadle stands is not known: how much was wanted cannot be told.
+- where the send's ceiling held the level, or the journal's rows show another level than the night has, when it is
+  played again: how much was wanted cannot be told.
 
 A night without a word about a send says that its level was right in every song.
 """
@@ -38,8 +39,8 @@ SILENT: Final = -1_000_000
 
 
 class Night(NamedTuple):
-    """A night. `name`: how it is told; `then`: the plan of its own text (or, where the journal has none, the present
-    one, and `exact` is no); `now`: the plan of the present text at its venue."""
+    """A night. `name`: how it is told; `then`: the plan of its own text, the last one where there were several (then
+    `exact` is no); `now`: the plan of the present text at its venue."""
 
     name: str
     venue: str | None
@@ -111,6 +112,8 @@ class Asking:
         if first is not None and number < first:
             return None
         nothing = SILENT if isinstance(now, Off) else 0
+        if then in visit.unlike:
+            return None
         wish = visit.stood[visit.last].get(then)
         if wish is None or then in visit.passing:
             return nothing

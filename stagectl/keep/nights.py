@@ -7,23 +7,22 @@ the accepted changes come to.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice, zip_longest
-from typing import Final, TypeAlias
+from itertools import islice
+from typing import Final
 
-from stagectl.core.plan import Plan
 from stagectl.errors import Fault, FileFaults
+from stagectl.keep.again import Record, played_again
 from stagectl.keep.decide import Passed, decide
 from stagectl.keep.evidence import Asking, Night
-from stagectl.keep.ledger import Ledger
 from stagectl.keep.offers import Desk, Offer, offers
 from stagectl.keep.splice import SpliceError, Splicer, proved
 from stagectl.keep.told import Told
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_kept
 from stagectl.show.proof import proof_of
-from stagectl.story.rows import Row, stop_names
+from stagectl.story.rows import stop_names
 
 WRONG_MAX: Final = 3
 """Places with a level other than meant that are told."""
@@ -38,59 +37,13 @@ class Lesson:
     notes: tuple[str, ...]
 
 
-def night_of(
-    show: Show,
-    name: str,
-    venue: str | None,
-    files: Mapping[int, Mapping[str, bytes]],
-    rows: Iterable[tuple[int, int, Row]],
-) -> Night:
-    """A night of the show, from what its journal kept: `files`, the texts of the night, and its `rows`, as `read.files`
-    and `read.rows` give them. Where the texts changed while it was played, each stretch is read by its own. Raises
-    ValueError where the show has no such venue any more."""
-    now = compile_show(show, venue).plan
-    texts = [(since, _plan_of(files[since], venue)) for since in sorted(files)] or [(0, None)]
-    ledger: Ledger | None = None
-    then, exact = now, False
-    for (_, plan), stretch in _stretches(texts, rows):
-        # Where the present program does not take a text, the present one has to do.
-        then, exact = (now, False) if plan is None else (plan, True)
-        if ledger is None:
-            ledger = Ledger(then, exact=exact)
-        else:
-            ledger.goes_on_by(then, exact=exact)
-        ledger.stretch(stretch)
-    assert ledger is not None
-    told = ledger.read(())
+def night_of(show: Show, name: str, venue: str | None, record: Record) -> Night:
+    """A night of the show, played again. Raises ValueError where the show has no such venue any more, and one of
+    `read.NONSENSE` where an event is none."""
+    now, told = compile_show(show, venue).plan, played_again(record)
     played = {stop_names(now, at)[0] for at in range(len(now.stops))}
-    told.strangers |= {f"`{visit.song}`" for visit in told.visits if visit.song not in played}
-    return Night(name, venue, told, then, now, exact and len(files) == 1)
-
-
-_Text: TypeAlias = tuple[int, Plan | None]
-"""The number of the line after which a text was in force, and its plan; None where there is none."""
-
-
-def _plan_of(files: Mapping[str, bytes], venue: str | None) -> Plan | None:
-    try:
-        return compile_show(load_kept(files), venue).plan
-    except (FileFaults, ValueError):
-        return None
-
-
-def _stretches(texts: Sequence[_Text], rows: Iterable[tuple[int, int, Row]]) -> Iterator[tuple[_Text, Iterator[Row]]]:
-    """The rows of each text, in their order; each is to be read before the next one is asked for."""
-    coming = iter(rows)
-    held = next(coming, None)
-
-    def until(end: int | None) -> Iterator[Row]:
-        nonlocal held
-        while held is not None and (end is None or held[0] <= end):
-            row, held = held[2], next(coming, None)
-            yield row
-
-    for text, after in zip_longest(texts, texts[1:]):
-        yield text, until(None if after is None else after[0])
+    told.strangers = {f"`{visit.song}`" for visit in told.visits if visit.song not in played}
+    return Night(name, venue, told, record.chapters[-1].plan, now, len(record.chapters) == 1)
 
 
 def lesson_of(show: Show, nights: Sequence[Night]) -> Lesson:
@@ -106,6 +59,13 @@ def _notes(nights: Sequence[Night]) -> Iterable[str]:
         told: Told = night.told
         if not told.ended:
             yield f"{night.name}: the journal has no end yet, so this goes up to its last line"
+        if told.strays is not None:
+            says = f"played again, it goes another way than its journal after {told.strays}"
+            yield f"{night.name}: {says}: left out from there"
+        unlike = len({send for visit in told.visits for send in visit.unlike})
+        if unlike:
+            which = f"{unlike} level{'s' * (unlike > 1)}"
+            yield f"{night.name}: played again, {which} would not be what the journal says: left out where that is so"
         edited = _edited(night)
         if edited:
             yield f"{night.name}: the setlist was edited since: {edited}; what it gives now is counted in"
@@ -117,13 +77,6 @@ def _notes(nights: Sequence[Night]) -> Iterable[str]:
 
 def _edited(night: Night) -> str:
     """What is different in the present text; empty where nothing is."""
-    if not night.exact:
-        some = len(night.told.drifted)
-        return (
-            f"{some} level{'s' * (some > 1)} of the night {'are' if some > 1 else 'is'} not what it says"
-            if some
-            else ""
-        )
     if (night.then.inputs, night.then.listeners) != (night.now.inputs, night.now.listeners):
         return "inputs or listeners are others"
     then = {(stop.song, stop.section, stop.name): stop.levels for stop in night.then.stops}

@@ -12,7 +12,7 @@ ceiling is passed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -196,10 +196,9 @@ def _offer(desk: Desk, kept: Kept) -> Offer | None:
         path=usual if mine is None else mine.place,
         before=None if mine is None else mine.change,
         after=_moved(kept, under, kept.by),
-        hand=_by_hand(desk, key, kept, said, mine),
     )
-    if offer.hand or offer.before == offer.after:
-        return offer if offer.hand else None
+    if offer.before == offer.after:
+        return None
     return _bounded(desk, offer, under) if _rises(kept) else offer
 
 
@@ -259,27 +258,3 @@ def _grouped(plan: Plan, said: Sequence[Said], send: int) -> SetTo | ShiftBy | N
     """What a layer says of a listener's send through a group, which a line of its own comes instead of."""
     name = plan.listeners[plan.listener_of(send)]
     return next((one.change for one in said if name in one.place[-2:]), None)
-
-
-def _by_hand(desk: Desk, key: Key, kept: Kept, said: Sequence[Said], mine: Said | None) -> str:
-    """Why a change cannot be offered as it is; empty where it can. What is said of everyone further down in the same
-    layer would undo it."""
-    name = desk.plans[None].listeners[desk.plans[None].listener_of(kept.send)]
-    others = [one for one in said if name not in one.place[-2:]]
-    listed = list(_listeners(desk.show, key))
-    below = [one for one in others if name in listed and listed.index(str(one.place[-2])) > listed.index(name)]
-    sets = kept.sets or kept.by == SILENT
-    if any(sets or isinstance(one.change, SetTo) for one in below):
-        return f"in this layer `{below[-1].place[-2]}` stands further down and counts"
-    return ""
-
-
-def _listeners(show: Show, key: Key) -> Mapping[str, object]:
-    """What a layer says, by listener, in the order in which it is written."""
-    setlist = show.setlist
-    if key.layer == "base":
-        return setlist.base
-    if key.layer == "venue":
-        return setlist.venues[str(key.venue)]
-    song = setlist.songs[key.song]
-    return song.levels if key.section < 0 else song.sections[key.section].levels

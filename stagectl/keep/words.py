@@ -13,6 +13,7 @@ from stagectl.keep.evidence import SILENT
 from stagectl.keep.nights import Lesson, raw_of, spliced
 from stagectl.keep.offers import Offer, value_text
 from stagectl.keep.splice import Splicer
+from stagectl.show.ears import setting_of
 from stagectl.show.load import Show
 
 CAUTION = (
@@ -84,6 +85,18 @@ def grounds_words(grounds: Grounds) -> str:
         return f"{nights}{songs}: off ({', '.join(grounds.nights)})"
     spread = "" if grounds.low == grounds.high else f", from {text(grounds.low)} to {text(grounds.high)}"
     return f"{nights}{songs}: median {text(grounds.middle)}{spread} ({', '.join(grounds.nights)})"
+
+
+def measured_before(show: Show, accepted: Sequence[Offer]) -> Iterator[str]:
+    """Whose level at the ear was measured with the desk at a base that changes now: the sum that it was measured at has
+    to be said, or the estimates of exposure go by the new one. `show`: with the base as it was."""
+    changed = {offer.listener for offer in accepted if offer.key.layer == "base"}
+    for at, (model, one) in enumerate(zip(show.rig.listeners, setting_of(show).listeners, strict=True)):
+        if one.name in changed and one.measured is not None and model.measured and model.measured.mix_sum is None:
+            line = show.sources["rig"].text.line(("listeners", at, "measured"))
+            place = f"{Path(show.sources['rig'].path).name}:{line}"
+            says = f"{place}: `{one.name}` was measured at the base as it was: add"
+            yield f"{says} `mix sum: {plain_text(one.measured.mix_sum)}` there, or the estimates go wrong"
 
 
 def lines(teller: Teller, lesson: Lesson) -> Iterator[str]:

@@ -8,14 +8,14 @@ up to the next one's turn.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
 from msgspec.structs import replace
 
 from stagectl.core.doubt import NOTHING_KNOWN
-from stagectl.core.effects import Effect
+from stagectl.core.effects import Arrived, Changed, Effect, Pressed
 from stagectl.core.events import (
     DeskCame,
     DeskSaid,
@@ -31,7 +31,7 @@ from stagectl.core.events import (
 )
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
-from stagectl.core.step import step
+from stagectl.core.step import Stepped, step
 from stagectl.core.whole_mixes import is_left_alone
 from stagectl.story.entry import Heard
 from stagectl.story.hands import Hand, above_as, by_hand, hands_of, laid_down
@@ -50,8 +50,13 @@ OF_THE_DESK: Final = (DeskCame, DeskWent, DeskSaid)
 def is_of_the_core(row: Row) -> bool:
     """Whether a row is one that the core has made of events: no other kind, none that stands for rows that are missing,
     and no level that an edited file has moved."""
-    missing = row.kind == "link" and row.who == "journal" and (row.what or "").startswith("missing ")
-    return row.kind not in NOT_OF_THE_CORE and not missing and not (row.kind == "change" and row.what == BY_EDIT)
+    is_of_another = row.kind in NOT_OF_THE_CORE or (row.kind == "change" and row.what == BY_EDIT)
+    return not is_of_another and not says_what_is_missing(row)
+
+
+def says_what_is_missing(row: Row) -> bool:
+    """Whether a row stands for lines that the journal lacks."""
+    return row.kind == "link" and row.who == "journal" and (row.what or "").startswith("missing ")
 
 
 class Desk(NamedTuple):
@@ -70,6 +75,33 @@ class Chapter(NamedTuple):
     desk: Desk | None = None
 
 
+class Moment(NamedTuple):
+    """An instant of a night in which something was done, as `step` counts time: the states before and after it, and its
+    effects."""
+
+    at: int
+    before: State
+    effects: Sequence[Effect]
+    after: State
+
+
+See: TypeAlias = Callable[[Moment], None]
+
+
+def moments(plan: Plan, before: State, what: Event, now: int, stepped: Stepped) -> Iterator[Moment]:
+    """A step instant by instant: what is due before an event has its own time, and a state of its own. `stepped`: what
+    the whole of it has given."""
+    times = sorted({one.at for one in stepped.effects if isinstance(one, (Pressed, Arrived, Changed))})
+    for at in times[:-1]:
+        stepped_to = step(plan, before, Wake(), at)
+        yield Moment(at, before, stepped_to.effects, stepped_to.state)
+        before = stepped_to.state
+    if len(times) > 1:
+        stepped = step(plan, before, what, now)
+    if times:
+        yield Moment(times[-1], before, stepped.effects, stepped.state)
+
+
 def translations(chapters: Sequence[Chapter], plan: Plan) -> list[tuple[int, Translation | None]]:
     """How what was heard by each of some plans is said for one plan, with the number of the line after which that
     counts; None where it is the same plan."""
@@ -78,10 +110,18 @@ def translations(chapters: Sequence[Chapter], plan: Plan) -> list[tuple[int, Tra
 
 class Played:
     """A night that is played again on a plan. `zero`: the time that counts as its beginning, ns; `chapters`: the plans
-    that its events were heard by, the earliest first; `deaf`: with no desk; `watched`: for hands at the desk."""
+    that its events were heard by, the earliest first; `deaf`: with no desk; `watched`: for hands at the desk; `see` is
+    called with each moment in which somebody or something has pressed, arrived or changed."""
 
     def __init__(
-        self, plan: Plan, chapters: Sequence[Chapter], zero: int = 0, *, deaf: bool = False, watched: bool = False
+        self,
+        plan: Plan,
+        chapters: Sequence[Chapter],
+        zero: int = 0,
+        *,
+        deaf: bool = False,
+        watched: bool = False,
+        see: See | None = None,
     ) -> None:
         self.plan = plan
         self.state: State = begin(plan, zero)
@@ -94,6 +134,7 @@ class Played:
         self._zero = zero
         self._deaf = deaf
         self._watched = watched
+        self._see = see
         self._teller = Teller(plan, zero)
         ways = zip(chapters, translations(chapters, plan), strict=True)
         self._ways = [(chapter, way) for chapter, (_, way) in ways][::-1]
@@ -107,8 +148,9 @@ class Played:
         translation = next((way for chapter, way in self._ways if number > chapter.since), None)
         if self._deaf or translation is not None:
             if isinstance(found, OF_THE_DESK):
-                # What the desk said was said of levels of other files: on these it would be taken for hands.
-                return []
+                # What the desk said was said of levels of other files: on these it would be taken for hands. What is
+                # due by then comes with it all the same, as it did that night.
+                return self.until(kept.at)
             some = (found,) if translation is None else translation.all_of(found)
         self.left_out += not some
         rows: list[Row] = []
@@ -166,11 +208,15 @@ class Played:
         return self._step(Wake(), at)
 
     def _step(self, what: Event, at: int) -> list[Row]:
-        effects: Sequence[Effect]
         before, now = self.state, self._zero + at
-        self.state, effects = step(self.plan, before, what, now)
+        stepped = step(self.plan, before, what, now)
+        effects: Sequence[Effect]
+        self.state, effects = stepped
         if self._watched and by_hand(effects):
             self.hands += [one._replace(at=one.at - self._zero) for one in hands_of(self.plan, before, what, now)]
+        if self._see is not None:
+            for moment in moments(self.plan, before, what, now, stepped):
+                self._see(moment)
         return self._teller.rows(effects) if effects else []
 
     def _note(self, what: Event) -> None:

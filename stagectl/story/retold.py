@@ -11,7 +11,7 @@ from typing import TypeAlias
 
 from stagectl.story.entry import Heard
 from stagectl.story.hands import Hand
-from stagectl.story.replay import Chapter, Played
+from stagectl.story.replay import Chapter, Moment, Played, See
 from stagectl.story.rows import Row
 
 Found: TypeAlias = tuple[Chapter, list[Hand]]
@@ -25,7 +25,8 @@ def _nobody(_at: int, _rows: list[Row]) -> None:
 class Retold:
     """A night, played again. `chapters`: its plans, the earliest first; `turns`: for each, the time of the last row
     that was made before it was in force, ns since the night began; `zero`: as in `Played`. `tell` is called with a
-    chapter's place among them, and rows that were made in it. `watched`: hands are wanted for another plan, too."""
+    chapter's place among them, and rows that were made in it; `see` with its place, and each of its moments as in
+    `Played`. `watched`: hands are wanted for another plan, too; `deaf`: with no desk."""
 
     def __init__(
         self,
@@ -34,17 +35,33 @@ class Retold:
         zero: int = 0,
         *,
         tell: Callable[[int, list[Row]], None] = _nobody,
+        see: Callable[[int, Moment], None] | None = None,
         watched: bool = False,
+        deaf: bool = False,
     ) -> None:
         self.chapters = chapters
         self.at = 0
         """The chapter that the night is in."""
         watched = watched or len(chapters) > 1
+        self._see = see
         self.own = [
-            Played(chapter.plan, chapters[: at + 1], zero, watched=watched) for at, chapter in enumerate(chapters)
+            Played(chapter.plan, chapters[: at + 1], zero, deaf=deaf, watched=watched, see=self._seen_in(at))
+            for at, chapter in enumerate(chapters)
         ]
         self._turns = turns
         self._tell = tell
+
+    def _seen_in(self, chapter: int) -> See | None:
+        """Sees the moments of a chapter, while the night is in it."""
+        see = self._see
+        if see is None:
+            return None
+
+        def seen(moment: Moment) -> None:
+            if chapter == self.at:
+                see(chapter, moment)
+
+        return seen
 
     @property
     def last(self) -> Played:

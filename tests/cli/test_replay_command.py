@@ -74,6 +74,30 @@ def test_edited_files_show_what_would_have_been_different_and_nothing_else(tmp_p
     assert lines[-1].endswith("would have led elsewhere")
 
 
+def test_a_press_that_waits_while_the_desk_speaks_is_no_difference(tmp_path: Path, show: Path) -> None:
+    """A double press may follow, so the press counts by time alone; what comes in first then is an answer of the desk,
+    which another desk would not give."""
+    mapping = (shipped("mappings") / "pedals" / "osc-buttons.yaml").read_text()
+    both = mapping.replace("press: {nudge: own, by: +1}\n", "press: {nudge: own, by: +1}\n    double press: undo\n")
+    (show / "osc-buttons.yaml").write_text(both)
+    presses = [
+        f"  - {{at: {at}, pedal: floor board, control: {control}, happens: press}}"
+        for at, control in (
+            ("0:01", "on"),
+            ("0:01.2", "more"),
+            ("0:05", "on"),
+            ("0:05.1", "more"),
+            ("0:08", "back"),
+            ("0:08.3", "more"),
+        )
+    ]
+    (show / "presses.yaml").write_text("\n".join(("presses:", *presses)) + "\n")
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    same = replay(str(path), "--setlist", str(show))
+    assert [line.partition(": ")[2] for line in same.output.splitlines()[1:]] == ["nothing would have been different"]
+
+
 def test_no_difference_is_told_in_the_same_words_twice(tmp_path: Path, show: Path) -> None:
     """Levels that many songs move alike are summed up in words that are the same on both sides."""
     path = tmp_path / "a.night"

@@ -19,10 +19,11 @@ from stagectl.errors import FileFaults, JournalError
 from stagectl.journal.headings import Headings
 from stagectl.journal.query import Asking, last, names
 from stagectl.journal.query import Wanted as Asked
-from stagectl.journal.read import files_of, night, open_read, rows
+from stagectl.journal.read import events, files_of, night, open_read, rows, sensibly
+from stagectl.keep.again import Record
 from stagectl.keep.nights import lesson_of, night_of
 from stagectl.live.broken_off import broken_off
-from stagectl.live.resume import take_up
+from stagectl.live.resume import chapters, take_up
 from stagectl.report.listing import one
 from stagectl.show.compile import Compiled, compile_show
 from stagectl.show.load import Show, load_show
@@ -127,8 +128,11 @@ def _report(path: Path) -> None:
 
 def _keep(path: Path) -> None:
     with closing(open_read(path)) as connection:
-        kept = {number: dict(held) for number, held in files_of(connection, path).items()}
-        found = night_of(show()[0], "a night", None, kept, rows(connection))
+        record = Record(
+            chapters(files_of(connection, path), None, None), lambda: events(connection), lambda: rows(connection)
+        )
+        with sensibly("an event of the journal cannot be played again"):
+            found = night_of(show()[0], "a night", None, record)
         lesson_of(show()[0], [found])
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from keep.tour import KEPT, PLANTS, Noise, Plant
-from stagectl.journal.read import files, night, open_read, rows
+from stagectl.journal.read import events, files, night, open_read, rows
+from stagectl.keep.again import Record
 from stagectl.keep.evidence import Night
 from stagectl.keep.nights import Lesson, lesson_of, night_of
 from stagectl.keep.offers import Offer
+from stagectl.live.resume import chapters
 from stagectl.show.load import Show
 
 
@@ -28,9 +31,14 @@ def read_nights(show: Show, paths: Sequence[Path]) -> list[Night]:
     out = []
     for path in paths:
         with closing(open_read(path)) as connection:
-            played = night(connection)
-            out.append(night_of(show, path.stem, played.venue, files(connection), rows(connection)))
+            venue = night(connection).venue
+            out.append(night_of(show, path.stem, venue, record_of(connection, venue)))
     return out
+
+
+def record_of(connection: sqlite3.Connection, venue: str | None) -> Record:
+    """What a journal keeps of a night."""
+    return Record(chapters(files(connection), venue, None), lambda: events(connection), lambda: rows(connection))
 
 
 def lesson(show: Show, paths: Sequence[Path]) -> Lesson:

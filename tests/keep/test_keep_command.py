@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from keep.tour import Feet, Noise, journal, play, tour, write_show
 from stagectl.cli.main import main
 from stagectl.show.compile import compile_show
+from stagectl.show.ears import setting_of
 from stagectl.show.load import load_show
 
 
@@ -72,6 +73,26 @@ def test_what_is_accepted_is_written_and_nothing_else(show: Path, toured: tuple[
     assert "singer: keys, up 2 dB" in again
 
 
+def test_a_level_that_was_measured_at_the_old_base_stays_with_it(
+    show: Path, toured: tuple[Path, list[Path], str]
+) -> None:
+    """Else the same night would be told to be less loud than it was."""
+    rig = show / "rig.yaml"
+    text = rig.read_text("utf-8")
+    at = text.index("name: singer")
+    rig.write_text(f"{text[:at]}measured: {{level: 90, how: by ear}}, {text[at:]}", "utf-8")
+    try:
+        was = setting_of(load_show(show)).listeners
+        out = run(show, *toured[1], "--accept", "base")
+        (said,) = re.findall(r"`singer` was measured at the base as it was: add `mix sum: (.*)` there", out)
+        measured = next(one.measured for one in was if one.name == "singer")
+        assert measured is not None and float(said) * 100 == measured.mix_sum
+        rig.write_text(rig.read_text("utf-8").replace("level: 90,", f"level: 90, mix sum: {said},"), "utf-8")
+        assert next(one.measured for one in setting_of(load_show(show)).listeners if one.name == "singer") == measured
+    finally:
+        rig.write_text(text, "utf-8")
+
+
 def test_all_of_it_and_then_there_is_nothing_left(show: Path, toured: tuple[Path, list[Path], str]) -> None:
     run(show, *toured[1], "--accept", "all")
     out = run(show, *toured[1], "--accept", "all")
@@ -86,8 +107,7 @@ def one_night(folder: Path, name: str, *, title: str = "tour of sheds") -> Path:
     show = load_show(folder)
     feet = Feet(compile_show(show).plan)
     feet.nudge(feet.at(1, 20), "singer", "keys", 200)
-    rows, _ = play(feet.plan, feet.events, feet.end())
-    return journal(folder / "nights" / name, show, None, rows, 0, files=True)
+    return journal(folder / "nights" / name, show, None, play(feet.plan, feet.events, feet.end()), 0)
 
 
 def test_the_last_night_of_this_setlist_is_taken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -179,6 +199,24 @@ def test_what_is_wrong_is_said(tmp_path: Path) -> None:
     setlist.write_text(setlist.read_text("utf-8").replace("tour of sheds", "renamed"), "utf-8")
     out = run(setlist.parent, path, code=1)
     assert "this night was that of `tour of sheds`, and " in out and "is `renamed`" in out
+
+
+def test_a_night_that_keeps_no_events_or_texts_that_are_none_is_refused(tmp_path: Path) -> None:
+    """As one of an earlier version, whose layout had no place for them."""
+    path = one_night(write_show(tmp_path), "1.night")
+    with closing(sqlite3.connect(path)) as night, night:
+        night.execute("UPDATE files SET packed = ? WHERE place = 0", (zlib.compress(b"title: none"),))
+    assert f"{path}: the show that the journal keeps cannot be played any more" in run(tmp_path, path, code=1)
+    with closing(sqlite3.connect(path)) as night, night:
+        night.execute("DELETE FROM files")
+    assert f"{path} is of an earlier version of stagectl, which kept no events" in run(tmp_path, path, code=1)
+
+
+def test_what_makes_no_sense_in_a_journal_is_refused(tmp_path: Path) -> None:
+    path = one_night(write_show(tmp_path), "1.night")
+    with closing(sqlite3.connect(path)) as night, night:
+        night.execute("UPDATE heard SET kind = 99")
+    assert f"{path}: there is no kind of event 99" in run(tmp_path, path, code=1)
 
 
 def test_a_night_that_was_played_from_here_counts_whatever_the_title_was(

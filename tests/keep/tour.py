@@ -18,8 +18,12 @@ from stagectl.core.state import State, begin
 from stagectl.core.step import step
 from stagectl.journal.schema import Night
 from stagectl.journal.write import Journal
+from stagectl.keep.again import Record
 from stagectl.show.compile import compile_show
 from stagectl.show.load import Show, load_show
+from stagectl.story.entry import Heard
+from stagectl.story.heard import heard
+from stagectl.story.replay import Chapter
 from stagectl.story.rows import Row, Teller
 
 S: Final = 1_000_000_000
@@ -230,18 +234,45 @@ def write_show(folder: Path, setlist: str = SETLIST, rig: str = RIG) -> Path:
     return folder
 
 
-def play(plan: Plan, events: Iterable[tuple[int, Event]], end: int) -> tuple[list[Row], State]:
-    """A night on the real core; its rows, and the state that it ended in. What is due by a time the core does before
-    the next event by itself, so nobody has to wake it."""
-    state, teller, rows = begin(plan, 0), Teller(plan), list[Row]()
+class Played(NamedTuple):
+    """A night: each event with the rows that were made of it, and those of its end; the states that it was left in by
+    each event."""
+
+    lines: list[tuple[Heard | None, list[Row]]]
+    states: list[State]
+
+    @property
+    def rows(self) -> list[Row]:
+        """All of its rows."""
+        return [row for _, rows in self.lines for row in rows]
+
+
+def play(plan: Plan, events: Iterable[tuple[int, Event]], end: int) -> Played:
+    """A night on the real core. What is due by a time the core does before the next event by itself, so nobody has to
+    wake it."""
+    state, teller, played = begin(plan, 0), Teller(plan), Played([], [])
     for at, event in sorted(events, key=lambda pair: pair[0]):
         state, effects = step(plan, state, event, at)
-        rows += teller.rows(effects)
-    return [*rows, Row(end, "end")], state
+        played.lines.append((heard(event, at), teller.rows(effects)))
+        played.states.append(state)
+    played.lines.append((None, [Row(end, "end")]))
+    return played
 
 
-def journal(path: Path, show: Show, venue: str | None, rows: Sequence[Row], number: int, *, files: bool) -> Path:
-    """The journal of a night. `files`: whether it keeps the show's text."""
+def record(chapters: Sequence[Chapter], lines: Iterable[tuple[Heard | None, list[Row]]]) -> Record:
+    """What a journal would have of a night."""
+    events, rows, number = list[tuple[int, Heard]](), list[tuple[int, int, Row]](), 0
+    for event, made in lines:
+        number += 1
+        if event is not None:
+            events.append((number, event))
+        rows += [(number + at, 0, row) for at, row in enumerate(made, 1)]
+        number += len(made)
+    return Record(chapters, lambda: events, lambda: rows)
+
+
+def journal(path: Path, show: Show, venue: str | None, played: Played, number: int) -> Path:
+    """The journal of a night."""
     begun = WALL + number * DAY_US
     night = Night(
         setlist=show.setlist.title,
@@ -249,11 +280,11 @@ def journal(path: Path, show: Show, venue: str | None, rows: Sequence[Row], numb
         begun_us=begun,
         program="test",
         path=str(show.sources["setlist"].path),
-        files=show.files if files else {},
+        files=show.files,
     )
     with Journal.create(path, night) as made:
-        for at in range(0, len(rows), 500):
-            made.write(rows[at : at + 500], begun + rows[at].at // 1000)
+        for event, rows in played.lines:
+            made.write(rows, begun + (rows[0].at if event is None else event.at) // 1000, event)
     return path
 
 
@@ -264,7 +295,6 @@ def tour(
     noise: Noise | None = None,
     plants: Sequence[Plant] = PLANTS,
     nights: int = 6,
-    files: bool = True,
 ) -> tuple[Show, list[Path]]:
     """The show of a tour, and the journals of its nights, room by room in turn."""
     chance = random.Random(seed)
@@ -277,6 +307,6 @@ def tour(
         plan = compile_show(show, venue).plan
         feet = feet_of(plan, venue, plants, noise or Noise(), chance, number)
         _stray(feet, free, noise or Noise(), chance)
-        rows, _ = play(plan, feet.events, feet.end())
-        paths.append(journal(folder / f"{seed}-{number}.night", show, venue, rows, number, files=files))
+        played = play(plan, feet.events, feet.end())
+        paths.append(journal(folder / f"{seed}-{number}.night", show, venue, played, number))
     return show, paths
