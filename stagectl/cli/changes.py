@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from stagectl.cli.common import aligned, count
-from stagectl.core.levels import text
+from stagectl.core.levels import plain_text, text
+from stagectl.core.rise import AT_ONCE_NS, SECOND_NS
 from stagectl.story.rows import stop_names
 from stagectl.story.words import place
 
@@ -73,9 +74,11 @@ def _seconds(ns: int) -> str:
     return f"{ns / 1_000_000_000:.2f}".rstrip("0").rstrip(".") + " s"
 
 
-def wire_notes(show: Show, plan: Plan, changes: Sequence[Change]) -> Iterator[str]:
+def wire_notes(show: Show, plan: Plan, everything: Change, changes: Sequence[Change]) -> Iterator[str]:
     """Fades and cuts for which the wire is too slow."""
     usb = ", or `link: usb` where the desk is on USB" if show.profile.over == "midi" and _is_din(show) else ""
+    if everything.is_held_up and everything.is_slow_to_rise:
+        yield f"the first press, where the desk begins with all `off`: {_held_up(plan, everything, usb)}"
     for change in changes:
         name = place(*stop_names(plan, change.stop))
         takes = f"{name}: telling {count(change.levels, 'level')} takes {_time(change.wire_ns)} on the wire"
@@ -87,11 +90,21 @@ def wire_notes(show: Show, plan: Plan, changes: Sequence[Change]) -> Iterator[st
         elif change.is_slow_cut:
             helps = f"; fewer levels help{usb}"
             yield f"{takes}: the last of this cut comes that much after the press{helps}"
-        if change.is_held_up and change.rises is not None and plan.limits.rise is not None:
-            rate = f"{plan.limits.rise / 100:g} dB a second (`limits: rise`)"
-            than = f"its fade of {_seconds(change.fade_ns)}" if change.fade_ns else "a cut"
-            takes = f"takes {_seconds(change.rise_ns)} to rise at {rate}, not {than}"
-            yield f"{name}: {plan.send_name(change.rises)} {takes}"
+        if change.is_held_up:
+            yield f"{name}: {_held_up(plan, change, usb)}"
+
+
+def _held_up(plan: Plan, change: Change, usb: str) -> str:
+    """What rises last, how long that takes, and why. `usb`: what helps the wire."""
+    assert change.rises is not None and plan.limits.rise is not None
+    rise, send = plan.limits.rise, plan.send_name(change.rises)
+    than = f"its fade of {_seconds(change.fade_ns)}" if change.fade_ns else "a cut"
+    takes = f"{send} takes about {_seconds(change.rise_ns)} to rise"
+    if not change.is_slow_to_rise:
+        return f"{takes} at {rise / 100:g} dB a second (`limits: rise`), not {than}"
+    wire = f"telling {count(change.levels, 'level')} takes {_time(change.wire_ns)} on the wire"
+    most = f"no message raises one by more than {plain_text(rise * AT_ONCE_NS // SECOND_NS)} dB or one step"
+    return f"{takes}, not {than}: {wire}, and {most} (`limits: rise`); fewer levels help{usb}"
 
 
 def stored_note(plan: Plan, changes: Sequence[Change]) -> str | None:

@@ -105,7 +105,7 @@ def _tables(
         echo(line, "table")
     for line in _set_length(show, plan, venue):
         echo(f"  {line}", "summary")
-    for note in _some(wire_notes(show, plan, changes), whole):
+    for note in _some(wire_notes(show, plan, everything, changes), whole):
         echo(f"  note: {note}", "note")
     for one in (stored_note(plan, changes), _script_note(show, plan)):
         if one is not None:

@@ -55,7 +55,7 @@ def _short(clear: Clarity) -> str:
     """`-3.1, 4`, `alone`, `off`."""
     if not clear.is_in:
         return "off"
-    return "alone" if clear.above is None else f"{clear.above / 100:+.1f}, {clear.rivals}"
+    return "alone" if clear.tenths is None else f"{clear.tenths / 10:+.1f}, {clear.rivals}"
 
 
 def _name(plan: Plan, stop: int) -> str:

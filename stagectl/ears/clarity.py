@@ -8,11 +8,12 @@ A master of the whole mix moves lead and rest alike and counts for nothing here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Final, NamedTuple
 
-from stagectl.core.levels import OFF, Level, Off, uncorrelated_sum
+from stagectl.core.levels import OFF, Level, Off, hundredths, uncorrelated_sum
 
 RIVAL: Final = 600
 """How far below the lead an input still competes with it, hundredths of a dB (common practice, no source). An input
@@ -28,11 +29,13 @@ ASSUMED: Final = "inputs gain-staged alike"
 class Clarity(NamedTuple):
     """How clear a mix is. `lead`: the level of the input that the listener leads with; `rest`: that of the others
     together (OFF where there are none), both in hundredths of a dB; `rivals`: how many of the others compete with the
-    lead, 0 where the lead is off."""
+    lead, 0 where the lead is off. `tenths`: the same as `above` in tenths of a dB, from the exact figure: a hundredth
+    that is rounded up may round to another tenth."""
 
     lead: Level
     rest: Level
     rivals: int
+    tenths: int | None = None
 
     @property
     def above(self) -> int | None:
@@ -51,9 +54,9 @@ class Clarity(NamedTuple):
         """`4.2 dB below`, `0.0 dB below` (as loud as the rest), `alone`, `not in the mix`."""
         if not self.is_in:
             return "not in the mix"
-        if self.above is None:
+        if self.above is None or self.tenths is None:
             return "alone"
-        return f"{abs(self.above) / 100:.1f} dB {'above' if self.above > 0 else 'below'}"
+        return f"{abs(self.tenths) / 10:.1f} dB {'above' if self.above > 0 else 'below'}"
 
 
 @lru_cache(maxsize=KEPT_MAX)
@@ -65,7 +68,14 @@ def clarity(levels: tuple[Level | None, ...], lead: int) -> Clarity:
     rest = uncorrelated_sum(others)
     if isinstance(at, Off):
         return Clarity(at, rest, 0)
-    return Clarity(at, rest, sum(not isinstance(level, Off) and level >= at - RIVAL for level in others))
+    rivals = sum(not isinstance(level, Off) and level >= at - RIVAL for level in others)
+    return Clarity(at, rest, rivals, _tenths(at, others))
+
+
+def _tenths(lead: int, others: Sequence[Level]) -> int | None:
+    """How far a lead stands above the others, tenths of a dB, halves away from zero; None where there are none."""
+    power = math.fsum(10 ** (level / 1_000) for level in others if not isinstance(level, Off))
+    return hundredths(lead / 1_000 - math.log10(power)) if power > 0 else None
 
 
 def _heard(level: Level | None) -> Level:

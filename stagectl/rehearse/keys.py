@@ -42,6 +42,9 @@ KEYS: Final = "1234567890abcefgijklmnoprsuvwxyz"
 BETWEEN_NS: Final = 1_000 * MS
 """Virtual time between the end of one press and the next."""
 
+UNKEYED_MAX: Final = 20
+"""Controls without a key that are named; more are counted."""
+
 TURN_STEPS: Final = 8
 """Presses of `+` that take a treadle from heel to toe."""
 
@@ -61,6 +64,17 @@ def keys_of(plan: Plan) -> dict[str, Key]:
     """A key for each control, as far as there are keys."""
     controls = [Key(p, c) for p, pedal in enumerate(plan.pedals) for c in range(len(pedal.controls))]
     return dict(zip(KEYS, controls, strict=False))
+
+
+def without_key(plan: Plan) -> str:
+    """Which controls have no key, in words; nothing where all have one."""
+    names = [f"{pedal.name}, {control.name}" for pedal in plan.pedals for control in pedal.controls][len(KEYS) :]
+    if not names:
+        return ""
+    more = [f"and {len(names) - UNKEYED_MAX} more"] if len(names) > UNKEYED_MAX else []
+    listed = "; ".join(names[:UNKEYED_MAX] + more)
+    have = f"{counted(len(names), 'more control')} {'has' if len(names) == 1 else 'have'}"
+    return f"{have} no key, and can be pressed with `--page`: {listed}"
 
 
 def at_terminal(room: Room, show: Show) -> None:
@@ -102,6 +116,8 @@ class Keyboard:
         say(f"{self.show.setlist.title}: a rehearsal with the built-in desk", style="bold", markup=False)
         for line in self._controls():
             say(f"  {line}", markup=False)
+        if rest := without_key(self.plan):
+            say(f"  {rest}", markup=False)
         say("  h then a key: hold it    d then a key: press it twice    + and -: turn the treadle of the last key")
         if any(stop.cue is not None for stop in self.plan.stops):
             say("  space: let the track run to where it next does something")

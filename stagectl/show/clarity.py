@@ -52,9 +52,14 @@ def mixes(rig: RigModel, plan: Plan) -> Iterator[MixClarity]:
 
 def clarity_advice(show: Show, plan: Plan) -> Iterator[Advice]:
     """A warning for each mix that is less clear than the rig's thresholds allow, and one for each with more rivals:
-    where it is worst, and in how many places."""
+    where it is worst, and in how many places. And one for each listener in whose mix what they lead with is nowhere on;
+    of an own input the proof says so (`show/proof.py`)."""
     least, most = show.rig.clarity.above, show.rig.clarity.rivals
     for mix in mixes(show.rig, plan):
+        at = plan.listeners.index(mix.listener)
+        if not mix.ranked and plan.own[at] != plan.inputs.index(mix.lead):
+            says = f"`{mix.lead}`, which `{mix.listener}` leads with, is off in every place of the set"
+            yield show.sources["rig"].advice(f"{says}; say another input, or turn it on", "listeners", at, "leads with")
         under = [stop for stop in mix.ranked if (above := mix.at[stop].above) is not None and above < least]
         if under:
             says = f"stands {_stands(mix.at[under[0]].above or 0)} the rest together here"

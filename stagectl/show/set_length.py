@@ -19,6 +19,7 @@ from stagectl.show.timetable_fit import place_of_time
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
     from stagectl.show.load import Show
+    from stagectl.show.setlist import SetlistModel
 
 UNSAID_NS: Final = 4 * MINUTE_NS
 """How long a song is taken to be whose length is not known, ns (common practice, no source)."""
@@ -160,13 +161,20 @@ def set_length_advice(show: Show, plan: Plan) -> Iterator[Advice]:
         end = ending(model, length.minutes)
         if end.spare is None or end.spare >= 0 or end.begins is None or end.ends is None:
             continue
-        where = "" if venue is None else f" (at `{venue}`)"
         assumed = f"; {length.assumed}" if length.unsaid else ""
         says = (
             f"the set takes {length.text}: from {clock_text(end.begins)} it ends at "
-            f"{clock_text(end.ends)}, {_spare(end.spare)} the curfew{where}{assumed}"
+            f"{clock_text(end.ends)}, {_spare(end.spare)} the curfew{_at(setlist, venue)}{assumed}"
         )
         yield show.sources["setlist"].advice(says, *place_of_time(setlist, venue, "curfew"))
+
+
+def _at(setlist: SetlistModel, venue: str | None) -> str:
+    """Where a venue's timetable counts, and that of no venue; nothing where that is everywhere."""
+    if not setlist.timetables:
+        return ""
+    some = [venue] if venue is not None else [name for name in setlist.venues if name not in setlist.timetables]
+    return f" ({', '.join(['without a venue'] * (venue is None) + [f'at `{name}`' for name in some])})"
 
 
 def _minutes(minutes: int) -> str:

@@ -10,7 +10,7 @@ ODD: Final = "[\u00a0\u1680\u2000-\u200b\u202f\u205f\u2060\u3000\ufeff]"
 
 _NO_BREAK: Final = "\u00a0\u202f\u2060"
 
-_BEGIN = r" *(?:- +)?"
+_BEGIN = r" *+(?:- +)*+"  # Kept once it is found: the `-` of an entry is no key.
 _KEY = r"[^:#'\"{\[]*[^\s:#'\"{\[]"
 
 _ODD_PLACES: Final = rf"[ \t]*(?:- *)?({ODD})|[^#]*?:({ODD})"
@@ -18,11 +18,14 @@ _ODD_PLACES: Final = rf"[ \t]*(?:- *)?({ODD})|[^#]*?:({ODD})"
 
 _ROWS: Final = (
     (r" *-(?! )[^\s:-][^:]*:( .*)?", "a space is missing after the `-`"),
-    (r" *([•‣·–—−]) *\S.*", "an entry of a list begins with `- `, and not with `{0}`"),
+    (r" *([•‣·–—−]|--(?!-)) *\S.*", "an entry of a list begins with `- `, and not with `{0}`"),
     (rf"{_BEGIN}{_KEY} +([{{\[]).*", "a `: ` is missing here, before the `{0}`"),
     (rf"{_BEGIN}({_KEY}:)[^\s:].*", "a space is missing here, after `{0}`"),
 )
 """What a row with a slip looks like as a whole, and what is said of it. {0}: what is found in it."""
+
+_NO_BEGIN: Final = (r" *([{\[]).*", "a `- `, or a key with its `: `, is missing here, before the `{0}`")
+"""The same of a row that cannot go on with what is open in brackets, since nothing is."""
 
 NO_COLON: Final = "a `: ` is missing here, between a key and its value"
 
@@ -43,14 +46,16 @@ def odd_space(row: str) -> str | None:
     return f"{kind} (U+{ord(char):04X}) stands here; put a plain one in its place"
 
 
-def slip_in(row: str) -> str | None:
-    """What is wrong with a row by itself; None where nothing is."""
+def slip_in(row: str, *, in_brackets: bool = True) -> str | None:
+    """What is wrong with a row by itself; None where nothing is. `in_brackets`: whether it may stand within some that
+    were opened above it."""
     if len(row) > ROW_MAX:
         return None
     says = odd_space(row)
     if says is not None:
         return says
-    matches = ((re.fullmatch(pattern, row.rstrip()), says) for pattern, says in _ROWS)
+    looked_for = _ROWS if in_brackets else (*_ROWS, _NO_BEGIN)
+    matches = ((re.fullmatch(pattern, row.rstrip()), says) for pattern, says in looked_for)
     return next((says.format(*found.groups()) for found, says in matches if found is not None), None)
 
 

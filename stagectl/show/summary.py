@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
-from stagectl.core.levels import Level, Off
+from stagectl.core.fade import FRAME_NS
+from stagectl.core.levels import OFF, Level, Off
 from stagectl.core.plan import Levels, Plan
-from stagectl.core.rise import AT_ONCE_NS, SECOND_NS, begins_at
+from stagectl.core.rise import AT_ONCE_NS
 from stagectl.show.load import Show
+from stagectl.show.rising import slowest
 from stagectl.show.wire_time import bytes_of_recall, bytes_of_sends
 
 SUDDEN_NS: Final = 100_000_000
@@ -27,7 +29,8 @@ class Biggest(NamedTuple):
 class Change(NamedTuple):
     """One step of the setlist, with nobody's nudges. `levels`: how many the desk is told, in `bytes`, which take
     `wire_ns` as one frame; `stored`: the scene that the desk recalls first; `biggest`: of the levels that move.
-    `rise_ns`: how long the greatest rise takes, as fast as the rig allows, and `rises`: the send that rises so."""
+    `rise_ns`: when the last of what rises is there, ns after the press, and `rises`: that send; None where all rise
+    with the change."""
 
     stop: int
     levels: int
@@ -42,7 +45,12 @@ class Change(NamedTuple):
     @property
     def is_held_up(self) -> bool:
         """Whether what rises takes so much longer than the change that it is heard to come later."""
-        return self.stored is None and self.rise_ns > self.fade_ns + SUDDEN_NS
+        return self.stored is None and self.rise_ns > max(self.fade_ns, self.wire_ns) + SUDDEN_NS
+
+    @property
+    def is_slow_to_rise(self) -> bool:
+        """Whether a frame of it takes so long that nothing rises as fast as the rig allows (`show/rising.py`)."""
+        return self.wire_ns + FRAME_NS > AT_ONCE_NS
 
     @property
     def jumps(self) -> bool:
@@ -65,10 +73,13 @@ class Changes:
 
     def everything(self) -> Change:
         """All levels: what the first `next` tells at the most. A desk that says its levels fades from those to the
-        first song, and is told what differs; one that cannot be read is cut to it."""
-        change = self._change(1, self._driven(1), Biggest())
-        can_fade = any(map(self.plan.can_read, self._driven(1)))
-        return change if can_fade else change._replace(fade_ns=0)
+        first song, and is told what differs; one that cannot be read is cut to it. `rise_ns` is that from `off`."""
+        plan, told = self.plan, self._driven(1)
+        change = self._change(1, told, Biggest())
+        if not any(map(plan.can_read, told)):
+            return change._replace(fade_ns=0)
+        before = tuple(OFF if plan.can_read(send) else None for send in range(len(plan.ceilings)))
+        return self._with_rises(change, before, [send for send in told if plan.rests[1].steps[send] != before[send]])
 
     def __iter__(self) -> Iterator[Change]:
         """Every step from one stop to the next."""
@@ -80,21 +91,13 @@ class Changes:
             # Behind a scene that the desk stores, all is told anew.
             stored = self.plan.stops[stop].stored
             change = self._change(stop, told if stored is None else self._driven(stop), _biggest(moved, old, new))
-            yield self._with_rises(change, old, new, moved)
+            yield self._with_rises(change, before.steps, told)
 
-    def _with_rises(self, change: Change, old: Levels, new: Levels, moved: list[int]) -> Change:
-        limits = self.plan.limits
-        if limits.rise is None:
+    def _with_rises(self, change: Change, before: Levels, told: list[int]) -> Change:
+        if change.stored is not None:
             return change
-        most, rises = 0, None
-        for send in moved:
-            level, before = new[send], old[send]
-            if isinstance(level, int) and before is not None:
-                by = level - begins_at(before, level, limits.nudge_floor)
-                if by > most:
-                    most, rises = by, send
-        rise_ns = max(0, most * SECOND_NS // limits.rise - AT_ONCE_NS)
-        return change._replace(rise_ns=rise_ns, rises=rises)
+        rise = slowest(self.plan, before, change.stop, told, change.fade_ns)
+        return change._replace(rise_ns=rise.ns, rises=rise.send)
 
     def _change(self, stop: int, told: list[int], biggest: Biggest) -> Change:
         plan, at = self.plan, self.plan.stops[stop]

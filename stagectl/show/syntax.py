@@ -15,6 +15,7 @@ _LIST = (
 )
 _NO_ENTRY = "a key stands here, and line {entry} begins an entry of a list beside it: write `- name: {key}` here"
 _NO_KEY = "an entry of a list begins here, beside the key of line {began}: look at the indent, and at the `- `"
+_CLOSES = "this `{char}` closes no bracket: all that were opened are closed before it"
 _QUOTES = "needs quotes around it"
 
 _MEANINGS: Final = (
@@ -65,7 +66,7 @@ def explain(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str]:
     if "quoted scalar" in context and "unexpected" in problem:
         return began, "the quote that begins here is not closed" + _curly(rows[began - 1])
     if "expected ':'" in problem:
-        return began, slip_in(rows[began - 1]) or NO_COLON
+        return began, slip_in(rows[began - 1], in_brackets=False) or NO_COLON
     if "mapping values are not allowed" in problem:
         return _no_mapping(rows, line, before)
     for said, meaning in _MEANINGS:
@@ -89,12 +90,15 @@ def _no_mapping(rows: list[str], line: int, before: str) -> tuple[int, str]:
 
 def _no_fit(error: yaml.MarkedYAMLError, rows: list[str], line: int) -> tuple[int, str]:
     """Why a line does not go on with what stands before it: a list with what is no entry, or the reverse."""
-    slip = slip_in(rows[line - 1]) if line <= len(rows) else None
+    slip = slip_in(rows[line - 1], in_brackets=False) if line <= len(rows) else None
     if slip is not None:
         return line, slip
     began, here = error.context_mark, error.problem_mark
     if began is None or here is None or line > len(rows):
         return line, _FIT
+    closes = rows[line - 1][here.column : here.column + 1]
+    if closes and closes in "]}":
+        return line, _CLOSES.format(char=closes)
     if "block collection" in str(error.context):
         return line, _LIST.format(began=began.line + 1)
     if began.column == here.column and rows[line - 1][here.column :].startswith("- "):

@@ -75,6 +75,47 @@ def test_no_figure_where_nothing_leads_and_an_empty_row_where_it_is_never_there(
 
 
 @pytest.mark.parametrize(
+    ("leads", "base", "warned"),
+    [
+        (", leads with: stomp", "voice: -6, fiddle: -6", True),
+        (", own input: voice, leads with: stomp", "voice: -6, fiddle: -6", True),
+        # On in some places of the set.
+        (", leads with: fiddle", "voice: -6, fiddle: -6", False),
+        (", leads with: stomp", "voice: -6, stomp: -6", False),
+        # Of an own input the proof says where it is off.
+        (", own input: stomp", "voice: -6", False),
+        (", own input: stomp, leads with: own", "voice: -6", False),
+    ],
+)
+def test_what_a_listener_leads_with_and_is_nowhere_on_is_warned_of(
+    tmp_path: Path, leads: str, base: str, warned: bool
+) -> None:
+    said = check(trio(tmp_path, leads, base=base))
+    found = [line for line in said if "`stomp`" in line and ": warning: " in line]
+    says = "`stomp`, which `ada` leads with, is off in every place of the set; say another input, or turn it on"
+    nowhere = f"{tmp_path}/rig.yaml:2: warning: {says}"
+    assert (found == [nowhere]) is warned
+    assert bool(found) is (warned or "own input: stomp" in leads)
+
+
+def test_what_is_nowhere_on_at_one_venue_says_at_which(tmp_path: Path) -> None:
+    folder = trio(tmp_path, ", leads with: fiddle")
+    text = (folder / "setlist.yaml").read_text().replace("songs:", "venues: {cellar: {ada: {fiddle: off}}}\nsongs:")
+    (folder / "setlist.yaml").write_text(text)
+    (line,) = [line for line in check(folder) if "in every place" in line]
+    assert line.endswith("say another input, or turn it on (at `cellar`)")
+    assert sum("in every place of the set" in line for line in check(folder, "--venue", "cellar")) == 1
+
+
+def test_a_figure_is_rounded_once(tmp_path: Path) -> None:
+    """0 dB against -27 and -8: 10·log10(10^-2.7 + 10^-0.8) = -7.9457, so 7.9 above; by way of 7.95 it would be 8.0."""
+    folder = trio(tmp_path, ", leads with: voice", base="voice: 0, fiddle: -27, stomp: -8")
+    (folder / "setlist.yaml").write_text((folder / "setlist.yaml").read_text().replace("fiddle: up 3", "fiddle: up 0"))
+    said = check(folder, "--all")
+    assert any(re.fullmatch(r" +base +\+7\.9, 0", line) for line in said)
+
+
+@pytest.mark.parametrize(
     ("clarity", "warnings"),
     [
         # -4.76 dB in Seven Gates (line 6), -0.97 dB in the base; two rivals in both.

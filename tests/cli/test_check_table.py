@@ -60,8 +60,11 @@ def test_the_table_of_the_demo() -> None:
         assert all(row[end - 1] != " " and row[end : end + 1] in ("", " ") for row in (everything, *changes)), word
     tram = next(row for row in changes if "Slow Tram Home" in row)
     assert re.search(r"\b17 +7 +51 +16 ms +3 s  guitar in the mix of guitarist: -5 dB → -11 dB$", tram)
-    # -26 to -16 dB: 10 dB, of which 3 (60 ms at 50 dB a second) come at once.
-    held_up = "guitar in the mix of singer takes 0.14 s to rise at 50 dB a second (`limits: rise`), not a cut"
+    # From step to step 10.42 dB, of which 3 (60 ms at 50 dB a second) come at once, and then 1 at most each 20 ms:
+    # eight more times; it is told last.
+    held_up = (
+        "guitar in the mix of keys player takes about 0.17 s to rise at 50 dB a second (`limits: rise`), not a cut"
+    )
     assert notes(said) == [f"The Long Corridor, everything: {held_up}"]
 
 
@@ -76,6 +79,34 @@ def test_a_fade_that_the_wire_is_too_slow_for_is_noted(tmp_path: Path) -> None:
     ]
     usb = copy(tmp_path, **{"link: din": "link: usb", "fade: 0.5": "fade: 0.02"})
     assert notes(check(str(usb))) == []
+
+
+def test_rises_that_a_slow_link_does_not_keep_up_with_are_noted(tmp_path: Path) -> None:
+    """43 messages of ten bytes of 320 µs take 138 ms, so half a second is three frames of 3 dB. From the nudge floor,
+    -40 dB, to -5 are 35 dB: 26 more, in nine rounds, each 20 ms behind the last message (134.4 ms) of the one before:
+    2 · 166.7 + 134.4 + 9 · 154.4 = 1,857 ms."""
+    names = [f"i{at}" for at in range(43)]
+    inputs = ", ".join(f"{{name: {name}, socket: {at}}}" for at, name in enumerate(names, 1))
+    (tmp_path / "rig.yaml").write_text(
+        f"inputs: [{inputs}]\nlisteners: [{{name: ada, mix: 1}}]\nmix ceiling: 20\n"
+        "desk: {profile: sysex-checksum, port: desk}\n"
+    )
+    down = ", ".join(f"{name}: down 1" for name in names[1:])
+    songs = "  - name: one\n"
+    for song, fade, i0 in (("two", 0.5, -27), ("three", 0.5, -5), ("four", 3, -27), ("five", 3, -5)):
+        songs += f"  - {{name: {song}, fade: {fade}, levels: {{ada: {{i0: {i0}, {'' if i0 == -5 else down}}}}}}}\n"
+    setlist = f"title: slow\nrig: rig.yaml\nfade: 0.5\nbase: {{ada: {{rest: -5}}}}\nsongs:\n{songs}"
+    (tmp_path / "setlist.yaml").write_text(setlist)
+    first, three = [note for note in notes(check(str(tmp_path))) if "to rise" in note]
+    why = (
+        "not its fade of 0.5 s: telling 43 levels takes 138 ms on the wire, and no message raises one by more than 3 "
+        "dB or one step (`limits: rise`); fewer levels help, or `link: usb` where the desk is on USB"
+    )
+    begins = "the first press, where the desk begins with all `off`: i42 in the mix of ada"
+    assert first == f"{begins} takes about 1.86 s to rise, {why}"
+    # 22 dB, told first: nine of them in the fade; when the last frame is told, three; then alone on the wire, 1 dB each
+    # 20 ms: 2 · 166.7 + 134.4 + 20 + 10 · 20 = 688 ms.
+    assert three == f"three: i0 in the mix of ada takes about 0.69 s to rise, {why}"
 
 
 def test_a_cut_that_is_none_is_noted(tmp_path: Path) -> None:

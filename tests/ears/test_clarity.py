@@ -59,6 +59,9 @@ def test_the_figure_is_that_of_exact_arithmetic(levels: tuple[Level | None, ...]
         rest = 1_000 * power.log10()
         assert found.above is not None and abs(found.above - (own - rest)) <= Decimal("0.501")
         assert found.rivals == sum(x >= own - 600 for x in others)
+        # Rounded once, halves away from zero: where an exact half is near, either is.
+        tenths = (own - rest) / 10
+        assert found.tenths is not None and abs(found.tenths - tenths) <= Decimal("0.5") + Decimal("1e-9")
 
 
 @given(MIXES, st.integers(-2_000, 2_000))
@@ -103,9 +106,11 @@ def test_what_competes_is_at_most_6_db_below_or_anywhere_above(rest: list[Level 
         ((None, -600), Clarity(OFF, -600, 0), "not in the mix"),
         ((OFF,), Clarity(OFF, OFF, 0), "not in the mix"),
         ((-300, OFF, None), Clarity(-300, OFF, 0), "alone"),
-        ((-300, -720), Clarity(-300, -720, 1), "4.2 dB above"),
-        ((-720, -300), Clarity(-720, -300, 1), "4.2 dB below"),
-        ((-300, -300), Clarity(-300, -300, 1), "0.0 dB below"),
+        ((-300, -720), Clarity(-300, -720, 1, 42), "4.2 dB above"),
+        ((-720, -300), Clarity(-720, -300, 1, -42), "4.2 dB below"),
+        # 10·log10(10^-2.7 + 10^-0.8) = -7.9457, which is -7.95 and -7.9, and not -8.0.
+        ((0, -2_700, -800), Clarity(0, -795, 0, 79), "7.9 dB above"),
+        ((-300, -300), Clarity(-300, -300, 1, 0), "0.0 dB below"),
     ],
 )
 def test_how_it_is_said(levels: tuple[Level | None, ...], expected: Clarity, says: str) -> None:

@@ -133,7 +133,7 @@ HALL, CELLAR = "Tidewater Hall", "The Brick Cellar"
         (None, "band comes in", "guitarist", "guitar", -700),
         (HALL, "band comes in", "drummer", "click", OFF),
         (None, "Eleven Tin Buttons", "guitarist", "guitar", -500 + 200),
-        # Everyone's lead vocal up 4, then the singer's own set to -2, in the order in which they are written.
+        # Everyone's lead vocal up 4, then the singer's own set to -2, which goes over it.
         (None, "whisper", "singer", "lead vocal", -200),
         (None, "whisper", "drummer", "lead vocal", -1_200 + 400),
         (None, "whisper", "guitarist", "guitar", -500 - 800),

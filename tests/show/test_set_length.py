@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -206,6 +207,30 @@ def test_a_curfew_of_all_is_warned_of_there_for_each_venue_that_begins_later(tmp
             f"{SHORT}: from 21:20 it ends at 21:34, 4 min past the curfew (at `Old Mill`)",
         )
     ]
+
+
+@pytest.mark.parametrize(
+    ("venues", "at"),
+    [
+        ("Fish Dock: {}, Old Mill: {}", "(without a venue)"),
+        ("Fish Dock: {}, Old Mill: {}, Net Loft: {}", "(without a venue, at `Net Loft`)"),
+    ],
+)
+def test_a_curfew_of_all_says_where_it_counts_where_venues_have_their_own(tmp_path: Path, venues: str, at: str) -> None:
+    early = SETLIST.replace("curfew: 21:30", "curfew: 21:10").replace("curfew: 21:10\n  Old", "curfew: 22:10\n  Old")
+    early = early.replace("Fish Dock: {}, Old Mill: {}", venues)
+    (warning,) = warned(duo(tmp_path, early))
+    assert warning[0] == 8
+    assert warning[1].split(";")[0] == f"{SHORT}: from 21:00 it ends at 21:14, 4 min past the curfew {at}"
+    # What is warned of at a venue is what its summary says.
+    for venue in venues.replace(": {}", "").split(", "):
+        assert ("past the curfew" in check(tmp_path, "--venue", venue)[0]) is (f"at `{venue}`" in warning[1])
+
+
+def test_a_curfew_of_all_says_no_more_where_no_venue_has_its_own(tmp_path: Path) -> None:
+    alone = re.sub(r"timetables:\n(  .*\n)+", "", SETLIST.replace("curfew: 21:30", "curfew: 21:10"))
+    ((_, text),) = warned(duo(tmp_path, alone))
+    assert text.split(";")[0] == f"{SHORT}: from 21:00 it ends at 21:14, 4 min past the curfew"
 
 
 def test_a_venue_without_a_curfew_takes_it_away(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pathlib
 import time
 import tracemalloc
 import unicodedata
@@ -13,7 +14,9 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stagectl.show.slips import slip_in
 from stagectl.show.yamltext import BYTES_MAX, DEPTH_MAX, VALUES_MAX, Path, Text, read_text
+from stagectl.where import shipped
 
 FILE = "some.yaml"
 
@@ -257,6 +260,16 @@ SLIPS = {
     "a:\n  -name: b\n    c: 2\n": (2, "a space is missing after the `-`"),
     "a:\n  b {c: 1, d: 2}\n": (2, "a `: ` is missing here, before the `{`"),
     "a:\n  - b: 1\n  • b: 2\n": (3, "an entry of a list begins with `- `, and not with `•`"),
+    "a:\n  - {b: 1}\n  -- {b: 2}\n": (3, "an entry of a list begins with `- `, and not with `--`"),
+    "a:\n  - b: 1\n  --b: 2\n": (3, "an entry of a list begins with `- `, and not with `--`"),
+    "a:\n  - {b: 1}\n  {b: 2}\n": (3, "a `- `, or a key with its `: `, is missing here, before the `{`"),
+    "a:\n  {b: 1}\n  {b: 2}\n": (3, "a `- `, or a key with its `: `, is missing here, before the `{`"),
+    "a:\n  - b: 1\n    [c, d]\n": (3, "a `- `, or a key with its `: `, is missing here, before the `[`"),
+    "a:\n  - {b: 1}\n  - {b: 2}}\n": (3, "this `}` closes no bracket"),
+    "a:\n  - {b: 1}\n   - {b: 2}\n": (3, "look at the indent"),
+    "a:\n  - {b: 1}\n c:\n  - {b: 2}\n": (3, "look at the indent"),
+    "a:\n  - - {b: 1}\n  c: 1\n": (3, "this is no entry of the list that begins in line 2"),
+    "a:\n  - {b: 1}\nc\nd: 1\n": (3, "a `: ` is missing here, between a key and its value"),
     "a:\n  B:\n    c: 1\n  - name: D\n": (
         2,
         "line 4 begins an entry of a list beside it: write `- name: B` here",
@@ -302,6 +315,24 @@ def test_a_slip_is_explained(text: str) -> None:
     assert at == line
     assert part in says
     assert read(text).data is None
+
+
+ENTRIES = ["{b: 1}", "{b: {c: d}}", "[b, c]", "[{b: 1}]", "b", "b: 1", "b: {c: 1}", "-6", "'b': 1", '"b {c"']
+
+
+@given(st.integers(0, 4), st.integers(0, 3), st.integers(1, 3), st.sampled_from(ENTRIES))
+def test_a_sound_row_has_no_slip(indent: int, dashes: int, spaces: int, entry: str) -> None:
+    row = " " * indent + ("-" + " " * spaces) * dashes + entry
+    assert sound(row + "\n") is not None
+    assert slip_in(row) is None
+
+
+@pytest.mark.parametrize(
+    "path", sorted(shipped("setlists").rglob("*.yaml")) + sorted(shipped("mappings").rglob("*.yaml"))
+)
+def test_no_row_of_what_ships_has_a_slip(path: pathlib.Path) -> None:
+    rows = path.read_text("utf-8").splitlines()
+    assert [(row, says) for row in rows if (says := slip_in(row)) is not None] == []
 
 
 # -- repeats ----------------------------------------------------------------------------------------------
