@@ -57,6 +57,11 @@ def pytest_configure(config: pytest.Config) -> None:
     folder = tempfile.mkdtemp(prefix="stagectl-tests-", dir=running().parent)
     os.environ[RUNNING] = os.path.join(folder, running().name)
     config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
+    if hasattr(config, "workerinput"):
+        from cores import look_elsewhere_first, tell_less
+
+        look_elsewhere_first(config)
+        tell_less(config)
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -68,6 +68,31 @@ def test_what_belongs_together_goes_to_one_worker() -> None:
     )
 
 
+def test_tests_go_with_those_that_stand_beside_them_in_their_file() -> None:
+    pytest.importorskip("xdist")
+    from cores import TOGETHER, units
+
+    shares, one, other = "tests/test_house.py", "tests/core/test_levels.py", "tests/core/test_nudges.py"
+    many = [f"{one}::test_each[{at}]" for at in range(TOGETHER + 2)]
+    ids = [
+        f"{shares}::test_a",
+        f"{shares}::test_b",
+        f"{other}::test_slow",
+        *many,
+        f"{other}::test_a",
+        f"{other}::test_b",
+    ]
+    found = units(ids)
+    assert list(found) == ids
+    assert {unit: [*found.values()].count(unit) for unit in found.values()} == {
+        shares: 2,
+        f"{other}::test_slow": 1,
+        many[0]: TOGETHER,
+        many[TOGETHER]: 2,
+        f"{other}::test_a": 2,
+    }
+
+
 def test_only_what_may_wait_for_its_turn_goes_to_the_spare_worker() -> None:
     pytest.importorskip("xdist")
     from cores import JACK, thinks

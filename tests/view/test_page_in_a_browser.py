@@ -618,6 +618,7 @@ def test_a_key_that_is_held_presses_a_button_once(stage: Stage) -> None:
 def test_an_answer_that_is_overtaken_hides_no_later_one(stage: Stage) -> None:
     stage.served.put("stage", evening().board())
     with stage.look(control=True) as page:
+        page.locator("#controls").wait_for()
         page.evaluate(SAID)
         held: list[Route] = []
         page.route("**/want", lambda route: held.append(route))

@@ -118,10 +118,16 @@ def fitting(names: Sequence[str], seed: int, which: Sequence[int], shows: Shows)
         nights.close()
 
 
+LATER: Final = ("live.backup", "live.resume", "live.schedule", "sheet.scene_map", "view.map_board")
+"""What the program loads when a night needs it."""
+
+
 def loaded() -> None:
     """Load the program and the world, so that no try has to."""
     for name in ("night", "runner"):
         import_module(f"{__package__}.{name}")
+    for name in LATER:
+        import_module(f"stagectl.{name}")
 
 
 def play(task: Task, shows: Shows) -> Came:
