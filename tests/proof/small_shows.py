@@ -216,7 +216,8 @@ class _Draw:
 @dataclass(kw_only=True)
 class Seen:
     """What came up. `levels`: the exact levels of each send at each place; `rises`: the greatest rise of a send that
-    the scene has on before and after, by the stop that was arrived at; `fights`: treadles of one send at one place."""
+    the scene has on before and after, by the stop that was arrived at; `fights`: treadles of one send at one place;
+    `held`: sends that a ceiling held when they were nudged."""
 
     states: int = 0
     levels: dict[tuple[Place, int], set[Level]] = field(default_factory=lambda: defaultdict(set))
@@ -224,6 +225,7 @@ class Seen:
     rises: dict[tuple[int, int], int] = field(default_factory=dict)
     changes: set[tuple[Place, Place]] = field(default_factory=set)
     fights: set[tuple[int, tuple[int, int], tuple[int, int]]] = field(default_factory=set)
+    held: set[int] = field(default_factory=set)
 
 
 def everything(plan: Plan) -> Seen | None:
@@ -347,6 +349,7 @@ def base_of(plan: Plan, place: Place) -> tuple[Level | None, ...]:
 def _look(plan: Plan, state: State, seen: Seen) -> None:
     place = as_scene(state.place, len(plan.scenes))
     seen.places.add(place)
+    seen.held |= state.nudges[Lasts.HELD].keys()
     for send, level in enumerate(state.wanted):
         if level is not None:
             seen.levels[place, send].add(level)
