@@ -7,7 +7,7 @@ from types import MappingProxyType
 from msgspec.structs import asdict, replace
 
 from stagectl.core.actions import Back, FallBack, GoTo, Lasts, Next, Recall
-from stagectl.core.asking import want
+from stagectl.core.asking import left_at, want
 from stagectl.core.cues import begin, stop_all
 from stagectl.core.effects import Arrived, Reason, Told
 from stagectl.core.nudges import Nudges, no_nudges
@@ -101,7 +101,7 @@ def settle(work: Work, by: Presser, wishes: Wishes, *, gently: bool = False) -> 
     """Be at a place with these nudges: what the desk should have follows from it, and from where it has whole mixes
     that the show leaves alone. `gently`: however short the fade of the place is."""
     plan, was, place = work.plan, work.state.place, wishes.place
-    wishes, left = replace(wishes, above=above_now(plan, work.state)), work.state.left
+    wishes, left = replace(wishes, above=above_now(plan, work.state)), left_at(work, work.state.left)
     old, new = plan.stops[was.stop], plan.stops[place.stop]
     work.set(**asdict(wishes), recalled=True, left=frozenset())
     if was != place:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import compress, count
 from operator import ne
+from types import MappingProxyType
+from typing import Final
 
 from msgspec.structs import replace
 
@@ -17,6 +19,8 @@ from stagectl.core.rise import still_paying
 from stagectl.core.targets import Aims
 from stagectl.core.telling import Teller
 from stagectl.core.work import Presser, Work
+
+NOTHING: Final[Mapping[int, Level | None]] = MappingProxyType({})
 
 
 def want_hushed(work: Work, by: Presser, whose: frozenset[int], *, back: bool) -> None:
@@ -47,15 +51,15 @@ def want(
     leading: int | None = None,
     hushed: frozenset[int] = frozenset(),
     back: frozenset[int] = frozenset(),
-    let_go: frozenset[int] = frozenset(),
+    let_go: Mapping[int, Level | None] = NOTHING,
 ) -> None:
     """Make these the levels that the desk should have: record what moves, and plan the way there.
 
     `fade_ns`: None where a fade that runs goes on to its own end, and nothing fades where none runs.
     What moves in a fade that runs moves by its whole change at once. `leading`: the send of a nudge, which
     goes first; `hushed`: listeners whose mixes go down at once, and not up before the fade's end; `back`: those whose
-    mixes come back gently. `let_go`: sends that were left as hands have put them, and are not any more: they move
-    though nothing else is wanted of them.
+    mixes come back gently. `let_go`: sends that were left as hands have put them, and where, and are not any more: they
+    move though nothing else is wanted of them.
     """
     before, wanted = work.state.wanted, aims.wanted
     if aims.of is None:
@@ -66,8 +70,7 @@ def want(
             mix = work.plan.mixes[listener]
             moved += [mix.start + at for at in differing(before[mix], wanted[mix])]
     if let_go:
-        asked = work.state.asked
-        moved = sorted({*moved, *(send for send in let_go if asked[send] != aims.steps[send])})
+        moved = sorted({*moved, *(send for send, level in let_go.items() if level != aims.steps[send])})
     moves = tuple(
         [Move(send, _had(work, send, before, let_go), level) for send in moved if (level := wanted[send]) is not None]
     )
@@ -80,11 +83,18 @@ def want(
     _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed, back=back)
 
 
-def _had(work: Work, send: int, wanted: Levels, let_go: frozenset[int]) -> Level | None:
-    """The level that a send had: what was wanted of it, or what the desk has, where nothing was wanted yet, or a hand
-    had left it elsewhere."""
+def _had(work: Work, send: int, wanted: Levels, let_go: Mapping[int, Level | None]) -> Level | None:
+    """The level that a send had: where a hand had left it; else what was wanted of it, or what the desk has, where
+    nothing was wanted yet."""
+    if send in let_go:
+        return let_go[send]
     level = wanted[send]
-    return work.state.asked[send] if level is None or send in let_go else level
+    return work.state.asked[send] if level is None else level
+
+
+def left_at(work: Work, sends: Iterable[int]) -> Mapping[int, Level | None]:
+    """Those of some sends that are left as hands have put them, and where the desk has them."""
+    return {send: work.state.asked[send] for send in sends if send in work.state.left}
 
 
 def differing(one: Levels, other: Levels) -> Iterator[int]:
@@ -275,7 +285,7 @@ def _catch_up(work: Work, fade: Fade) -> None:
     if not late:
         return
     goes_on = any(glide.send in state.rising or state.asked[glide.send] != glide.start for glide in late)
-    if fade.catches_up and not goes_on:
+    if fade.catches_up and not (goes_on or _can_go_on(work, late)):
         return
     ends = [(glide.send, end) for glide in late if (end := state.wanted[glide.send]) is not None]
     glides = [Glide(send, state.asked[send], end) for send, end in ends]
@@ -291,6 +301,16 @@ def _catch_up(work: Work, fade: Fade) -> None:
         catches_up=True,
     )
     work.set(fade=ahead)
+
+
+def _can_go_on(work: Work, late: Sequence[Glide]) -> bool:
+    """Whether any of what is late could be told more by now, though it could not at its turn in the fade."""
+    teller = Teller(work)
+    for glide in late:
+        step = work.state.steps[glide.send]
+        assert step is not None
+        teller.tell(glide.send, step)
+    return bool(teller.levels)
 
 
 def _is_late(work: Work, fade: Fade, glide: Glide) -> bool:

@@ -132,12 +132,18 @@ def _give(work: Work, key: Key, by: Presser, grip: Grip, shift: int) -> None:
 
 def _remember(work: Work, who: str, before: Wishes, send: int) -> None:
     """What a treadle does can be taken back. `before`: what was asked for before this value."""
-    last = work.state.undo[-1] if work.state.undo else None
-    if last is not None and last.who == who and last.after == before:
-        was = last.before
-        if differ(was.rides, before.rides) == [send] and replace(was, rides=before.rides) == before:
-            work.set(undo=work.state.undo[:-1])
-            before = was
+    undo = work.state.undo
+    last = next((at for at in range(len(undo) - 1, -1, -1) if undo[at].who == who), None)
+    if last is not None:
+        was, then = undo[last].before, undo[last].after
+        stands = then.place == before.place and then.rides.get(send) == before.rides.get(send)
+        if stands and differ(was.rides, then.rides) == [send] and replace(was, rides=then.rides) == then:
+            # What others have changed since stays what it is.
+            rides = {one: shift for one, shift in before.rides.items() if one != send}
+            if send in was.rides:
+                rides[send] = was.rides[send]
+            work.set(undo=undo[:last] + undo[last + 1 :])
+            before = replace(before, rides=MappingProxyType(rides))
     work.remember(who, before)
 
 

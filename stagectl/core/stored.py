@@ -29,5 +29,6 @@ def pay(work: Work, press: int) -> None:
     work.out(RecallStored(at=work.at, press=press, number=number))
     work.carries(work.plan.link.recall_ns)
     known = replace(known, stored=work.at, before=MappingProxyType({}))
-    # What the desk itself stored is not known here: afterwards everything is asserted.
-    work.set(asked=(None,) * len(work.state.asked), retell=frozenset(), scene_owed=None, known=known)
+    # What the desk itself stored is not known here: afterwards everything is asserted, whatever hands have left.
+    nothing = (None,) * len(work.state.asked)
+    work.set(asked=nothing, retell=frozenset(), left=frozenset(), scene_owed=None, known=known)

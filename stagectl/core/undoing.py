@@ -10,7 +10,7 @@ from msgspec.structs import asdict
 
 from stagectl.core.actions import Lasts, Undo
 from stagectl.core.advancing import scope, settle
-from stagectl.core.asking import want, want_hushed
+from stagectl.core.asking import left_at, want, want_hushed
 from stagectl.core.effects import Reason
 from stagectl.core.plan import Plan
 from stagectl.core.state import Change, Wishes, differ, nudged_between
@@ -44,8 +44,8 @@ def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
         settle(work, by, wishes)
         return
     sends = nudged_by(entry)
-    left = work.state.left.intersection(sends)
-    work.set(**asdict(wishes), left=work.state.left - left)
+    left = left_at(work, sends)
+    work.set(**asdict(wishes), left=work.state.left - left.keys())
     down, back = wishes.hushed - now.hushed, now.hushed - wishes.hushed
     if down or back:
         want_hushed(work, by, down or back, back=bool(back))

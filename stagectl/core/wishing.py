@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from stagectl.core.actions import ClearNudges, Hush, Lasts, Nudge, NudgeRest
-from stagectl.core.asking import want, want_hushed
+from stagectl.core.asking import left_at, want, want_hushed
 from stagectl.core.effects import Reason
 from stagectl.core.levels import Level, Off
 from stagectl.core.nudges import NONE, Nudges, Wish, at_top, nudged, range_top, takes_back, target, with_nudges
@@ -245,7 +245,7 @@ def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
     after: Nudges = tuple(
         MappingProxyType({send: one for send, one in kept.items() if send not in gone}) for kept in before.nudges
     )
-    left = work.state.left & gone
+    left = left_at(work, gone)
     work.set(left=work.state.left - gone)
     work.change(by.who, before, before.nudged(after))
     want(work, by, work.aims_of(sorted(gone)), fade_ns=None, let_go=left)

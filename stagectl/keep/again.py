@@ -9,10 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
 
+from stagectl.core.answers import READ
 from stagectl.core.touch import BESIDE, HAND
+from stagectl.core.whole_mixes import above_zero
 from stagectl.keep.shown import Shown
 from stagectl.keep.told import Told
 from stagectl.keep.wished import Wished
+from stagectl.show.names import WHOLE
 from stagectl.story.entry import Heard
 from stagectl.story.replay import Chapter, Moment, is_of_the_core
 from stagectl.story.retold import Retold
@@ -33,7 +36,8 @@ class Record(NamedTuple):
 
 class _Course(NamedTuple):
     """How a night went by its rows. `turns`: as `Retold` takes them; `last`: the time of the last row that the core has
-    made, ns since the night began; `by_hand`: whether hands moved anything at the desk."""
+    made, ns since the night began; `by_hand`: whether hands moved anything at the desk, or had put a whole mix above
+    0 dB."""
 
     turns: Sequence[int]
     last: int
@@ -69,5 +73,10 @@ def _course(record: Record) -> _Course:
             for at, chapter in enumerate(record.chapters):
                 if number <= chapter.since:
                     turns[at] = last
-        by_hand = by_hand or (row.kind == "change" and row.what in BY_HAND)
+        by_hand = by_hand or (row.kind == "change" and (row.what in BY_HAND or _is_loud(row)))
     return _Course(turns, last, by_hand)
+
+
+def _is_loud(row: Row) -> bool:
+    """Whether a row says that a whole mix was read above 0 dB, which bears on what its inputs come to."""
+    return row.what == READ and row.input == WHOLE and above_zero(row.after) > 0

@@ -13,14 +13,14 @@ from typing import NamedTuple, TypeVar
 
 from msgspec.structs import asdict, replace
 
-from stagectl.core.actions import Action, GoTo, Recall
+from stagectl.core.actions import Action, GoTo, Lasts, Recall
 from stagectl.core.cues import keep
 from stagectl.core.doubt import NOTHING_KNOWN
 from stagectl.core.events import DeskSaid, PlayerCame, Wanted
 from stagectl.core.levels import Level
 from stagectl.core.plan import Plan
 from stagectl.core.state import Change, Place, Running, State, Wishes, begin
-from stagectl.core.targets import aims
+from stagectl.core.targets import aims, scene_levels
 from stagectl.core.work import Work
 from stagectl.rehearse.room import Moment, Room
 from stagectl.show.compile import Compiled
@@ -77,7 +77,7 @@ class _Carrier:
         """The state of a night at a time, ns, with no desk there yet."""
         new = self.new
         place = self.place(state.place) or self._near(state.place)
-        wishes = self.wishes(state.wishes, place)
+        wishes = self._still_held(self.wishes(state.wishes, place), state)
         came = replace(
             begin(new, now),
             **asdict(wishes),
@@ -91,6 +91,16 @@ class _Carrier:
             aimed = aims(new, wishes)
             came = replace(came, wanted=aimed.wanted, steps=aimed.steps, held=aimed.held)
         return self._with_track(came, state)
+
+    def _still_held(self, wishes: Wishes, state: State) -> Wishes:
+        """What is asked for without what a ceiling held of levels that are others now."""
+        old, new = scene_levels(self.old, state.place), scene_levels(self.new, wishes.place)
+        there = ((send, self.send(send)) for send in state.nudges[Lasts.HELD])
+        stay = {to for send, to in there if to is not None and old[send] == new[to]}
+        if self.place(state.place) is None:
+            stay = set()
+        held = MappingProxyType({send: one for send, one in wishes.nudges[Lasts.HELD].items() if send in stay})
+        return wishes.nudged((*wishes.nudges[: Lasts.HELD], held))
 
     def place(self, place: Place) -> Place | None:
         """The place of that name; None where there is none."""

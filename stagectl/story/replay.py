@@ -199,7 +199,9 @@ class Played:
             if is_left_alone(other.plan, send) and is_left_alone(self.plan, to)
             if (by := other.state.above.get(other.plan.listener_of(send), 0))
         }
-        state = replace(self.state, known=known, left=left, presses=presses)
+        # A plan that had no desk owes it every scene; this desk was told all but what it was away for.
+        owed = None if same and other.state.scene_owed is None else self.state.scene_owed
+        state = replace(self.state, known=known, left=left, presses=presses, scene_owed=owed)
         self.state = above_as(self.plan, state, above)
 
     def until(self, at: int) -> list[Row]:

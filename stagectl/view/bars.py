@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypedDict
 
-from stagectl.core.actions import Lasts
+from stagectl.core.actions import WISHED, Lasts
 from stagectl.core.effects import Reason
 from stagectl.core.levels import Level, Off, Shown, shown
 from stagectl.core.limits import Bounds
@@ -81,7 +81,8 @@ class Bars:
         plan = self._plan
         sends: dict[int, list[int]] = {}
         for send in touched(state.wishes):
-            sends.setdefault(send // plan.width, []).append(send)
+            if send in state.rides or any(send in state.nudges[lasts] for lasts in WISHED):
+                sends.setdefault(send // plan.width, []).append(send)
         base = scene_levels(plan, state.place)
         return [self._mix(state, base, at, sends.get(at, [])) for at in range(len(plan.listeners))]
 
@@ -143,7 +144,7 @@ class Bars:
         alone = target(base, send, state.nudges, ride, bounds)
         wish = Wish(send, base, 0, Lasts.NIGHT)
         entry["end"] = ENDS[at_top(wish, bounds)]
-        entry["held"] = alone != target(base, send, state.nudges, ride, self._free)
+        entry["held"] = alone != target(base, send, state.nudges, ride, self._free) or send in state.nudges[Lasts.HELD]
         if isinstance(alone, int):
             entry["room"] = max(0, range_top(wish, bounds) - alone)
         return entry
@@ -163,7 +164,7 @@ class Bars:
 def _by(state: State, base: Level | None, send: int) -> int:
     """By how much a send is nudged and ridden: above the nudge floor where the scene has it off, and somebody lifted it
     from there; hundredths of a dB."""
-    kept = [one[send] for one in state.nudges if send in one]
+    kept = [one[send] for lasts in WISHED if send in (one := state.nudges[lasts])]
     lifts = [one.lift for one in kept if one.lift is not None]
     if isinstance(base, Off) and lifts:
         return sum(lifts)

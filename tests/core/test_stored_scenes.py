@@ -5,14 +5,16 @@ from __future__ import annotations
 from typing import Final
 
 from depth import examples
+from far_desk import FarDesk
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 from shows import FINE, run, settled, small_plan, wish
 
 from stagectl.core.actions import Action, Back, GoTo, Next
-from stagectl.core.effects import Ask, RecallStored, Told
+from stagectl.core.effects import Ask, Changed, Move, RecallStored, Told
 from stagectl.core.events import DeskCame, DeskWent, Event
+from stagectl.core.link import Answers
 from stagectl.core.plan import MS, Plan, Stop
 
 SECOND: Final = 1_000 * MS
@@ -72,6 +74,30 @@ def test_a_scene_that_was_missed_is_told_when_the_desk_is_back_and_before_any_le
     assert isinstance(told[0], RecallStored) and told[0].number == 1
     assert all(isinstance(one, Ask) for one in told[1:]) and told[1:]
     assert ran.state.scene_owed is None
+
+
+def test_what_a_hand_left_meanwhile_is_asserted_with_the_rest_behind_a_scene_that_was_missed() -> None:
+    """Nobody knows what the scene makes of that level: it might be above its ceiling."""
+    desk = FarDesk(plan=replace(PLAN, answers=Answers(each=True, reports=True)))
+    desk.do((0, DeskCame()), (SECOND, wish(Next())))
+    desk.until(4 * SECOND)
+    desk.do((5 * SECOND, DeskWent()), (6 * SECOND, wish(Next())))
+    desk.levels[0] = 300
+    desk.do((7 * SECOND, DeskCame()))
+    desk.until(20 * SECOND)
+    assert [one.number for one in desk.of(RecallStored) if isinstance(one, RecallStored)] == [1, 2]
+    assert desk.state.asked[0] == -1_000 == desk.levels[0] and not desk.state.left
+
+
+def test_a_hand_that_a_stored_scene_takes_away_is_told_from_where_it_was() -> None:
+    desk = FarDesk(plan=replace(PLAN, answers=Answers(each=True, reports=True)))
+    desk.do((0, DeskCame()), (SECOND, wish(Next())))
+    desk.until(4 * SECOND)
+    desk.hand(4 * SECOND, [(0, 0, 300)])
+    desk.until(6 * SECOND)
+    desk.do((7 * SECOND, wish(Next())))
+    *_, told = desk.of(Changed)
+    assert isinstance(told, Changed) and told.moves == (Move(0, 300, 0),)
 
 
 ANYWHERE: Final = st.one_of(

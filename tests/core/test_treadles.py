@@ -320,3 +320,29 @@ def test_a_nudge_between_two_moves_of_a_treadle_is_a_change_of_its_own() -> None
         state = rest(plan, run(plan, [(state.now + 10**9, wish(Undo(), who=FOOT))], state)).state
         found.append((shift_at(90 * FULL // 127, -1_200, 1_200) == state.rides.get(0), bool(state.nudges[0])))
     assert found == [(True, True), (True, False), (False, False)]
+
+
+@settings(max_examples=examples(60))
+@given(st.lists(st.tuples(st.integers(0, 1), st.integers(0, 127)), min_size=4, max_size=90))
+def test_two_feet_on_treadles_at_once_each_take_back_their_own(values: list[tuple[int, int]]) -> None:
+    """However their values come: each has one change to take back."""
+    rides = [replace(RIDE, column=0, listener=at) for at in range(2)]
+    pedals = tuple(
+        Pedal(name=f"board {at}", controls=(Control(name="t", does={Gesture.TURN: one}, travel=Travel()),), listener=at)
+        for at, one in enumerate(rides)
+    )
+    plan = small_plan((-2_000, -2_000), pedals=pedals, ceiling=1_000, listeners=2)
+    state = settled(plan)
+    feet: list[tuple[int, Event]] = [
+        (state.now + at * 50 * MS, Moved(pedal=pedal, control=0, value=value))
+        for at, (pedal, value) in enumerate(values)
+    ]
+    state = rest(plan, run(plan, feet, state)).state
+    for who in range(2):
+        ridden = bool(state.rides.get(plan.send(who, 0), 0))
+        undo = wish(Undo(), who=f"listener {who}", listener=who)
+        ran = rest(plan, run(plan, [(state.now + 10**9, undo)], state))
+        assert ran.state.rides.get(plan.send(who, 0), 0) == 0
+        assert not ridden or not ran.of(Refused)
+        state = ran.state
+    assert state.wanted == settled(plan).wanted

@@ -104,6 +104,23 @@ def test_the_night_stays_where_it_is_and_only_what_was_edited_moves(folder: Path
     assert new.level(new.plan.send(0, 8)) == new.plan.in_steps(new.plan.send(0, 8), -800)
 
 
+@pytest.mark.parametrize(("edited", "level"), [("lead vocal: up 12", -300), ("lead vocal: up 2", -400)])
+def test_what_a_ceiling_held_stays_as_long_as_the_level_that_it_held(folder: Path, edited: str, level: int) -> None:
+    """The song brings the voice to +9 dB, under a ceiling of 0 dB; a press of -3 dB is heard from there. Over another
+    text it is worth what it says."""
+    loud = "acoustic: up 4, lead vocal: up 12, kick: off, snare: off"
+    edit(folder, ("acoustic: up 4, kick: off, snare: off", loud))
+    old = room_of(folder)
+    old.do(wanted(GoTo(stop=3)), SECOND)
+    old.do(wanted(Nudge(by=-300), 0), 6 * SECOND)
+    old.wait(20 * SECOND)
+    voice = old.plan.inputs.index("lead vocal")
+    assert old.state.wanted[voice] == -300
+    edit(folder, ("lead vocal: up 12", edited), ("title: nine songs", "title: another title"))
+    new, _, _ = carried(old, folder)
+    assert new.state.wanted[voice] == level
+
+
 def test_a_song_before_it_is_no_other_place(folder: Path) -> None:
     old = in_song(folder)
     edit(folder, ("  - name: Slow Tram Home\n", "  - name: A New One\n\n  - name: Slow Tram Home\n"))

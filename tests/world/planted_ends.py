@@ -20,8 +20,8 @@ OF_ENDS: Final = (
         "after a stored scene only what differs is told",
         2,
         "core/stored.py",
-        "    work.set(asked=(None,) * len(work.state.asked), retell=frozenset(), scene_owed=None, known=known)\n",
-        "    work.set(retell=frozenset(), scene_owed=None, known=known)\n",
+        "    work.set(asked=nothing, retell=frozenset(), left=frozenset(), scene_owed=None, known=known)\n",
+        "    work.set(retell=frozenset(), left=frozenset(), scene_owed=None, known=known)\n",
         needs=("stored",),
     ),
     Bug(
