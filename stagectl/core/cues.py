@@ -92,9 +92,16 @@ def _unknown(work: Work, player: int) -> Running:
 
 
 def stop_cue(work: Work, by: Presser, _: StopCue) -> None:
-    """Stop what plays."""
-    if not stop_all(work, by):
+    """Stop what plays. A player at the end of a wire that says nothing of itself is told so too where its track should be
+    over by its length: that may be a few seconds short."""
+    if stop_all(work, by):
+        return
+    state, cue = work.state, work.plan.stops[work.state.place.stop].cue
+    player = None if cue is None else work.plan.players[cue.player]
+    if cue is None or player is None or player.is_ours or player.says or state.cued is None:
         refuse(work, by, Reason.NOT_PLAYING)
+    else:
+        stop(work, by, _unknown(work, cue.player))
 
 
 def pause_cue(work: Work, by: Presser, _: PauseCue) -> None:

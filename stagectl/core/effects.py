@@ -136,7 +136,8 @@ class Connected(Struct, frozen=True):
 class Track(Enum):
     """What a track does by itself. `HELD`: it got to a place that something happens at, but the levels have fallen back
     to the base; `MISSED`: it was to start, and its player was not here or could not; `WAITS`: the night came to its
-    song by itself, and it is not started; `LOST`: its player is gone, and its sound with it."""
+    song by itself, and it is not started; `LOST`: its player is gone, and its sound with it; `UNKNOWN`: the
+    program was away for so long that nobody knows what its player does by now."""
 
     REACHED = "reached"
     ENDED = "ended"
@@ -147,6 +148,7 @@ class Track(Enum):
     MISSED = "missed"
     WAITS = "waits"
     LOST = "lost"
+    UNKNOWN = "not known"
 
 
 class Tracked(Struct, frozen=True):

@@ -72,9 +72,11 @@ class DeskSaid(Struct, frozen=True, kw_only=True):
 
 
 class PlayerWent(Struct, frozen=True, kw_only=True):
-    """The track player cannot be told anything for now."""
+    """The track player cannot be told anything for now. `broken_off`: the program ended, and so long ago that nobody
+    knows what it plays by now."""
 
     player: int
+    broken_off: bool = False
 
 
 class PlayerCame(Struct, frozen=True, kw_only=True):

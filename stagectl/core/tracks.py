@@ -172,7 +172,8 @@ def start_cue(work: Work, by: Presser, action: StartCue) -> None:
         return
     first = plan.in_force(stop_, -cue.lead_ns)
     if position is None and first is not None and first != stop_:
-        arrive(work, by, Place(stop=first), starts=True)
+        # Where the levels have fallen back, they stay so until a foot goes on.
+        arrive(work, by, Place(stop=first, base=state.place.base), starts=True)
 
 
 # -- what players say -------------------------------------------------------------------------------------
@@ -190,14 +191,17 @@ def player_came(work: Work, event: PlayerCame) -> None:
 
 def player_went(work: Work, event: PlayerWent) -> None:
     """The sound of the built-in player is gone with it, and its sections are up to the feet. One at the end of a wire
-    plays on, and its sections come by the clock."""
+    plays on, and its sections come by the clock, unless nobody knows any more what it does."""
     track = work.state.track
     out = {event.player}
     work.set(players_here=work.state.players_here - out, players_run=work.state.players_run - out)
     work.out(Connected(at=work.at, pedal=None, player=event.player, here=False))
-    if track is not None and track.player == event.player and work.plan.players[event.player].is_ours:
+    is_ours = work.plan.players[event.player].is_ours
+    if track is not None and track.player == event.player and (is_ours or event.broken_off):
         work.set(track=None)
-        _note(work, track, Track.LOST, track.position(work.at))
+        _note(work, track, Track.LOST if is_ours else Track.UNKNOWN, track.position(work.at))
+    if event.broken_off and work.state.starts is not None:
+        work.set(starts=None)
 
 
 def player_failed(work: Work, event: PlayerFailed) -> None:

@@ -101,16 +101,16 @@ class _Daemon:
         )
         self.zero, self.journal, self.taken_up = record_.zero, record_.recorder, record_.taken_up
         self.keys = KeptKeys(self.journal.path)
-        rig = show.rig
         self.side = DeskSide(show, self._event, self.printer.warn)
         self.desk = self.side.link
         self.desk.claim = claim.found_at
-        outs = Outs(self.desk, [OutLink(model.name, model) for model in rig.devices])
+        outs = Outs(self.desk, [OutLink(model.name, model) for model in show.rig.devices])
         self.tracks = Tracks(show, compiled.plan, api, self._event, self._say, self._warn)
         outs.cue = self.tracks.tell
         self.night = Night(show, compiled, self.journal, self.printer, outs, self.side.talk, self.zero, record_.state)
         self.side.asked = lambda send: self.night.state.asked[send]
         self.going = Going(show, compiled.plan)
+        self.tracks.lengths.tellers.append(self.going.know)
         if self.taken_up is not None:
             self.going.take_up(self.taken_up.state, self.zero, self.journal.path)
         self.whole_mixes = WholeMixes(compiled.plan, self._warn, show.rig)
@@ -129,9 +129,9 @@ class _Daemon:
         self.sweep = Sweep(lambda: self.night.state)
         self.edited = Edited(show.files, self._say)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
-        self.pedals = {pedal.name: at for at, pedal in enumerate(rig.pedals)}
+        self.pedals = {pedal.name: at for at, pedal in enumerate(show.rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
-        for at, pedal in enumerate(rig.pedals):
+        for at, pedal in enumerate(show.rig.pedals):
             if pedal.port is not None:
                 self.links.append(PedalLink(pedal.name, pedal.port, self.hearing.put_from(at)))
             elif pedal.keyboard is not None:
@@ -168,6 +168,7 @@ class _Daemon:
         )
         open_ = served.opened(self.show.setlist.title, self.keys.keys(self._warn))
         page = NightPage(self.show, compiled, self.venue, open_, around)
+        self.tracks.lengths.tellers.append(page.know)
         self.night.watchers.append(page.look)
         self.night.tellers.append(page.told)
         return page
@@ -386,8 +387,7 @@ class _Daemon:
         where = f", {self.venue}" if self.venue else ""
         where += "" if goes_on is None else f"; {goes_on}"
         away = [link for link in self.links if not (link.here or isinstance(link, VoiceLink))]
-        missing = [self.watch.waited_for(link) for link in away]
-        missing += self.tracks.missing
+        missing = [*map(self.watch.waited_for, away), *self.tracks.missing]
         if self.side.waits and self.desk.here:
             missing.append(f"the desk at `{self.desk.wants}` to answer")
         waits = f"; waiting for {', '.join(missing)}" if missing else "; everything is here"

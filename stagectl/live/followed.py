@@ -14,6 +14,7 @@ from stagectl.show.rig import PlayerModel
 from stagectl.show.timing import TRACK_S
 from stagectl.story.rows import Row
 from stagectl.tracks.follow import Follower, Said
+from stagectl.wire.time_code import named_at
 
 BEFORE_NS: Final = 60_000_000_000
 AFTER_NS: Final = TRACK_S * 1_000_000_000
@@ -35,8 +36,8 @@ class Followed:
         assert model.follow is not None
         self._loop = asyncio.get_running_loop()
         self._name = model.name
-        self._begins = 0
-        """What the player says where the song's track begins, ns."""
+        self._code_at = 0
+        """What the player says where the song's track begins, the name as a time in ns."""
         self._tempo: TempoMap | None = None
         self._said = said
         self._trouble = trouble
@@ -68,14 +69,20 @@ class Followed:
         if self._silence is None and self._follower.due is not None:
             self._silence = self._loop.call_at(self._follower.due / 1e9, self._look)
 
+    @property
+    def _begins(self) -> int:
+        """Where the song's track begins by what the player says, ns."""
+        rate = self._follower.rate
+        return self._code_at if rate is None else named_at(self._code_at, rate)
+
     def _look(self) -> None:
         """The silence may have been too long by now."""
         self._silence = None
         self._tell(self._follower.silent(time.monotonic_ns()))
 
     def is_in(self, tempo: TempoMap | None, code_at: int) -> None:
-        """Another song is up. `code_at`: what time code says where its track begins, ns."""
-        self._begins = code_at if self._follower.kind == "time code" else 0
+        """Another song is up. `code_at`: what time code says where its track begins, the name as a time in ns."""
+        self._code_at = code_at if self._follower.kind == "time code" else 0
         self._tempo = tempo
         self._follower.play(tempo)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 
 from stagectl.core.plan import Plan
@@ -18,7 +20,7 @@ class Going:
     its track's beginning, where there was one."""
 
     def __init__(self, show: Show, plan: Plan) -> None:
-        self._plan = plan
+        self._show, self._plan = show, plan
         self._lengths = lengths_of(show, plan)
         self._gaps = gaps_of(show, plan)
         self._song = -1
@@ -34,6 +36,10 @@ class Going:
         track, cue = state.track, self._plan.stops[state.place.stop].cue
         if track is not None and track.song == song and track.paused is None and cue is not None:
             self._by_track = track.zero - cue.lead_ns
+
+    def know(self, lengths: Mapping[int, int]) -> None:
+        """So long are the tracks of songs by their stems, ns."""
+        self._lengths = lengths_of(replace(self._show, lengths=lengths), self._plan)
 
     def take_up(self, state: State, zero: int, journal: Path) -> None:
         """A night goes on that was broken off in `state`. `zero`: what counts as its beginning, ns. `journal`: it tells

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import sys
 import time
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -132,6 +132,11 @@ class NightPage:
         """The state after an event."""
         if self._timer is None and any(a is not b for a, b in zip(self._shown, _shown(state), strict=False)):
             self._soon()
+
+    def know(self, lengths: Mapping[int, int]) -> None:
+        """So long are the tracks of songs by their stems, ns."""
+        self._picture.know(lengths)
+        self._soon()
 
     def told(self, rows: Sequence[Row]) -> None:
         """What people were told."""

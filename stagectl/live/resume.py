@@ -14,7 +14,9 @@ from contextlib import closing
 from dataclasses import dataclass
 from typing import Final
 
-from stagectl.core.events import Event
+from msgspec.structs import replace
+
+from stagectl.core.events import Event, PlayerWent
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.errors import JournalError, StagectlError
@@ -34,6 +36,10 @@ UNPLAYABLE: Final = "an event of the journal cannot be played again"
 
 AGREE_NS: Final = 2_000_000_000
 """How far two clocks may differ over the time between, ns, and still have gone on together."""
+
+PLAYS_ON_NS: Final = 10 * SECOND_NS
+"""A player at the end of a wire is taken to play on for so long while the program is away, ns: with a machine that was
+started anew, or after more than that, nobody knows."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,6 +126,7 @@ def take_up(
             played.goes_on_from(before.last, desk_of(show), plans[-1].desk)
             edits = tuple(edited(before.last.plan, before.last.state.wanted, plan, played.state.wanted, now - zero))
     recorder = go_on(night.path, dict(show.files) if changed else None, tell)
+    away = max(0, now - zero - night.heard_at)
     return TakenUp(
         recorder=recorder,
         plan=plan,
@@ -127,14 +134,19 @@ def take_up(
         zero=zero,
         at=last,
         wall_us=night.wall_us + (played.state.now - zero - night.at) // 1_000,
-        away=max(0, now - zero - night.heard_at),
-        goes=tuple(played.goes()),
+        away=away,
+        goes=tuple(_gone(event, zero != night.zero or away > PLAYS_ON_NS) for event in played.goes()),
         edits=edits,
         changed=changed,
         left_out=played.left_out,
         hands_left_out=tuple(played.hands_left_out),
         missing=missing,
     )
+
+
+def _gone(event: Event, long: bool) -> Event:
+    """What goes with the program. `long`: so long ago that nobody knows what players do by now."""
+    return replace(event, broken_off=True) if long and isinstance(event, PlayerWent) else event
 
 
 def is_as_kept(show: Show, kept: dict[int, dict[str, bytes]]) -> bool:

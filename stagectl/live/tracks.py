@@ -20,6 +20,7 @@ from stagectl.core.state import Running, State
 from stagectl.errors import DeviceError, WireError
 from stagectl.live.followed import Followed, FollowLink
 from stagectl.live.links import Link, OutLink
+from stagectl.live.stem_lengths import StemLengths
 from stagectl.show.load import Show
 from stagectl.show.tracks import song_tracks, sound_device
 from stagectl.story.rows import Row
@@ -56,6 +57,7 @@ class Tracks:
         self._followed: dict[int, Followed] = {}
         self._sounds: dict[int, SoundPlayer] = {}
         tracks = song_tracks(show.setlist.songs, show.rig, show.tempos, show.folder)
+        self.lengths = StemLengths(track for some in tracks.values() for track in some.values())
         for at, model in enumerate(show.rig.players):
             if model.end is not None:
                 self.outs[at] = OutLink(model.name, model.end)
@@ -105,7 +107,7 @@ class Tracks:
         found: list[Chore] = [("playing tracks", sound.forever) for sound in self._sounds.values()]
         if self._pulse is not None:
             found.append(("sending the clock", self._pulse.forever))
-        return found
+        return [*found, ("looking at the stems", self.lengths.look)]
 
     # -- what comes and goes ------------------------------------------------------------------------------
 
@@ -159,7 +161,8 @@ class Tracks:
     def _ended(self, at: int, song: int) -> None:
         self._handle(PlayerEnded(player=at, song=song), time.monotonic_ns())
 
-    def _ready(self, at: int, song: int, _length: int) -> None:
+    def _ready(self, at: int, song: int, length: int) -> None:
+        self.lengths.learn(song, length)
         first = self._plan.first_of(song)
         self._told = {one for one in self._told if one[0] != song}
         if first is not None:
@@ -230,7 +233,8 @@ class Tracks:
     def _prepare(self) -> None:
         song = -1 if self._song is None else self._song
         for sound in self._sounds.values():
-            sound.prepare([song, song + 1])
+            # By need: a foot takes the songs one by one, and one that went too far goes back.
+            sound.prepare([song, song + 1, song - 1, song + 2])
 
     def _follow(self, pulse: Pulse, was: Running | None, track: Running | None) -> None:
         """Have the clock go along."""

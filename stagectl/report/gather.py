@@ -217,5 +217,6 @@ class Story:
 _BAD_TRACK: Final = {
     "missed": "nothing played: the song went without its track",
     "lost": "its track stopped, as its player was gone",
+    "not known": "where its track was by then was not known, after the time away",
 }
 """What a track does that somebody should know of."""

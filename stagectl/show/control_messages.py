@@ -19,7 +19,7 @@ from stagectl.show.saying import (
 )
 from stagectl.show.values import Duration, Seven, Typed, plain, said
 from stagectl.wire.show_control import cue_number, machine_command, machine_locate, show_command
-from stagectl.wire.time_code import DEVICE_ALL, RATES, SECONDS_A_DAY, SONG_POSITION_MAX, song_position
+from stagectl.wire.time_code import DEVICE_ALL, RATES, SECONDS_A_DAY, SONG_POSITION_MAX, named_at, song_position
 
 LOCATE: Final = "locate"
 
@@ -126,7 +126,7 @@ class SayMachine(Say):
         if self.to is None:
             return (machine_command(self.mmc, self.device),)
         rate = RATES[self.rate or RATE_DEFAULT]
-        to = time_code(numbers) if self.to == CODES[POSITION] else self.to
+        to = time_code(numbers, rate) if self.to == CODES[POSITION] else named_at(self.to, rate)
         return (machine_locate(to, rate, self.device),)
 
 

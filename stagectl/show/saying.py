@@ -11,6 +11,7 @@ from typing import Any, ClassVar, Final, TypeAlias
 from stagectl.core.tempo import CLOCKS_A_UNIT, TempoMap
 from stagectl.errors import WireError
 from stagectl.show.values import FileModel, Typed, Whole, plain
+from stagectl.wire.time_code import Rate, named_at
 
 STANDS_IN: Final[Mapping[str, str]] = {
     "cue": "in the messages of a track player",
@@ -27,8 +28,8 @@ SIXTEENTH: Final = "sixteenth"
 `song position`."""
 
 TIME_CODE: Final = "time code"
-"""The key of what time code says at a position, ns since 00:00:00:00, among the numbers. It is no word of the files:
-there it is the `position` of a `locate`."""
+"""The key of what time code says where the track begins, the name as a time in ns, among the numbers. It is no word of
+the files: there it is in the `position` of a `locate`."""
 
 MILLISECOND_NS: Final = 1_000_000
 
@@ -39,7 +40,8 @@ _WORDS: Final = {code: word for word, code in CODES.items()}
 
 Numbers: TypeAlias = Mapping[str, int]
 """The numbers that words stand for in a message, where they do: `cue`, `song`, `position` (ns since the track's
-beginning), `sixteenth` (the song position there) and `time code` (what that says there)."""
+beginning), `sixteenth` (the song position there) and `time code` (what that says where the track
+begins)."""
 
 NO_NUMBERS: Final[Numbers] = MappingProxyType({})
 
@@ -54,7 +56,7 @@ def track_numbers(cue: int, position: int, tempo: TempoMap | None, code_at: int 
 
     A song position is a sixteenth, six clocks, counted from bar 1 (MIDI 1.0 Detailed Specification 4.2.1, Song Position
     Pointer): the first at or after the position is taken, so 0 for all before bar 1."""
-    numbers = {"cue": cue, POSITION: position, TIME_CODE: code_at + position}
+    numbers = {"cue": cue, POSITION: position, TIME_CODE: code_at}
     if tempo is not None:
         numbers[SIXTEENTH] = max(0, -(-tempo.clock_from(position) // CLOCKS_A_UNIT))
     return numbers
@@ -77,10 +79,10 @@ def milliseconds(numbers: Numbers) -> int:
     return (number(POSITION, numbers) + MILLISECOND_NS // 2) // MILLISECOND_NS
 
 
-def time_code(numbers: Numbers) -> int:
-    """What time code says at the position, ns. Raises WireError as `number` does."""
-    number(POSITION, numbers)
-    return numbers[TIME_CODE]
+def time_code(numbers: Numbers, rate: Rate) -> int:
+    """What time code of a rate says at the position, ns since 00:00:00:00. Raises WireError as `number` does."""
+    position = number(POSITION, numbers)
+    return named_at(numbers[TIME_CODE], rate) + position
 
 
 def sixteenth(numbers: Numbers) -> int:

@@ -86,13 +86,14 @@ def _gaps(lengths: Sequence[int | None], gap: int | Sequence[int]) -> Sequence[i
 
 
 def lengths_of(show: Show, plan: Plan) -> list[int | None]:
-    """The length of each song, ns, None where it is not known: that of its track, with the count-in, or what the
-    setlist says. The one place that knows where a length comes from."""
-    cues = _cues(show, plan)
-    return [
-        song.length if cue is None or cue.length_ns is None else cue.lead_ns + cue.length_ns
-        for song, cue in zip(show.setlist.songs, cues, strict=True)
-    ]
+    """The length of each song, ns, None where it is not known: that of its track, with the count-in, by the
+    plan or (where the stems were looked at after it was made) by the show; or what the setlist says. The one place that
+    knows where a length comes from."""
+    out: list[int | None] = []
+    for at, (song, cue) in enumerate(zip(show.setlist.songs, _cues(show, plan), strict=True)):
+        track = None if cue is None else show.lengths.get(at) if cue.length_ns is None else cue.length_ns
+        out.append(song.length if cue is None or track is None else cue.lead_ns + track)
+    return out
 
 
 def gaps_of(show: Show, plan: Plan) -> list[int]:

@@ -37,7 +37,13 @@ def timed(sections: Sequence[SectionModel], tempo: TempoMap | None) -> Iterator[
 
 def lead_of(song: SongModel, tempo: TempoMap | None) -> int:
     """How long a song's count-in is heard before its track's beginning, ns."""
-    return 0 if tempo is None or not song.count_in else max(0, -tempo.at_bar(1 - song.count_in))
+    begins = counts_from(song, tempo)
+    return 0 if begins is None else max(0, -begins)
+
+
+def counts_from(song: SongModel, tempo: TempoMap | None) -> int | None:
+    """Where in the track the first bar of a song's count-in begins, ns, below 0 before it; None without a count-in."""
+    return None if tempo is None or not song.count_in else tempo.at_bar(1 - song.count_in)
 
 
 def cue_of(rig: RigModel, song: SongModel, stop: int, tempo: TempoMap | None, length: int | None) -> CueCall | None:
@@ -89,6 +95,7 @@ def song_track(at: int, song: SongModel, model: SoundModel, tempo: TempoMap | No
         length=song.length,
         click=click_outputs(song, model, tempo),
         counts=() if tempo is None else click_output(model),
+        counts_from=counts_from(song, tempo),
     )
 
 

@@ -85,7 +85,7 @@ def event(kept: Heard) -> Event:
         given["level"] = OFF
     elif kind is PlayerSaid:
         given["runs"] = bool(given["runs"])
-    elif kind is DeskWent:
+    elif kind in (DeskWent, PlayerWent):
         given["broken_off"] = bool(given["broken_off"])
     elif kind is Wanted:
         given["action"] = _unpacked(str(given["action"]))

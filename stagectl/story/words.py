@@ -141,6 +141,7 @@ _TRACK: Final[Mapping[str | None, str]] = {
     "held": "the track is at {}, but the levels have fallen back and stay at the base",
     "missed": "nothing plays: the song goes without its track",
     "waits": "the song's track waits for `start cue`",
+    "not known": "where its track is by now is not known, and its sections are up to the feet",
     "lost": "its track has stopped at {}: `start cue` begins it again when it is here",
 }
 

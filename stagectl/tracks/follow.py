@@ -93,6 +93,11 @@ class Follower:
             self._ear.play(tempo)
 
     @property
+    def rate(self) -> Rate | None:
+        """The rate of the time code that was heard last; None for a clock, and while nothing is known."""
+        return self._ear.rate
+
+    @property
     def runs(self) -> bool:
         """Whether the track runs, as far as was said."""
         return self._track.runs
@@ -160,6 +165,7 @@ class _Clock:
     """MIDI clock."""
 
     silence_ns = CLOCK_SILENCE_NS
+    rate: Rate | None = None
 
     def __init__(self, track: _Track, tempo: TempoMap | None) -> None:
         self._track, self._tempo = track, tempo
@@ -228,6 +234,7 @@ class _Code:
 
     def __init__(self, track: _Track) -> None:
         self._track = track
+        self.rate: Rate | None = None
         self._last: int | None = None  # The piece before.
         self._turned = 0  # Steps back, in a row.
         self._pieces: list[tuple[int, int]] = []  # The nibbles of a name so far, and when they came.
@@ -248,6 +255,7 @@ class _Code:
             return ()
         # The track only goes there; it runs when pieces come.
         self._forget()
+        self.rate = full.rate
         return self._track.stands(frame_begins(full.frame, full.rate), at)
 
     def lost(self, now: int) -> tuple[Said, ...]:
@@ -297,7 +305,7 @@ class _Code:
                 self._track.leaps()
             for number, (_, came) in enumerate(self._pieces[:-1], first):
                 self._track.line.add(quarter_begins(number, name.rate), came)
-            self._quarter, self._rate = last, name.rate
+            self._quarter, self._rate, self.rate = last, name.rate, name.rate
         self._doubted = None
         return True
 
@@ -316,5 +324,6 @@ class _Code:
         self._back.clear()
         if name is None:
             return said
+        self.rate = name.rate
         behind = (name.frame * QUARTERS - PIECES + 1) % (name.rate.day * QUARTERS)
         return said + self._track.stands(quarter_begins(behind, name.rate), at)

@@ -21,8 +21,9 @@ class Stem(NamedTuple):
 class SongTrack(NamedTuple):
     """A song's track. `length`: where it ends, ns, if the setlist says so; else the longest of the stems says it.
     `lead`: how long its count-in is, ns. `click`: the outputs that a click is made for, from the tempo map; they need
-    one; `counts`: those of the count-in's click, None where they are the same. A track without stems is a click alone,
-    and needs a length."""
+    one; `counts`: those of the count-in's click, None where they are the same; `counts_from`: where its first bar
+    begins, ns, which may be in the middle of the stems; it is heard up to bar 1. None: it is the lead. A track without
+    stems is a click alone, and needs a length."""
 
     song: int
     name: str
@@ -32,6 +33,7 @@ class SongTrack(NamedTuple):
     length: int | None = None
     click: tuple[int, ...] = ()
     counts: tuple[int, ...] | None = None
+    counts_from: int | None = None
 
     @property
     def counted(self) -> tuple[int, ...]:

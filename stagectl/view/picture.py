@@ -8,6 +8,7 @@ since 1970; the page counts on from there by itself, so that a board is only mad
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, NamedTuple, TypedDict
 
@@ -172,14 +173,19 @@ class Picture:
     """Makes the board of a night. `kind`: `night` or `rehearsal`."""
 
     def __init__(self, show: Show, plan: Plan, venue: str | None, kind: str = "night") -> None:
-        self.plan = plan
+        self._show, self.plan = show, plan
         self._head = (show.setlist.title, venue, kind)
         timetable = timetable_at(show.setlist, venue)
         self._zone = None if timetable is None else timetable.here
         self._bars = Bars(plan)
         self._sections = _sections(plan)
-        self._lengths = lengths_of(show, plan)
-        gaps = gaps_of(show, plan)
+        self.know(show.lengths)
+
+    def know(self, lengths: Mapping[int, int]) -> None:
+        """So long are the tracks of songs by their stems, ns."""
+        show = replace(self._show, lengths=lengths)
+        self._lengths = lengths_of(show, self.plan)
+        gaps = gaps_of(show, self.plan)
         self._rests = [set_to_go(self._lengths, gaps, song, LONG_NS) for song in range(len(self._lengths))]
 
     def utc(self, wall_ms: int) -> int:
@@ -246,10 +252,11 @@ class Picture:
         track, cue = state.track, self.plan.stops[state.place.stop].cue
         if track is None:
             return None
-        length = cue.length_ns if cue is not None and track.song == self.plan.stops[state.place.stop].song else None
+        here = cue is not None and track.song == self.plan.stops[state.place.stop].song
+        length = self._lengths[track.song] if here else None
         return {
             "at0": moment.wall(track.zero),
-            "length": None if length is None else length // MS,
+            "length": None if length is None or cue is None else (length - cue.lead_ns) // MS,
             "runs": track.paused is None,
             "stands": None if track.paused is None else track.paused // MS,
         }

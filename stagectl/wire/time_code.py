@@ -110,7 +110,8 @@ def quarter_begins(quarter: int, rate: Rate) -> int:
 
 def quarter_from(position: int, rate: Rate) -> int:
     """The first quarter of a frame that begins at or after a position, counted from 0 at 00:00:00:00."""
-    return -int(-position * 4 * rate.real // SECOND_NS)
+    # By its first ns: what begins within the ns before begins here.
+    return int((position - 1) * 4 * rate.real // SECOND_NS) + 1
 
 
 def _up(time: Fraction) -> int:
@@ -145,6 +146,20 @@ def frame_of(name: TimeCode, rate: Rate) -> int:
     if minutes % 10 and name.seconds == 0 and name.frames < DROPPED:
         frame += DROPPED - name.frames
     return frame - DROPPED * (minutes - minutes // 10)
+
+
+def named_at(time: int, rate: Rate) -> int:
+    """Where a time that is meant as a name begins, ns since 00:00:00:00: 1:00:00 is 01:00:00:00. Whole seconds and
+    frames are those of the name, which are off real time where names are left out. `time`: ns; a whole day of names
+    more for each 24 hours."""
+    if not rate.drops:
+        return time
+    seconds, part = divmod(time, SECOND_NS)
+    days, seconds = divmod(seconds, SECONDS_A_DAY)
+    minutes, seconds = divmod(seconds, 60)
+    frames, part = divmod(part * rate.names, SECOND_NS)
+    frame = days * rate.day + frame_of(TimeCode(*divmod(minutes, 60), seconds, frames), rate)
+    return _up((frame * SECOND_NS + part) / rate.real)
 
 
 # -- bytes ------------------------------------------------------------------------------------------------------------

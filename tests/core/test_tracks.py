@@ -148,7 +148,10 @@ class Naive:
                 return
             self.begin_between(0)
             if cue.sections and self.stop != first:
-                self.go(tick, first)
+                if self.fallen:
+                    self.stop = first
+                else:
+                    self.go(tick, first)
 
     def begin_between(self, position: int) -> None:
         """It begins between two ticks; the tick after that finds it half a tick on, and counts whole ones."""
@@ -309,11 +312,24 @@ def test_at_the_end_the_night_stays_or_goes_on() -> None:
     assert places(night(show(starts))) == [(1, 1)]
 
 
+@pytest.mark.parametrize(("says", "is_ours", "stops"), [(False, False, 1), (True, False, 0), (False, True, 0)])
+def test_a_box_whose_length_was_short_can_be_stopped(says: bool, is_ours: bool, stops: int) -> None:
+    """Only it knows whether it still plays; whoever says where it is would have said so."""
+    box = Player(name="box", pauses=True, seeks=True, says=says, is_ours=is_ours)
+    ran = night(show(timed(1, None, None, length_ns=3 * S), player=box), (9, wish(StopCue())))
+    assert [one.at / S for one in ran.of(Cue) if one.tells is Tells.STOP] == [9] * stops
+    assert reasons(ran) == [Reason.NOT_PLAYING] * (1 - stops)
+
+
 def test_what_has_fallen_back_stays_at_the_base() -> None:
     plan = show(timed(1, 2, None, length_ns=3 * S, then=Then.NEXT), None)
     ran = night(plan, (1.5, wish(FallBack())))
     assert [one.what for one in ran.of(Tracked)] == [Track.HELD, Track.HELD, Track.ENDED, Track.HELD]
     assert ran.state.place == Place(stop=1, base=True)
+    # Nor does the track that a foot begins anew take it from there, wherever in the song that is.
+    for at in (0.5, 1.5):
+        again = night(plan, (at, wish(FallBack())), (at + 0.2, wish(StartCue())))
+        assert again.state.place == Place(stop=1, base=True)
     goes_on = night(plan, (1.5, wish(FallBack())), (2.5, wish(Next())))
     assert places(goes_on)[2:] == [(2.5, 2), (3, 3), (4, 5)]
 

@@ -23,14 +23,14 @@ from stagectl.show.load import load_show
 from stagectl.show.rig import PlayerModel
 from stagectl.tracks.follow import Said
 from stagectl.where import shipped
-from stagectl.wire.time_code import RATES, quarter_begins, quarter_frame, quarter_from
+from stagectl.wire.time_code import RATES, Rate, quarter_begins, quarter_frame, quarter_from
 
 S = 1_000_000_000
 HOUR = 3_600 * S
 RATE = RATES["25"]
 
 
-def heard(code_at: int, position: int, seconds: int = 2) -> list[Said]:
+def heard(code_at: int, position: int, seconds: int = 2, rate: Rate = RATE) -> list[Said]:
     """What is said of a track by so many seconds of time code from a position on."""
 
     async def night() -> list[Said]:
@@ -39,9 +39,9 @@ def heard(code_at: int, position: int, seconds: int = 2) -> list[Said]:
         model = PlayerModel.model_construct(name="box", port="box", follow="time code", follow_port=None)
         followed = Followed(model, said.append, troubles.append)
         followed.is_in(None, code_at)
-        first, now = quarter_from(position, RATE), time.monotonic_ns()
-        for quarter in range(first, quarter_from(position + seconds * S, RATE)):
-            followed.put(quarter_frame(quarter, RATE), now + quarter_begins(quarter, RATE) - position)
+        first, now = quarter_from(position, rate), time.monotonic_ns()
+        for quarter in range(first, quarter_from(position + seconds * S, rate)):
+            followed.put(quarter_frame(quarter, rate), now + quarter_begins(quarter, rate) - position)
             await asyncio.sleep(0)
         followed.close()
         assert troubles == []
@@ -82,6 +82,17 @@ def test_a_song_s_own_time_code_says_where_its_track_is(code_at: int) -> None:
     said = heard(code_at, code_at + 10 * S)
     assert len(said) > 10
     assert all(one.runs and abs(one.position - one.at - 10 * S) < 5_000_000 for one in said)
+
+
+# The frames before 00:01:00;02, 00:09:00;02, 01:00:00;00 and 10:00:00;00, counted by hand (1.001 / 30 s each).
+@pytest.mark.parametrize(("code_at_s", "frame"), [(60, 1_800), (540, 16_184), (3_600, 107_892), (36_000, 1_078_920)])
+def test_a_song_s_own_drop_frame_is_where_its_track_begins(code_at_s: int, frame: int) -> None:
+    """The player that begins a track at the very name says that it is at the track's beginning."""
+    begins = -(-frame * 1_001 * S // 30_000)
+    said = heard(code_at_s * S, begins, rate=RATES["30 drop"])
+    assert len(said) > 10
+    # It has counted from 0 of the track on, as the time that went by.
+    assert all(one.runs and abs(one.position - one.at) < 1_000_000 for one in said)
 
 
 @pytest.mark.parametrize(("code_at", "position"), [(0, HOUR + 5 * S), (HOUR, 5 * S), (2 * HOUR, HOUR + 5 * S)])

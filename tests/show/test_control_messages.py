@@ -49,8 +49,10 @@ def sent(message: Say, numbers: Numbers = ANY_TRACK) -> str:
         ({"mmc": "locate", "to": "1:37:52"}, "F0 7F 7F 06 44 06 01 61 25 34 00 00 F7"),
         ({"mmc": "locate", "to": "2.5 s", "rate": "24"}, "F0 7F 7F 06 44 06 01 00 00 02 0C 00 F7"),
         ({"mmc": "locate", "to": "100 ms", "rate": "25"}, "F0 7F 7F 06 44 06 01 20 00 00 02 32 F7"),
-        # 60 s are 1,798.2 frames of 1.001 / 30 s: two names short of the minute.
-        ({"mmc": "locate", "to": "1:00", "rate": "30 drop"}, "F0 7F 7F 06 44 06 01 40 00 3B 1C 14 F7"),
+        # What is written is the name. 00:01:00:00 is left out: it stands for the next (RP-002, 3.2, drop frame note 2).
+        ({"mmc": "locate", "to": "1:00", "rate": "30 drop"}, "F0 7F 7F 06 44 06 01 40 01 00 02 00 F7"),
+        ({"mmc": "locate", "to": "1:00:00", "rate": "30 drop"}, "F0 7F 7F 06 44 06 01 41 00 00 00 00 F7"),
+        ({"mmc": "locate", "to": "10:09:01", "rate": "30 drop"}, "F0 7F 7F 06 44 06 01 4A 09 01 00 00 F7"),
         (
             {"msc": "go", "format": "lighting", "cue": "235.6", "list": "36.6", "path": "59"},
             "F0 7F 7F 02 01 01 32 33 35 2E 36 00 33 36 2E 36 00 35 39 F7",
@@ -114,7 +116,10 @@ def test_a_locate_goes_to_the_position(position: int, rate: str) -> None:
     # A locate names a time code: that of the song's own place, where it has one.
     hour = 3_600 * SECOND
     assume(position < 23 * hour)
-    assert message.packets(track_numbers(0, position, None, hour)) == (machine_locate(hour + position, RATES[rate], 3),)
+    # 01:00:00:00 is frame 3,600 times 30; at 30 drop it is frame 107,892 of 1.001 / 30 s.
+    begins = -(-107_892 * 1_001 * SECOND // 30_000) if rate == "30 drop" else hour
+    numbers = track_numbers(0, position, None, hour)
+    assert message.packets(numbers) == (machine_locate(begins + position, RATES[rate], 3),)
     assert say(mmc="locate", to="0:10", device="3").packets(track_numbers(0, position, None, hour)) == (
         machine_locate(10 * SECOND, RATES["30"], 3),
     )

@@ -90,6 +90,25 @@ def test_a_song_s_time_code_begins_where_the_song_says(rate: Rate) -> None:
     assert abs(frame_begins(last, rate) - hour - (last_at - 20 * S)) <= 2 * S // 24
 
 
+@rates
+@pytest.mark.parametrize(
+    ("code_at_s", "name"),
+    [(3_600, "01:00:00:00"), (36_000, "10:00:00:00"), (60, "00:01:00:00"), (32_940, "09:09:00:00")],
+)
+def test_its_first_frame_has_the_name_that_the_song_says(rate: Rate, code_at_s: int, name: str) -> None:
+    """At 30 drop, too, where 00 and 01 of most minutes are left out: those begin with 02."""
+    score, receiver = Score(Wants(clock=False, time_code=rate)), CodeReceiver()
+    score.run(None, 0, 0, 0, code_at=code_at_s * S)
+    stage = Stage(score, receiver.hear)
+    stage.now = 0
+    stage.until(S)
+    if rate.drops and code_at_s % 600:
+        name = name[:-1] + "2"
+    assert receiver.full == [(0, f"{rate.word}: {name}")]
+    # The first name that the pieces give is the same: what of it is over when the full frame is out comes then.
+    assert receiver.names[0] == (FULL_NS, f"{rate.word}: {name}")
+
+
 def test_a_count_in_has_no_time_code() -> None:
     stage, receiver = begun(RATES["25"], -4 * S)
     stage.until(-1)

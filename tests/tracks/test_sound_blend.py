@@ -229,6 +229,36 @@ def test_a_count_in_may_be_heard_where_no_click_is_made() -> None:
     assert not out[2 * RATE :].any() and not out[:, (0, 1, 3)].any()
 
 
+# At 120 a bar of four lasts 2 s and a beat 0.5 s: the count-in's beats are those of the 2 s before bar 1.
+COUNTED = {
+    0.0: [-2.0, -1.5, -1.0, -0.5],
+    0.5: [-1.5, -1.0, -0.5, 0.0],
+    1.0: [-1.0, -0.5, 0.0, 0.5],
+    2.0: [0.0, 0.5, 1.0, 1.5],
+    3.0: [1.0, 1.5, 2.0, 2.5],
+}
+
+
+@pytest.mark.parametrize("bar_1_s", COUNTED)
+@pytest.mark.parametrize("block", [777, 65_536])
+def test_a_count_in_is_heard_up_to_bar_1_wherever_that_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bar_1_s: float, block: int
+) -> None:
+    """A song whose click is a stem: what is counted goes on over the stem up to bar 1, and no further."""
+    monkeypatch.setattr(stems, "BLOCK", block)
+    tempo = by_bars([BarChange(1, Fraction(120))], round(bar_1_s * S))
+    lead_s = max(0.0, 2 - bar_1_s)
+    silent = stem(tmp_path / "a", np.zeros(5 * RATE), [1, 3])
+    one = track(silent, tempo=tempo, lead=round(lead_s * S), counts=(3,), counts_from=round((bar_1_s - 2) * S))
+    out, _ = blended(one)
+    assert onsets(out[:, 2]) == [round((lead_s + at) * RATE) for at in COUNTED[bar_1_s]]
+    assert not out[:, (0, 1, 3)].any()
+    # Where a click is made, it is the only one: nothing is heard twice.
+    made, _ = blended(one._replace(click=(3,)))
+    alone, _ = blended(one._replace(click=(3,), counts=()))
+    assert np.array_equal(made[round(lead_s * RATE) :], alone[round(lead_s * RATE) :])
+
+
 def test_a_count_in_without_click_outputs_is_silence(tmp_path: Path) -> None:
     one = track(stem(tmp_path / "a", NOISE[:, 0], [1]), lead=2 * S, tempo=by_bars([BarChange(1, Fraction(120))]))
     out, _ = blended(one, 2)
@@ -282,5 +312,5 @@ def test_a_track_goes_to_another_process_and_back() -> None:
         Stem(path="a", outputs=(1, 2)), tempo=TEMPOS["132, then 66 from bar 2"][0], lead=5, length=7, click=(3,)
     )
     assert track_from(plain_track(one)) == one
-    other = one._replace(counts=(2, 4))
+    other = one._replace(counts=(2, 4), counts_from=-3)
     assert track_from(plain_track(other)) == other

@@ -24,6 +24,7 @@ from stagectl.wire.time_code import (
     frame_of,
     full_frame,
     name_of,
+    named_at,
     quarter_begins,
     quarter_frame,
     quarter_from,
@@ -146,6 +147,40 @@ def test_an_hour_of_drop_frames_is_an_hour() -> None:
 
 
 # -- positions --------------------------------------------------------------------------------------------------------
+
+
+# At 30 drop a name begins 1.001 / 30 s times the number of its frame after 00:00:00:00: minute 1 with frame 1,800 (its
+# names 00 and 01 are left out), minute 9 with 16,184 (of eight minutes before it, too), an hour with 6 times 17,982.
+@pytest.mark.parametrize(
+    ("seconds", "frame", "text"),
+    [
+        (0, 0, "00:00:00;00"),
+        (59, 1_770, "00:00:59;00"),
+        (60, 1_800, "00:01:00;02"),
+        (9 * 60, 16_184, "00:09:00;02"),
+        (600, 17_982, "00:10:00;00"),
+        (3_600, 107_892, "01:00:00;00"),
+        (10 * 3_600, 1_078_920, "10:00:00;00"),
+        (86_399, 2_589_378, "23:59:59;00"),
+    ],
+)
+def test_a_time_that_is_a_name_is_where_that_begins(seconds: int, frame: int, text: str) -> None:
+    at = named_at(seconds * 10**9, DROP)
+    assert 0 <= at - Fraction(frame * 1_001 * 10**9, 30_000) < 1
+    assert name_of(frame_at(at, DROP), DROP).text(DROP) == text
+    assert quarter_from(at, DROP) == 4 * frame
+    # A second has 30 names: half of one is 15 frames on.
+    assert frame_at(named_at(seconds * 10**9 + 10**9 // 2, DROP), DROP) == frame + 15 - (text[-2:] == "02") * 2
+
+
+@EACH_RATE
+@given(st.integers(-2 * DAY_NS, 2 * DAY_NS))
+def test_where_no_name_is_left_out_a_name_is_its_time(rate: Rate, time: int) -> None:
+    at = named_at(time, rate)
+    if not rate.drops:
+        assert at == time
+    # Never further apart than by the two names that a minute lacks, for each of nine minutes, and the day's 86 ms.
+    assert abs(at - time) <= 200_000_000 + 3 * 86_400_000
 
 
 @EACH_RATE

@@ -18,7 +18,7 @@ from stagectl.core.tempo import TempoMap
 from stagectl.tracks.pulse.clock import Clock
 from stagectl.tracks.pulse.code import FULL_NS, Code
 from stagectl.wire.midi import BYTE_NS
-from stagectl.wire.time_code import Rate
+from stagectl.wire.time_code import Rate, named_at
 
 
 class Wants(NamedTuple):
@@ -41,21 +41,22 @@ class Score:
 
     def __init__(self, wants: Wants) -> None:
         self._clock = Clock() if wants.clock else None
-        self._code = None if wants.time_code is None else Code(wants.time_code)
+        self._rate = wants.time_code
+        self._code = None if self._rate is None else Code(self._rate)
         self._code_at = 0
         self._free = -sys.maxsize
         """When a cable has carried what the clock last sent."""
 
     def run(self, tempo: TempoMap | None, zero: int, position: int, now: int | None = None, code_at: int = 0) -> None:
-        """The track runs from a position on. Without a tempo map there is no clock. `code_at`: what time code says at
-        position 0, ns. `now`: nothing is due before; None: when the track is at the position. An earlier `now` lets
-        the first clock be in time."""
+        """The track runs from a position on. Without a tempo map there is no clock. `code_at`: the name
+        that time code has at position 0, as a time in ns. `now`: nothing is due before; None: when the track is at the
+        position. An earlier `now` lets the first clock be in time."""
         now = zero + position if now is None else now
         if self._clock is not None:
             self._clock.run(tempo, zero, position, now)
-        if self._code is not None:
-            self._code_at = code_at
-            self._code.run(zero - code_at, position + code_at, now, code_at)
+        if self._code is not None and self._rate is not None:
+            self._code_at = begins = named_at(code_at, self._rate)
+            self._code.run(zero - begins, position + begins, now, begins)
 
     def moved(self, zero: int, now: int) -> None:
         """The track's zero is elsewhere than was thought: a little, and what is to come is led there; or far, and the

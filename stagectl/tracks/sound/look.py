@@ -37,7 +37,7 @@ def look(show: Show, *, through: bool = False) -> Looked:
         outputs = sound_device(model).outputs
         for song, track in tracks.items():
             try:
-                length, natural = _length(track, outputs, through)
+                length, natural = track_length(track, outputs, through=through)
             except DeviceError as error:
                 says = f"no stem can be looked at: {error}"
                 found.advice.append(show.sources["rig"].advice(says, "players", player, "sound"))
@@ -51,9 +51,9 @@ def look(show: Show, *, through: bool = False) -> Looked:
     return found
 
 
-def _length(track: SongTrack, outputs: int, through: bool) -> tuple[int, int]:
-    """How long a track is, and the longest of its stems, ns. Raises ValueError where it cannot be played, DeviceError
-    where the libraries are missing."""
+def track_length(track: SongTrack, outputs: int, *, through: bool = False) -> tuple[int, int]:
+    """How long a track is, and the longest of its stems, ns. `through`: they are read to their ends. Raises ValueError
+    where it cannot be played, DeviceError where the libraries are missing."""
     from stagectl.tracks.sound.files import facts
     from stagectl.tracks.sound.needed import library
 

@@ -34,7 +34,7 @@ LINE_MAX: Final = 4_000_000
 """Bytes of a line: a tempo map of the most changes, for each song that is kept, with room."""
 
 KEPT_MAX: Final = 4
-"""Songs that are kept ready at once: the present one, the next, and room for one that is being left."""
+"""Songs that are kept ready at once: the present one, the next, the one before, and the one after the next."""
 
 
 def plain_track(track: SongTrack) -> dict[str, Any]:
@@ -48,6 +48,7 @@ def plain_track(track: SongTrack) -> dict[str, Any]:
         "length": track.length,
         "click": list(track.click),
         "counts": None if track.counts is None else list(track.counts),
+        "counts_from": track.counts_from,
     }
 
 
@@ -62,6 +63,7 @@ def track_from(data: dict[str, Any]) -> SongTrack:
         length=data["length"],
         click=tuple(data["click"]),
         counts=None if data["counts"] is None else tuple(data["counts"]),
+        counts_from=data["counts_from"],
     )
 
 

@@ -38,12 +38,14 @@ class Ready:
 
 @dataclass(eq=False, slots=True)
 class Making:
-    """A song that is being made ready. `found`: what came of it; `dropped`: nobody wants it any more."""
+    """A song that is being made ready. `found`: what came of it; `cramped`: the disk had no room for it;
+    `dropped`: nobody wants it any more."""
 
     track: SongTrack
     look: Look
     process: subprocess.Popen[bytes] | None = None
     found: Ready | str = ""
+    cramped: bool = False
     dropped: bool = False
 
 
@@ -82,10 +84,14 @@ class Shelf:
         return f"{name} is not ready yet; it is being made ready"
 
     def made(self, making: Making) -> Ready | str | None:
-        """A process has ended: the song, or why it cannot be played; None where nobody wants it any more."""
+        """A process has ended: the song, or why it cannot be played; None where nobody wants it any more, or it is
+        tried again."""
         if making is not self._making:
             return None
         self._making = None
+        if making.cramped and self._makes_room(making.track.song):
+            self._next()
+            return None
         self._done[making.track.song] = (making.look, making.found)
         self._next()
         return making.found
@@ -104,6 +110,16 @@ class Shelf:
 
     def _first(self) -> SongTrack | None:
         return next((track for track in self._wanted if track.song not in self._done), None)
+
+    def _makes_room(self, song: int) -> bool:
+        """Drop the song that is needed least, if that is less than this one; whether there was one."""
+        for track in reversed(self._wanted):
+            if track.song == song:
+                return False
+            if isinstance(self._done.get(track.song, (None, ""))[1], Ready):
+                del self._done[track.song]
+                return True
+        return False
 
     def _next(self) -> None:
         if self._making is not None:
@@ -135,7 +151,7 @@ class Shelf:
                     making.found = Ready(making.track, told["lead"], frames, tuple(told["notes"]))
                 else:
                     ended = f"making {name} ready has ended on its own ({process.returncode})"
-                    making.found = str(told.get("text", ended))
+                    making.found, making.cramped = str(told.get("text", ended)), bool(told.get("cramped"))
         except (OSError, ValueError) as error:
             making.found = f"{name} cannot be made ready: {error}"
         self._tell(making)

@@ -2,7 +2,8 @@
 same however long the song is.
 
 What comes out is the count-in, `lead` frames long, and then the track: frames × outputs of 32-bit floats. A stem's
-rate is converted by soxr, whose delay is taken out, so that its first frame stays its first. Where a track is cut at
+rate is converted by soxr, whose delay is taken out, so that its first frame stays its first. The count-in may go on
+over the stems, up to bar 1: where a click is made for an output, that is its own click there. Where a track is cut at
 the length that the setlist says, it fades out; full scale is never passed.
 """
 
@@ -51,6 +52,7 @@ class Blend:
         self._cut = self.length if self.length < natural else None
         click = track.tempo if track.click or track.counted else None
         self._click = None if click is None else Click(click, rate, self.lead)
+        self._counted = self._count_in()
 
     def __enter__(self) -> Blend:
         return self
@@ -74,11 +76,21 @@ class Blend:
             if self._click is not None:
                 click = self._click.between(begins, ends)
                 before = max(0, min(self.lead - begins, len(out)))
+                first, last = (max(0, min(frame - begins, len(out))) for frame in self._counted)
+                made = set(self._track.click)
                 for output in set(self._track.counted):
-                    out[:before, output - 1] += click[:before]
-                for output in set(self._track.click):
+                    until = before if output in made else last
+                    out[first:until, output - 1] += click[first:until]
+                for output in made:
                     out[before:, output - 1] += click[before:]
             yield self._within_full_scale(out, begins)
+
+    def _count_in(self) -> tuple[int, int]:
+        """The frames from the first of the count-in up to bar 1."""
+        begins, tempo = self._track.counts_from, self._track.tempo
+        if begins is None or tempo is None:
+            return 0, self.lead
+        return self.lead + frames_of(begins, self._rate), self.lead + frames_of(tempo.at_bar(1), self._rate)
 
     def _add_stems(self, out: NDArray[np.float32], at: int) -> None:
         for source in self._sources:
