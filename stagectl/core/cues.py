@@ -92,8 +92,8 @@ def _unknown(work: Work, player: int) -> Running:
 
 
 def stop_cue(work: Work, by: Presser, _: StopCue) -> None:
-    """Stop what plays. A player at the end of a wire that says nothing of itself is told so too where its track should be
-    over by its length: that may be a few seconds short."""
+    """Stop what plays. A player at the end of a wire that says nothing of itself is told so too where its track should
+    be over by its length: that may be a few seconds short."""
     if stop_all(work, by):
         return
     state, cue = work.state, work.plan.stops[work.state.place.stop].cue

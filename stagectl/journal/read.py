@@ -8,6 +8,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
+from stagectl.core.touch import HAND
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
 from stagectl.journal.migrate import migrated_copy, version_of
@@ -29,6 +30,7 @@ __all__ = [
     "events",
     "files",
     "files_of",
+    "hands",
     "latest",
     "night",
     "one_moment",
@@ -141,6 +143,12 @@ def song_began(connection: sqlite3.Connection, song: str) -> int | None:
     return began
 
 
+def hands(connection: sqlite3.Connection) -> int:
+    """How many times hands at the desk moved something. Raises JournalError where the journal cannot be read."""
+    question = "SELECT count(*) FROM story WHERE kind = 'change' AND what = ?"
+    return int(_fetch(connection, question, HAND)[0][0])
+
+
 @contextmanager
 def one_moment(connection: sqlite3.Connection) -> Iterator[None]:
     """The journal as it is now, for several questions that have to agree, whatever is written meanwhile. Raises
@@ -172,7 +180,7 @@ def sensibly(what: str) -> Iterator[None]:
         raise JournalError(f"{what}: {str(error) or type(error).__name__}") from error
 
 
-def _fetch(connection: sqlite3.Connection, question: str, *values: int) -> list[Any]:
+def _fetch(connection: sqlite3.Connection, question: str, *values: int | str) -> list[Any]:
     with _plainly(None):
         return connection.execute(question, values).fetchall()
 

@@ -3,6 +3,9 @@ last night).
 
 Time is an argument: the monotonic time in ns, at which somebody asks. Whoever drives it calls `go_on` when it is `due`,
 and before everything else that happens.
+
+A fade of many levels may take longer to work out than it lasts. Where a `clock` is given, it is worked out in pieces,
+and the rehearsal's time falls behind meanwhile, so that whoever drives it gets to all else between them.
 """
 
 from __future__ import annotations
@@ -19,16 +22,23 @@ from stagectl.rehearse.room import Moment, Room, Timed
 from stagectl.rehearse.script import Feet
 from stagectl.story.translate import Translation
 
+PIECE_NS: Final = 20_000_000
+"""How long is worked at what has come due until the rest is left for the next time."""
+
 TURN_MAX: Final = 127
 """The top of a treadle as the page turns it."""
 
 
 class Drive:
-    """Drives a room. `told` gets everything that happens in it."""
+    """Drives a room. `told` gets everything that happens in it. `clock`: the monotonic clock, ns, for how long the work
+    itself takes; without one, that counts as no time."""
 
-    def __init__(self, room: Room, real: int, told: Callable[[list[Moment]], None]) -> None:
+    def __init__(
+        self, room: Room, real: int, told: Callable[[list[Moment]], None], clock: Callable[[], int] | None = None
+    ) -> None:
         self.pace = Pace(real)
         self.told = told
+        self._clock = clock
         self.down: frozenset[Key] = frozenset()
         """Controls with a foot of the page on them."""
         self.turned: dict[Key, int] = {}
@@ -49,8 +59,12 @@ class Drive:
 
     def due(self) -> int | None:
         """When there is something to do next, by the monotonic clock, ns."""
-        dues = [due for due in (self.room.due, self.next_at) if due is not None]
-        return self.pace.when(min(dues)) if dues else None
+        due = self._due
+        return None if due is None else self.pace.when(due)
+
+    @property
+    def _due(self) -> int | None:
+        return min((due for due in (self.room.due, self.next_at) if due is not None), default=None)
 
     @property
     def next_at(self) -> int | None:
@@ -61,19 +75,34 @@ class Drive:
         """The rehearsal's time, ns."""
         return max(self.pace.at(real), self.room.state.now)
 
-    def go_on(self, real: int) -> None:
-        """Everything that has come due by a time."""
-        night = self.pace.at(real)
-        while (at := self.next_at) is not None and at <= night:
-            assert self._next is not None
-            moments, event = self.room.wait(at), self._next.event
-            self._next = next(self._presses, None)
-            self.done += 1
-            self.told(moments + self.room.do(event, at))
-        self.told(self.room.wait(night))
+    def go_on(self, real: int, *, whole: bool = False) -> None:
+        """Everything that has come due by a time. What that leaves for later is due at once; with `whole`, nothing."""
+        night, enough = self.pace.at(real), self._piece(whole=whole)
+        while (due := self._due) is not None and due <= night:
+            if due == self.next_at and due != self.room.due:
+                assert self._next is not None
+                event = self._next.event
+                self._next = next(self._presses, None)
+                self.done += 1
+                self.told(self.room.do(event, due))
+            else:
+                self.told(self.room.wait(night if self.next_at is None else min(night, self.next_at), enough))
+            if enough():
+                break
+        if self._clock is not None and (due := self._due) is not None and due <= night:
+            # It is as late as has been worked out, and the work has taken no time.
+            self.pace.jump(self._clock(), due)
         self._end_gestures(real)
         if self.plays is not None and self._next is None:
             self.plays = None
+
+    def _piece(self, *, whole: bool) -> Callable[[], bool]:
+        """Says whether a piece of work that begins now has taken long enough."""
+        clock = self._clock
+        if clock is None or whole:
+            return lambda: False
+        until = clock() + PIECE_NS
+        return lambda: clock() >= until
 
     def _end_gestures(self, real: int) -> None:
         """Once no gesture of the page's feet is under way, time passes as it was set to."""
@@ -83,12 +112,12 @@ class Drive:
 
     def skip(self, real: int) -> None:
         """On to where something happens next: of what plays, or of the track. Raises ValueError where nothing will."""
-        self.go_on(real)
+        self.go_on(real, whole=True)
         ahead = [at for at in (self.next_at, self.room.track_due) if at is not None]
         if not ahead:
             raise ValueError("nothing plays that would do anything by itself")
         self.pace.jump(real, max(min(ahead), self.pace.at(real)))
-        self.go_on(real)
+        self.go_on(real, whole=True)
 
     # -- what plays ---------------------------------------------------------------------------------------------
 

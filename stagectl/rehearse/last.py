@@ -1,7 +1,8 @@
 """The last night of a setlist, to be played in a rehearsal: what came in then, for the show as it is now.
 
 Events name things by index, so they are translated by name where the show's files were others that night. What the desk
-said then, it said of that night's levels, so it is left out; the rehearsal's own desk speaks for itself.
+said then, it said of that night's levels, so it is left out, and hands on it too, which is told; the rehearsal's own
+desk speaks for itself.
 """
 
 from __future__ import annotations
@@ -24,10 +25,11 @@ from stagectl.core.events import (
 from stagectl.core.plan import Plan
 from stagectl.errors import JournalError
 from stagectl.journal.paths import folders, when
-from stagectl.journal.read import events, files_of, night, open_read
+from stagectl.journal.read import events, files_of, hands, night, open_read
 from stagectl.live.broken_off import last_night
 from stagectl.live.resume import chapters, is_as_kept
 from stagectl.rehearse.room import Timed
+from stagectl.rehearse.tell import counted
 from stagectl.show.load import Show
 from stagectl.story.heard import event
 from stagectl.story.replay import OF_THE_DESK, translations
@@ -37,11 +39,21 @@ EVENTS_MAX: Final = 1_000_000
 
 
 class Night(NamedTuple):
-    """A night to play. `name`: when it was; `left_out`: events that the show as it is has nothing for."""
+    """A night to play. `name`: when it was; `left_out`: events that the show as it is has nothing for; `hands`: how
+    often hands at that night's desk moved something."""
 
     name: str
     presses: list[Timed]
     left_out: int
+    hands: int = 0
+
+    @property
+    def said(self) -> str:
+        """What is told of it before it is played."""
+        out = f"{self.name}: {counted(len(self.presses), 'event')}"
+        if self.left_out:
+            out += f"; {counted(self.left_out, 'event')} left out, which this show has nothing for"
+        return out + (f"; {counted(self.hands, 'hand')} at the desk left out" if self.hands else "")
 
 
 def find(show: Show, plan: Plan, warn: Callable[[str], None]) -> Night:
@@ -61,7 +73,7 @@ def read(path: Path, show: Show, plan: Plan) -> Night:
         last = plan if is_as_kept(show, kept) else None
         ways = translations(chapters(kept, head.venue, last), plan)
         found: list[Timed] = []
-        left_out = 0
+        left_out, moved = 0, hands(connection)
         try:
             for number, heard in events(connection):
                 way = [translation for since, translation in ways if number > since][-1]
@@ -73,7 +85,7 @@ def read(path: Path, show: Show, plan: Plan) -> Night:
                     found += [Timed(heard.at, what) for what in there]
         except (ValueError, TypeError, LookupError) as error:
             raise JournalError(f"an event of {path} cannot be played again: {error}") from error
-    return Night(_named(when(head.begun_us)), [*_news(found, plan)], left_out)
+    return Night(_named(when(head.begun_us)), [*_news(found, plan)], left_out, moved)
 
 
 def _named(begun: datetime) -> str:

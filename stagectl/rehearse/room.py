@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple, TypeAlias
 
 from msgspec.structs import replace
@@ -82,11 +82,14 @@ class Room:
         moments = self.wait(now)
         return moments + self._step(event, now)
 
-    def wait(self, until: int | None = None) -> list[Moment]:
-        """Let time pass: to `until` (ns), or until nothing is under way any more, a track neither."""
+    def wait(self, until: int | None = None, enough: Callable[[], bool] = lambda: False) -> list[Moment]:
+        """Let time pass: to `until` (ns), or until nothing is under way any more, a track neither. `enough`: asked
+        after each step whether the rest is for later."""
         moments: list[Moment] = []
         while (due := self._due(self.state)) is not None and (until is None or due <= until):
             moments += self._step(Wake(), due)
+            if enough():
+                break
         return moments
 
     def settle(self) -> list[Moment]:

@@ -77,7 +77,7 @@ class Served:
         self._what, self._open, self._say, self._warn = what, open_, say, warn
         self._boards = Boards(what.show, what.compiled, what.venue)
         self._seen: list[Moment] = []
-        self.drive = Drive(Room(what.show, what.compiled), time.monotonic_ns(), self._seen.extend)
+        self.drive = Drive(Room(what.show, what.compiled), time.monotonic_ns(), self._seen.extend, time.monotonic_ns)
         self._due: asyncio.TimerHandle | None = None
         self._making: asyncio.TimerHandle | None = None
         self._made_at = 0.0
@@ -228,9 +228,8 @@ class Served:
         self._after()
         room = Room(show, self._what.compiled)
         self._boards = Boards(show, self._what.compiled, self._what.venue)
-        left = f"; {night.left_out} events are left out, which this show has nothing for" if night.left_out else ""
         # The night begins anew: this is the first that is told of it.
-        self._boards.say(0, f"{night.name}: {len(night.presses)} events{left}")
+        self._boards.say(0, night.said)
         self.drive.play(time.monotonic_ns(), night.name, night.presses, anew=room)
         self._after()
 
@@ -275,7 +274,7 @@ class Served:
     def _take(self, show: Show, compiled: Compiled) -> None:
         """The night goes on by edited files."""
         real = time.monotonic_ns()
-        self.drive.go_on(real)
+        self.drive.go_on(real, whole=True)
         self._hear()
         at = self.drive.now(real)
         carried = carry(self.drive.room, show, compiled, at)

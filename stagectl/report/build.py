@@ -75,7 +75,8 @@ def build(
         [0, *drawn] if before else drawn, story.held_where, plan_.tops, plan_.listeners
     )
     held, left = story.held.most(HELD_MAX), levels.left.most(HELD_MAX)
-    links = story.links(end)
+    # What was lost comes first, and is not among those that are only counted.
+    links = sorted(story.links(end), key=lambda link: not link.lost)
     report = Report(
         setlist=head.setlist,
         venue=head.venue,
@@ -95,6 +96,7 @@ def build(
         delay=story.delay(),
         links=links[:LINKS_MAX],
         more_links=len(links[LINKS_MAX:]) + story.more_links,
+        lost=sum(link.lost for link in links),
         said=story.said,
         more_said=story.more_said,
         counts={**story.counts, "change": levels.count},

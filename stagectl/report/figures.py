@@ -181,8 +181,8 @@ class Report:
     """All of it. `before`: whether `songs` begins with what was before the first song. `more_songs` and the other
     `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind. `read`: how
     many changes are levels that were read from the desk, and that nobody moved. `held`: wishes that a bound refused, by
-    who, what, why and song; `left`: levels that hands at the desk left beyond a bound, by what, why and song. `notes`:
-    what is to be known of how this was made up.
+    who, what, why and song; `left`: levels that hands at the desk left beyond a bound, by what, why and song. `lost`:
+    how often connections went, those that are not drawn too. `notes`: what is to be known of how this was made up.
     """
 
     setlist: str
@@ -203,6 +203,7 @@ class Report:
     delay: Delay = field(default_factory=Delay)
     links: Sequence[Connection] = ()
     more_links: int = 0
+    lost: int = 0
     said: Sequence[Said] = ()
     more_said: int = 0
     counts: Mapping[str, int] = field(default_factory=dict)

@@ -15,7 +15,6 @@ from stagectl.report.words import named, safe
 
 def summary(report: Report) -> str:
     """The night in eight figures."""
-    lost = sum(link.lost for link in report.links)
     played = len(report.songs) - (1 - first_number(report)) + report.more_songs
     bounded = sum(one.times for one in report.held) + report.more_held
     delay = report.delay
@@ -26,7 +25,7 @@ def summary(report: Report) -> str:
         ("levels changed", f"{report.counts.get('change', 0) - report.read:,}"),
         ("refusals", f"{report.counts.get('refusal', 0):,}"),
         ("of them at a bound", f"{bounded:,}"),
-        ("connections lost", f"{lost:,}"),
+        ("connections lost", f"{report.lost:,}"),
         ("slowest press", ms_text(delay.longest) if delay.count else "not kept"),
     )
     return (

@@ -21,6 +21,10 @@ WHO: Final[Mapping[str, tuple[str, ...]]] = {
 """Who else is told to have done something, and so what nobody and nothing in the rig can be called, by key."""
 
 
+NO_ADDRESS: Final = (".", "..")
+"""What no listener can be called, as a browser asks at another address for the page of one (RFC 3986, 5.2.4)."""
+
+
 class Taken(NamedTuple):
     """A name that stands twice, or that has a meaning of its own, under a key such as `inputs`. What was to be called
     otherwise is not known, so other names may lead nowhere because of it."""
@@ -46,7 +50,10 @@ def rig_names(rig: RigModel, source: Source) -> Iterator[Taken]:
             says = f"`{name}` is named here again; it stands in line {line} already"
             yield Taken(part, name, source.fault(says, part, at, "name"))
         for at, name in enumerate(names):
-            if name in RESERVED.get(part, ()):
+            if part == "listeners" and name in NO_ADDRESS:
+                says = f"`{name}` cannot stand in the address of a page; choose another name"
+                yield Taken(part, name, source.fault(says, part, at, "name"))
+            elif name in RESERVED.get(part, ()):
                 yield Taken(part, name, source.fault(_reserved(name), part, at, "name"))
             elif name in WHO.get(part, ()) or (PAGE in WHO.get(part, ()) and name in pages):
                 says = f"`{name}` stands for something else where it is told who did something; choose another name"

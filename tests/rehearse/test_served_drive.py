@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stagectl.core.plan import MS
-from stagectl.rehearse.drive import Drive
+from stagectl.rehearse.drive import PIECE_NS, Drive
 from stagectl.rehearse.pace import Pace
 from stagectl.rehearse.room import Moment, Room, Timed
 from stagectl.rehearse.script import read_script
@@ -116,6 +116,44 @@ def test_a_script_at_any_speed_and_in_any_pieces_is_the_same_night(
     until = page.drive.now(page.real)
     assert page.moments == [one for one in played if one.at <= until]
     assert page.drive.plays is None
+
+
+def test_what_takes_long_is_worked_out_in_pieces_as_time_falls_behind(
+    demo: tuple[Show, Compiled], at_once: tuple[list[Timed], list[Moment]]
+) -> None:
+    """Each look at the clock takes a third of a piece: three steps, and the rest of what is due waits."""
+    script, played = at_once
+    moments: list[Moment] = []
+    real, looks = BEGINS, 0
+
+    def clock() -> int:
+        nonlocal real, looks
+        looks += 1
+        real += PIECE_NS // 3 + 1
+        return real
+
+    drive = Drive(Room(*demo), real, moments.extend, clock)
+    drive.play(real, "a script", script)
+    left = 0
+    while drive.plays is not None:
+        due = drive.due()
+        assert due is not None
+        left += due <= real
+        before, looks = drive.now(real), 0
+        real = max(real, due)
+        drive.go_on(real)
+        # One look as the piece begins, two for the last step, and one from which on time passes again.
+        assert looks <= 6
+        # The time that whoever looked meanwhile saw pass is no more than a piece takes.
+        assert drive.now(real) >= before - PIECE_NS
+        assert moments == played[: len(moments)]
+    assert left > 50
+    assert drive.now(real) < real - BEGINS - SECOND
+    assert moments[-1].at >= script[-1].at
+    # What is skipped is worked out whole.
+    drive.pace.jump(real, drive.now(real) + 40 * SECOND)
+    drive.go_on(real, whole=True)
+    assert moments == [one for one in played if one.at <= drive.now(real)]
 
 
 @given(

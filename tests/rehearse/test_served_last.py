@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from recorded import record_night
 
+from stagectl.core.events import DeskSaid, Wake
 from stagectl.errors import JournalError
 from stagectl.rehearse.drive import Drive
 from stagectl.rehearse.last import Night, find, read
@@ -98,6 +99,16 @@ def test_on_edited_files_feet_are_where_their_names_are(journal: tuple[Path, Pat
     assert night.left_out > 0
     arrivals = [row.song for row in played(show, compiled, night.presses) if row.kind == "arrival"]
     assert arrivals[:2] == ["One Before", "Lanterns at Low Tide"]
+
+
+def test_hands_at_the_desk_are_left_out_and_that_is_said(tmp_path: Path) -> None:
+    show, compiled = show_of(DEMO)
+    moved = [Timed(at * SECOND, DeskSaid(send=0, level=-100 * at)) for at in (10, 20)]
+    script = [one for one in read_script(DEMO / "presses.yaml", compiled.plan) if one.at < 5 * SECOND]
+    record_night(DEMO, tmp_path / "n.night", [*script, *moved, Timed(30 * SECOND, Wake())])
+    night = read(tmp_path / "n.night", show, compiled.plan)
+    assert night.said.endswith(" events; 2 hands at the desk left out")
+    assert not any(isinstance(one.event, DeskSaid) for one in night.presses)
 
 
 def test_the_last_night_of_this_setlist_is_found_by_its_path(

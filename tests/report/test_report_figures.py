@@ -331,6 +331,22 @@ def test_gaps_are_from_gone_to_here(tmp_path: Path) -> None:
     assert (player.first, player.lost) == (None, 0)
 
 
+def test_what_was_lost_is_drawn_first_and_counted_beyond_what_is_drawn(tmp_path: Path) -> None:
+    def link(at: int, who: str, what: str) -> Row:
+        return Row(at, "link", who=who, what=what)
+
+    pedals = [f"pedal {number}" for number in range(20)]
+    some = [link(0, name, "here") for name in (*pedals, "desk")]
+    gone = [link(MINUTE, "desk", "gone"), link(MINUTE, pedals[18], "gone")]
+    report, wall = told(written(tmp_path / "n.night", [*some, *gone, END]))
+    assert [one.name for one in report.links] == [pedals[18], "desk", *pedals[:14]]
+    assert (report.lost, report.more_links) == (2, 5)
+    every = [link(MINUTE, name, "gone") for name in (*pedals, "desk")]
+    report, wall = told(written(tmp_path / "m.night", [*some, *every, END]))
+    assert (len(report.links), report.lost) == (16, 21)
+    assert "<dt>connections lost</dt><dd>21</dd>" in page(report, wall)
+
+
 def test_rows_that_were_lost_are_said(tmp_path: Path) -> None:
     lost = Row(MINUTE, "link", who="journal", what="missing 812 rows")
     report, _ = told(written(tmp_path / "n.night", [HERE, lost, END]))

@@ -5,9 +5,10 @@ All of it is real: the command, the page's process, the browser. What came of a 
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
@@ -198,6 +199,48 @@ def test_a_window_that_loses_the_focus_lets_go_of_every_foot(room: Rehearsal, wi
         page.evaluate("dispatchEvent(new Event('blur'))")
         page.wait_for_function("() => document.querySelectorAll('#feet button.down').length === 0")
         page.keyboard.up("5")
+
+
+def test_a_foot_whose_way_up_is_lost_is_let_go_of_as_soon_as_somebody_hears(room: Rehearsal, window: Window) -> None:
+    with look(room, window, words=("Security Policy",)) as page:
+        page.keyboard.down("1")
+        says(page, "#last", "(drum pedal, left, hold)")
+        page.wait_for_selector("#feet button.down")
+        page.route("**/want", lambda route: route.abort())
+        page.keyboard.up("1")
+        says(page, "#last", "not sent")
+        assert page.locator("#feet button.down").count() == 1
+        page.unroute("**/want")
+        page.wait_for_function("() => document.querySelectorAll('#feet button.down').length === 0")
+
+
+TURN: Final = "([one, value]) => { one.value = value; one.dispatchEvent(new Event('input')); }"
+
+
+def test_a_treadle_is_turned_where_others_turned_it_and_under_its_new_name(window: Window, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(DEMO, tmp_path / "show"))
+    with rehearsal(folder) as room, look(room, window, (390, 844)) as page:
+        treadle = page.locator("#feet input")
+
+        def asks(does: Callable[[], object]) -> tuple[str, int]:
+            with page.expect_request("**/want") as asked:
+                does()
+            want = json.loads(asked.value.post_data or "")
+            return want["pedal"], want["value"]
+
+        def turn() -> None:
+            page.evaluate(TURN, [treadle.element_handle(), 100])
+
+        assert asks(turn) == ("vocal pedal", 100)
+        room.want(do="turn", pedal="vocal pedal", control="treadle", value=20)
+        page.wait_for_function("() => document.querySelector('#feet input').value === '20'")
+        assert asks(turn) == ("vocal pedal", 100)
+        text = (folder / "rig.yaml").read_text("utf-8")
+        (folder / "rig.yaml").write_text(text.replace("name: vocal pedal", f"name: {'W' * 60}"), "utf-8")
+        says(page, "#feet", "WWW")
+        assert asks(lambda: page.keyboard.press("+"))[0] == "W" * 60
+        says(page, "#last", "WWW")
+        assert page.evaluate("document.documentElement.scrollWidth") == 390
 
 
 def test_nothing_stands_over_the_edge_or_over_each_other(room: Rehearsal, window: Window) -> None:

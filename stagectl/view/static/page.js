@@ -81,7 +81,7 @@ function drawClocks() {
 // -- the last press --------------------------------------------------------------------------------------------------
 
 // The page of one listener tells what concerns them; most often that is the last press of all.
-const lastOf = (name) => (name !== null && name in board.lasts ? board.lasts[name] : board.last);
+const lastOf = (name) => (name !== null && Object.hasOwn(board.lasts, name) ? board.lasts[name] : board.last);
 
 function drawLast(last) {
   flag(at.last, "refused", Boolean(last?.refused));

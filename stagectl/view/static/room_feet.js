@@ -9,10 +9,12 @@ import { said } from "./room_words.js";
 
 const TURN_MS = 70; // A treadle is told no more often than so.
 const TURN_STEP = 16;
+const AGAIN_MS = 1000; // A foot's way up that was not heard is told again so often.
 
 // -- feet ---------------------------------------------------------------------------------------------------------
 
 const down = new Map(); // Controls with a foot of this page on them, by what put it there.
+const unheard = new Set(); // Controls that a foot has left, and nobody was told.
 let pedals = [];
 let controls = new Map();
 let treadle = null;
@@ -20,6 +22,7 @@ let treadle = null;
 function press(by, control) {
   if (down.has(by)) return;
   down.set(by, control);
+  if (unheard.has(control)) leave(control);
   ask({ do: "move", pedal: control.pedal, control: control.name, down: true });
   show(control);
 }
@@ -28,8 +31,20 @@ function release(by) {
   const control = down.get(by);
   if (!control) return;
   down.delete(by);
-  ask({ do: "move", pedal: control.pedal, control: control.name, down: false });
+  leave(control);
   show(control);
+}
+
+// Said twice, it does nothing the second time.
+async function leave(control) {
+  unheard.delete(control);
+  const sent = await ask({ do: "move", pedal: control.pedal, control: control.name, down: false });
+  if (!sent) unheard.add(control);
+}
+
+function leaveAgain() {
+  const under = new Set(down.values());
+  for (const control of [...unheard]) if (!under.has(control)) leave(control);
 }
 
 function releaseAll() {
@@ -44,6 +59,8 @@ function show(control) {
 
 function turn(control, value) {
   control.wanted = value;
+  // Another page may have turned it since.
+  if (control.stands !== value) control.told = null;
   if (control.timer) return;
   const tell = () => {
     control.timer = null;
@@ -80,6 +97,7 @@ export function feet(board) {
         control.list.replaceChildren(...does.map((text) => make("span", "does", said(text))));
       }
       if (one.turns) {
+        control.stands = one.value;
         if (one.value !== null && document.activeElement !== control.button) control.button.value = String(one.value);
       } else show(control);
     });
@@ -88,6 +106,7 @@ export function feet(board) {
 
 function lay(board) {
   releaseAll();
+  treadle = null;
   pedals = [];
   controls = new Map();
   const found = board.pedals.map((pedal, at) => {
@@ -189,7 +208,9 @@ function toTable() {
 function turnBy(way) {
   const control = treadle ?? [...controls.values()].find((one) => one.turns);
   if (!control) return;
-  const value = Math.min(127, Math.max(0, Number(control.button.value) + way * TURN_STEP));
+  // A board on its way may not know yet of what is being turned.
+  const from = control.timer ? control.wanted : Number(control.button.value);
+  const value = Math.min(127, Math.max(0, from + way * TURN_STEP));
   control.button.value = String(value);
   turn(control, value);
 }
@@ -214,6 +235,7 @@ function step(event) {
 }
 
 keys(OTHERS, step);
+setInterval(leaveAgain, AGAIN_MS);
 addEventListener("keyup", (event) => release(`key ${event.code}`));
 // A key whose way up goes elsewhere would hold its foot down for ever.
 addEventListener("blur", releaseAll);
