@@ -18,7 +18,7 @@ from test_pulse_clock import maps
 from stagectl.core.tempo import BarChange, TempoMap, by_bars
 from stagectl.tracks.pulse.clock import CLOCK, JUMP_NS, OPENING_NS, START
 from stagectl.tracks.pulse.score import Score, Wants
-from stagectl.wire.time_code import RATES, SONG_POSITION_MAX, Rate, TimeCode, frame_begins, frame_of
+from stagectl.wire.time_code import RATES, SONG_POSITION_MAX, Rate, TimeCode, frame_begins, frame_of, named_at
 
 CALM_NS = 2 * S
 """After so long without anything, all that was off is made good but for a little."""
@@ -116,9 +116,10 @@ class Follows(RuleBasedStateMachine):
         if self.rate is not None and self.runs:
             names = [(at, name) for at, name in self.code.names if at > before]
             assert len(names) >= min(1.0, self.now_at / S) * self.rate.names / 2 - 2
+            begins = named_at(self.code_at, self.rate)
             for at, name in names:
                 frame = frame_of(TimeCode(*map(int, name.partition(": ")[2].split(":"))), self.rate)
-                assert abs(at - self.zero + self.code_at - frame_begins(frame, self.rate)) < MS
+                assert abs(at - self.zero + begins - frame_begins(frame, self.rate)) < MS
 
     @property
     def now_at(self) -> int:
