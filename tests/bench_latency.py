@@ -44,6 +44,7 @@ name: a pair of switches
 controls:
   up: {sends: {control change: 80}, bounce: 0 ms, press: {nudge: own, by: +1}}
   down: {sends: {control change: 81}, bounce: 0 ms, press: {nudge: own, by: -1}}
+  on: {sends: {control change: 82}, bounce: 0 ms, press: next}
 """
 SETLIST = """
 title: bench
@@ -104,8 +105,17 @@ def jack_night() -> Iterator[JackNight]:
         assert plain.stdout is not None
         assert plain.stdout.readline().startswith("ready")
         program = stack.enter_context(_daemon(folder))
+        to_first_song(ours)
         pressers = {"stagectl": Presser(ours, nudging()), "bare": Presser(bare, NUMBERS)}
         yield JackNight(pressers, (program, plain.pid))
+
+
+def to_first_song(wire: MidiWire) -> None:
+    """Until a scene was recalled no nudge is taken."""
+    for value in (127, 0):
+        wire.send(bytes((0xB0, 82, value)))
+    while wire.hear(0.3) is not None:
+        pass
 
 
 def jack_blocks(blocks: int, presses: int) -> dict[str, Way]:
@@ -174,6 +184,7 @@ def flooded(presses: int) -> None:
 
         flooding = threading.Thread(target=flood, daemon=True)
         with _daemon(folder):
+            to_first_song(wire)
             for who in figures:
                 if who == "flooded":
                     flooding.start()

@@ -12,7 +12,8 @@ from pathlib import Path
 from queue import Queue
 from typing import Any, Final
 
-from stagectl.core.events import DeskCame
+from stagectl.core.actions import GoTo
+from stagectl.core.events import DeskCame, Wanted
 from stagectl.desk.talk import DeskTalk
 from stagectl.journal.schema import Night as Head
 from stagectl.live.inbox import Inbox
@@ -76,6 +77,9 @@ class Lane:
 
         self.inbox = Inbox(asyncio.get_running_loop(), take, print)
         self.night.handle(DeskCame(), time.monotonic_ns())
+        self.night.handle(Wanted(action=GoTo(stop=1), who="the start", listener=None), time.monotonic_ns())
+        while not left.empty():
+            left.get()
 
     def press(self, control: int) -> None:
         """A press from a driver's thread; what it took is noted."""
