@@ -58,20 +58,24 @@ class Recorded(Room):
         self.changes += sum(one.kind == "change" for one in rows)
 
 
+def recorded(show: Show, path: Path, venue: str | None = None) -> Recorded:
+    """A night of a show that begins, in a journal at `path`."""
+    setlist = str(show.sources["setlist"].path.resolve())
+    head = Night(
+        setlist=show.setlist.title, venue=venue, begun_us=WALL_US, program="test", path=setlist, files=show.files
+    )
+    return Recorded(show, compile_show(show, venue), begin(path, head, lambda _: None))
+
+
 def record_night(
     folder: Path, path: Path, presses: Sequence[Timed] | None = None, *, venue: str | None = None, ends: bool = True
 ) -> Recorded:
     """A night of a show, by its own script where no presses are given, in a journal at `path`."""
     show = load_show(folder)
-    compiled = compile_show(show, venue)
+    room = recorded(show, path, venue)
+    recorder = room.recorder
     if presses is None:
-        presses = read_script(show.folder / "presses.yaml", compiled.plan)
-    setlist = str(show.sources["setlist"].path.resolve())
-    head = Night(
-        setlist=show.setlist.title, venue=venue, begun_us=WALL_US, program="test", path=setlist, files=show.files
-    )
-    recorder = begin(path, head, lambda _: None)
-    room = Recorded(show, compiled, recorder)
+        presses = read_script(show.folder / "presses.yaml", room.plan)
     for _ in room.play(presses):
         pass
     if ends:

@@ -71,8 +71,11 @@ def want(
             moved += [mix.start + at for at in differing(before[mix], wanted[mix])]
     if let_go:
         moved = sorted({*moved, *(send for send, level in let_go.items() if level != aims.steps[send])})
+    # It moves from where a hand had left it; else from what was wanted, or what the desk has where nothing was yet.
+    asked = work.state.asked
+    had = {**{send: asked[send] for send in moved if before[send] is None}, **let_go}
     moves = tuple(
-        [Move(send, _had(work, send, before, let_go), level) for send in moved if (level := wanted[send]) is not None]
+        [Move(send, had.get(send, before[send]), level) for send in moved if (level := wanted[send]) is not None]
     )
     if moves and work.state.left:
         work.set(left=work.state.left - {send for send, _, _ in moves})
@@ -81,15 +84,6 @@ def want(
         over = remaining(work) if fade_ns is None else fade_ns
         work.out(Changed(at=work.at, press=by.press, who=by.who, cause=by.what, moves=moves, fade_ns=over))
     _plan(work, by.press, fade_ns=fade_ns, first=by.listener, leading=leading, hushed=hushed, back=back)
-
-
-def _had(work: Work, send: int, wanted: Levels, let_go: Mapping[int, Level | None]) -> Level | None:
-    """The level that a send had: where a hand had left it; else what was wanted of it, or what the desk has, where
-    nothing was wanted yet."""
-    if send in let_go:
-        return let_go[send]
-    level = wanted[send]
-    return work.state.asked[send] if level is None else level
 
 
 def left_at(work: Work, sends: Iterable[int]) -> Mapping[int, Level | None]:

@@ -58,8 +58,8 @@ def nudge(work: Work, by: Presser, action: Nudge) -> None:
     columns = work.plan.members(column)
     if column == work.plan.whole and work.base[work.plan.send(whose, column)] is None:
         columns = tuple(range(column))
-    part, name = column != work.plan.whole, work.plan.part_name(whose, column)
-    _nudge(work, by, _Asked(whose, columns, name, action.by, action.lasts, action.room and part, part, action.by))
+    part = column != work.plan.whole
+    _nudge(work, by, _Asked(whose, columns, column, action.by, action.lasts, action.room and part, part, action.by))
 
 
 def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
@@ -70,8 +70,7 @@ def nudge_rest(work: Work, by: Presser, action: NudgeRest) -> None:
     whose, column = meant
     stays = work.plan.members(column)
     columns = tuple(at for at in range(work.plan.whole) if at not in stays)
-    name = f"all but {work.plan.part_name(whose, column)}"
-    _nudge(work, by, _Asked(whose, columns, name, action.by, action.lasts, False, False, action.by))
+    _nudge(work, by, _Asked(whose, columns, column, action.by, action.lasts, False, False, action.by, others=True))
 
 
 def _meant(work: Work, by: Presser, action: Nudge | NudgeRest) -> tuple[int, int] | None:
@@ -87,17 +86,18 @@ def _meant(work: Work, by: Presser, action: Nudge | NudgeRest) -> tuple[int, int
 
 
 class _Asked(Struct, frozen=True):
-    """A nudge that is asked for. `named`: what it moves, in words; `room`: the rest makes room; `may_room`: the rest
-    may have to; `most`: as much of `by` as the mix allows."""
+    """A nudge that is asked for. `named`: the column that it is called by, or with `others` the one that it leaves;
+    `room`: the rest makes room; `may_room`: the rest may have to; `most`: as much of `by` as the mix allows."""
 
     listener: int
     columns: tuple[int, ...]
-    named: str
+    named: int
     by: int
     lasts: Lasts
     room: bool
     may_room: bool
     most: int
+    others: bool = False
 
 
 def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
@@ -105,7 +105,8 @@ def _nudge(work: Work, by: Presser, asked: _Asked) -> None:
     before = work.state.wishes
     given = _given(work, by, sends, asked)
     if isinstance(given, No):
-        refuse(work, by, given.reason, given.what or asked.named)
+        part = work.plan.part_name(asked.listener, asked.named)
+        refuse(work, by, given.reason, given.what or (f"all but {part}" if asked.others else part))
         return
     after = given.wishes
     work.change(by.who, before, after)

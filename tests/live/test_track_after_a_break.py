@@ -6,17 +6,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from recorded import WALL_US, Recorded
+from recorded import recorded
 
 from stagectl.core.actions import Action, Next, StartCue
 from stagectl.core.effects import Effect, Track, Tracked
 from stagectl.core.events import DeskCame, PlayerCame, Wake, Wanted
 from stagectl.core.step import next_wake, step
-from stagectl.journal.record import begin
-from stagectl.journal.schema import Night
 from stagectl.live.broken_off import broken_off
 from stagectl.live.resume import PLAYS_ON_NS, take_up
-from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 
 SECOND = 1_000_000_000
@@ -51,10 +48,8 @@ def test_where_the_night_is_when_the_program_is_back(tmp_path: Path, away_ns: in
     (tmp_path / "setlist.yaml").write_text(SETLIST)
     journal = tmp_path / "a.night"
     show = load_show(tmp_path)
-    compiled = compile_show(show)
-    plan, path = compiled.plan, str(show.sources["setlist"].path.resolve())
-    head = Night(setlist="a night", begun_us=WALL_US, program="test", path=path, files=show.files)
-    room = Recorded(show, compiled, begin(journal, head, lambda _: None))
+    room = recorded(show, journal)
+    plan = room.plan
     room.open()
     presses: list[tuple[int, Action]] = [(1, Next()), (2, StartCue())]
     for at, action in presses:

@@ -39,9 +39,9 @@ OF_FEET: Final = (
         "refusal at a ceiling not recorded",
         6,
         "core/wishing.py",
-        "        refuse(work, by, given.reason, given.what or asked.named)\n",
+        '        refuse(work, by, given.reason, given.what or (f"all but {part}" if asked.others else part))\n',
         "        if given.reason is not Reason.AT_CEILING:\n"
-        "            refuse(work, by, given.reason, given.what or asked.named)\n",
+        '            refuse(work, by, given.reason, given.what or (f"all but {part}" if asked.others else part))\n',
     ),
     Bug(
         "unknown message dropped silently",
