@@ -12,7 +12,6 @@ from typing import Final, NamedTuple
 from stagectl.core.answers import READ
 from stagectl.core.touch import BESIDE, HAND
 from stagectl.core.whole_mixes import above_zero
-from stagectl.keep.shown import Shown
 from stagectl.keep.told import Told
 from stagectl.keep.wished import Wished
 from stagectl.show.names import WHOLE
@@ -20,6 +19,7 @@ from stagectl.story.entry import Heard
 from stagectl.story.replay import Chapter, Moment, is_of_the_core
 from stagectl.story.retold import Retold
 from stagectl.story.rows import Row
+from stagectl.story.shown import Shown
 
 BY_HAND: Final = (HAND, BESIDE)
 """Causes of changes that come of a hand at the desk."""

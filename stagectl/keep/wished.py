@@ -24,10 +24,10 @@ from stagectl.core.plan import Plan
 from stagectl.core.state import Place, State, begin, differ
 from stagectl.core.targets import scene_levels
 from stagectl.core.touch import HAND
-from stagectl.keep.shown import Shown
 from stagectl.keep.told import Stood, Told, Visit, by_name
 from stagectl.story.replay import Moment
 from stagectl.story.rows import stop_names
+from stagectl.story.shown import Shown
 
 STOOD_SONGS: Final = 3
 """Songs that a wish stood in, from which on it was no passing one, whatever ended it."""

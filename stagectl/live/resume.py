@@ -16,12 +16,13 @@ from typing import Final
 
 from msgspec.structs import replace
 
+import stagectl
 from stagectl.core.events import Event, PlayerWent
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
 from stagectl.errors import JournalError, StagectlError
 from stagectl.journal.causes import cause
-from stagectl.journal.read import events, files_of, open_read, sensibly
+from stagectl.journal.read import events, files_of, open_read, rows, sensibly
 from stagectl.journal.record import Recorder, go_on
 from stagectl.live.broken_off import BrokenOff
 from stagectl.show.clock_values import SECOND_NS, span_text
@@ -31,6 +32,7 @@ from stagectl.story.edits import edited
 from stagectl.story.replay import NOT_OF_THE_CORE, Chapter, Desk, Played
 from stagectl.story.retold import Found, Retold
 from stagectl.story.rows import BY_EDIT, Row, stop_names
+from stagectl.story.shown import Shown
 
 UNPLAYABLE: Final = "an event of the journal cannot be played again"
 
@@ -48,7 +50,8 @@ class TakenUp:
     then; `wall_us`: when it was broken off, by the clock on the wall, µs since 1970; `away`: how long ago that was, ns;
     `goes`: what has gone since; `edits`: levels that the show's files, which have `changed`, say otherwise; `left_out`:
     events that the changed show has no place for; `hands_left_out`: levels that hands at the desk had moved, and the
-    changed show does not have; `missing`: rows that the journal says it lacks."""
+    changed show does not have; `unlike`: levels that another version of the program left otherwise than this one;
+    `missing`: rows that the journal says it lacks."""
 
     recorder: Recorder
     plan: Plan
@@ -62,6 +65,7 @@ class TakenUp:
     changed: bool
     left_out: int
     hands_left_out: tuple[str, ...]
+    unlike: tuple[str, ...]
     missing: int
 
     def row(self, now: int) -> Row:
@@ -83,15 +87,22 @@ class TakenUp:
         if self.left_out:
             out.append(f"{self.left_out} of the night's events have nothing in the new files that they were about")
         if self.hands_left_out:
-            first, *more = self.hands_left_out
-            which = first + (f" and {len(more)} more" if more else "")
+            which = _first_of(self.hands_left_out)
             out.append(f"hands at the desk had moved what is not in the new files any more: {which}")
+        if self.unlike:
+            which = _first_of(self.unlike)
+            out.append(f"another version of the program played this night, and left other levels: {which}")
         if self.state.hushed:
             names = ", ".join(self.plan.listeners[at] for at in sorted(self.state.hushed))
             out.append(f"still hushed: {names}")
         if self.missing:
             out.append(f"the journal lacks {self.missing} lines: the night may go on a little off from where it was")
         return out
+
+
+def _first_of(names: Sequence[str]) -> str:
+    first, *more = names
+    return first + (f" and {len(more)} more" if more else "")
 
 
 def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:
@@ -121,6 +132,7 @@ def take_up(
         play(connection, before, played)
         learn(played, before.until(last))
         played.until(last)
+        unlike = () if night.head.program == stagectl.__version__ else _unlike(connection, before.last)
         edits: tuple[Row, ...] = ()
         if changed:
             played.goes_on_from(before.last, desk_of(show), plans[-1].desk)
@@ -140,8 +152,16 @@ def take_up(
         changed=changed,
         left_out=played.left_out,
         hands_left_out=tuple(played.hands_left_out),
+        unlike=unlike,
         missing=missing,
     )
+
+
+def _unlike(connection: sqlite3.Connection, played: Played) -> tuple[str, ...]:
+    """The sends that have other levels, played again, than the night's rows show."""
+    shown = Shown(row for _, _, row in rows(connection))
+    shown.comes_to_its_end()
+    return tuple(map(played.plan.send_name, sorted(shown.unlike(played.plan, played.state))))
 
 
 def _gone(event: Event, long: bool) -> Event:

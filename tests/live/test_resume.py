@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 from nights import ROOT
 
+import stagectl
 from stagectl.core.events import DeskCame, DeskSaid, DeskWent, Event, Moved, PedalCame, PedalWent
 from stagectl.core.plan import Plan
 from stagectl.core.state import State, begin
@@ -467,6 +468,35 @@ def test_the_journal_that_is_asked_for_is_taken_up_or_left_alone(folder: Path, t
     player.ends()
     with pytest.raises(JournalError, match=r"There is a file at .* already"):
         begun(folder, path)
+
+
+def test_levels_that_another_version_left_otherwise_are_told(folder: Path) -> None:
+    """By the same version, presses played again come to the levels that were; by another, maybe to others."""
+    player = playing(folder, begun(folder))
+    player.press("on", MORE, "on", MORE)
+    player.killed()
+    path = player.of.recorder.path
+    again = begun(folder)
+    assert again.taken_up is not None and not again.taken_up.warnings()
+    drop(again.recorder)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE night SET program = '0.0.9'")
+    again = begun(folder)
+    assert again.taken_up is not None and not again.taken_up.warnings()
+    drop(again.recorder)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        last = "SELECT max(id) FROM story WHERE kind = 'change' AND what = 'nudge'"
+        connection.execute(f"UPDATE story SET level_after = level_after - 300 WHERE id = ({last})")
+    again = begun(folder)
+    assert again.taken_up is not None and again.taken_up.warnings() == [
+        "another version of the program played this night, and left other levels: fiddle in the mix of fiddler"
+    ]
+    drop(again.recorder)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE night SET program = ?", (stagectl.__version__,))
+    again = begun(folder)
+    assert again.taken_up is not None and not again.taken_up.warnings()
+    drop(again.recorder)
 
 
 def test_edited_files_are_taken_up_by_their_names_and_it_says_so(folder: Path) -> None:

@@ -1,8 +1,8 @@
 """What the rows of a journal show, read on from arrival to arrival.
 
-Wishes come from a night that is played again (`wished.py`). The rows say whether that is the night that was: where it
-goes from place to place, and the levels that it had when a place was left. Where lines are missing, no level is known
-until a row tells it again.
+A night that is played again may be another than the one that was: its journal is damaged, or of another version of the
+program. The rows say whether it is: where it went from place to place, and the levels that it had. Where lines are
+missing, no level is known until a row tells it again.
 """
 
 from __future__ import annotations
