@@ -212,8 +212,8 @@ OF_ROOMS: Final = (
         "resume one song late",
         10,
         "live/resume.py",
-        "        played.until(last)\n        edits",
-        "        played.until(max(last, now - zero))\n        edits",
+        "        played.until(last)\n        unlike",
+        "        played.until(max(last, now - zero))\n        unlike",
         needs=("kill",),
     ),
     Bug(
