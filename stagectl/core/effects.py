@@ -41,6 +41,7 @@ class Reason(Enum):
     NO_LISTENER = "this pedal belongs to no listener"
     NO_OWN_INPUT = "this listener has no own input"
     NOTHING_TO_UNDO = "there is nothing to undo"
+    LONG_AGO = "that change of song or section was too long ago; back goes there"
     NOTHING_TO_CLEAR = "there are no nudges to clear"
     NO_CUE = "this song has no cue"
     NOT_PLAYING = "no track is running"

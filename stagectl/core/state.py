@@ -67,10 +67,11 @@ def nudged_between(before: Wishes, after: Wishes) -> list[int]:
 
 
 class Change(Struct, frozen=True):
-    """An undo entry: who changed what was asked for, from what to what. `hand`: the send that a hand at the desk moved,
-    which a ceiling may have kept from counting."""
+    """An undo entry: who changed what was asked for, when, from what to what. `hand`: the send that a hand at the desk
+    moved, which a ceiling may have kept from counting."""
 
     who: str
+    at: int
     before: Wishes
     after: Wishes
     hand: int | None = None

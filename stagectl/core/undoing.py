@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from msgspec.structs import asdict
 
@@ -20,21 +20,30 @@ from stagectl.core.work import Presser, Work, refuse
 KeptT = TypeVar("KeptT")
 
 
+STOP_BACK_NS: Final = 30_000_000_000
+"""For how long a change of song or section can be taken back, ns: a wrong step is noticed at once, and one `undo` too
+many in mid-song must not take the band back. `back` goes there at any time."""
+
+
 def undo(work: Work, by: Presser, _: Undo) -> None:
-    """One that somebody changed again since, or whose song is over, is passed over and forgotten."""
-    entries = list(work.state.undo)
+    """One that somebody changed again since, or whose song is over, is passed over and forgotten; and so is a step to
+    another stop that was long ago."""
+    entries, reason = list(work.state.undo), Reason.NOTHING_TO_UNDO
     for at in range(len(entries) - 1, -1, -1):
         entry = entries[at]
         if entry.who != by.who and not _by_hand_for(work, entry, by):
             continue
         del entries[at]
+        if entry.before.place.stop != entry.after.place.stop and work.at - entry.at > STOP_BACK_NS:
+            reason = Reason.LONG_AGO
+            continue
         wishes = taken_back(work.plan, work.state.wishes, entry)
         if wishes is None and entry.hand not in work.state.left:
             continue
         work.set(undo=tuple(entries))
         _go_back(work, by, work.state.wishes if wishes is None else wishes, entry)
         return
-    refuse(work, by, Reason.NOTHING_TO_UNDO)
+    refuse(work, by, reason)
 
 
 def _go_back(work: Work, by: Presser, wishes: Wishes, entry: Change) -> None:
@@ -71,16 +80,14 @@ def taken_back(plan: Plan, now: Wishes, entry: Change) -> Wishes | None:
     """What was asked for without what the entry changed; None where that does not stand any more.
 
     A change of place stands while the night is where it went, and brings back the nudges that it ended; what was
-    changed again since stays. Any other change stands if nothing of it was changed again; of one whose song or section
-    is over, only what lasts longer counts.
+    changed again since stays. So does a hush that has ended for some; the others come back. Any other change stands if
+    nothing of it was changed again; of one whose song or section is over, only what lasts longer counts.
     """
     before, after = entry.before, entry.after
     moved = before.place != after.place
     if moved and now.place != after.place:
         return None
-    hushed = before.hushed ^ after.hushed
-    if not moved and (now.hushed ^ after.hushed) & hushed:
-        return None
+    hushed = (before.hushed ^ after.hushed) - (now.hushed ^ after.hushed)
     nudges = []
     for lasts in Lasts:
         was, then, kept = (wishes.nudges[lasts] for wishes in (before, after, now))

@@ -256,7 +256,8 @@ def clear_nudges(work: Work, by: Presser, action: ClearNudges) -> None:
 
 
 def hush(work: Work, by: Presser, action: Hush) -> None:
-    """Take mixes down at once; where all of them are down, gently back."""
+    """Take mixes down at once; where all of them are down, gently back. What ends a hush leaves nothing to undo: nobody
+    wants to be hushed again by taking back what they did before."""
     plan, before = work.plan, work.state.wishes
     if not action.everyone and by.listener is None:
         refuse(work, by, Reason.NO_LISTENER)
@@ -266,6 +267,8 @@ def hush(work: Work, by: Presser, action: Hush) -> None:
         return
     whose = frozenset(range(len(plan.listeners)) if by.listener is None or action.everyone else (by.listener,))
     back = whose <= before.hushed
-    hushed = before.hushed - whose if back else before.hushed | whose
-    work.change(by.who, before, replace(before, hushed=hushed))
+    if back:
+        work.set(hushed=before.hushed - whose)
+    else:
+        work.change(by.who, before, replace(before, hushed=before.hushed | whose))
     want_hushed(work, by, whose, back=back)

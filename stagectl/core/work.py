@@ -44,11 +44,11 @@ class Work:
 
     def remember(self, who: str, before: Wishes) -> None:
         """What was asked for until now has changed, which can be taken back."""
-        self.set(undo=self._undo(Change(who, before, self.state.wishes)))
+        self.set(undo=self._undo(Change(who, self.at, before, self.state.wishes)))
 
     def change(self, who: str, before: Wishes, after: Wishes, hand: int | None = None) -> None:
         """Something else is asked for at the same place, which can be taken back. `before`: what is asked for now."""
-        undo = self._undo(Change(who, before, after, hand))
+        undo = self._undo(Change(who, self.at, before, after, hand))
         self.set(nudges=after.nudges, rides=after.rides, hushed=after.hushed, undo=undo)
 
     def _undo(self, entry: Change) -> tuple[Change, ...]:

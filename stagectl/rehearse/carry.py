@@ -171,7 +171,7 @@ class _Carrier:
             hand = None if entry.hand is None else self.send(entry.hand)
             if before is not None and after is not None and (entry.hand is None or hand is not None):
                 wishes = self.wishes(entry.before, before), self.wishes(entry.after, after)
-                out.append(Change(entry.who, *wishes, hand))
+                out.append(Change(entry.who, entry.at, *wishes, hand))
         return tuple(out)
 
     def _with_track(self, came: State, state: State) -> State:

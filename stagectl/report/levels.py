@@ -273,20 +273,21 @@ def _by_press(rows: Iterable[_Row]) -> Iterator[list[_Row]]:
 
 
 def _is_hush(pressed: deque[_Press], what: str, listener: str | None, rows: Sequence[_Row]) -> bool:
-    """Whether what a press did to a mix was a hush, its end, or either undone. `pressed`: what was done before, and not
-    taken back; the press goes to these, or takes one away."""
+    """Whether what a press did to a mix was a hush, its end, or one that is undone. `pressed`: what was done before,
+    and not taken back; the press goes to these, or takes one away."""
     hush, undone = what == Hush.word, what == Undo.word
     moved = {
         (listener, input_): after - before if isinstance(before, int) and isinstance(after, int) else None
         for *_, input_, before, after in rows
     }
-    found = hush_taken_back(pressed, listener, moved) if undone and listener is not None else None
+    ends = hush and any(height(after) > height(before) for *_, before, after in rows)
+    found = hush_taken_back(pressed, listener, moved) if (undone or ends) and listener is not None else None
     is_hush = hush or found is not None
     if undone and found is None:
         found = taken_back(pressed, moved, hushes=False)
     if found is not None:
         del pressed[found]
-    elif not undone:
+    elif not (undone or ends):
         pressed.append(_Press(moved, listener if hush else None))
     return is_hush
 

@@ -3,7 +3,8 @@
 No row says so. A press is known by what it moved: the one that an undo takes back moved the same sends by as much the
 other way, and of several such presses it is the last. So a hush is told from a nudge, or a hand's move, that went just
 as far. Where no press fits, because a change of song has given the mix other levels meanwhile, an undo takes a hush
-back, or its end, only if one of that listener is remembered, and all that has a number moved by as much the other way.
+back only if one of that listener is remembered, and all that has a number moved by as much the other way. The end of a
+hush takes it back as well.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ Moved: TypeAlias = Mapping[Any, int | None]
 
 
 class Press(Protocol):
-    """A press, or a hand. `hush`: the listener whose mix a hush took down, or gave back; None where it was none."""
+    """A press, or a hand. `hush`: the listener whose mix a hush took down; None where it was none."""
 
     @property
     def moved(self) -> Moved: ...
@@ -40,8 +41,8 @@ def taken_back(presses: Sequence[Press], moved: Moved, *, hushes: bool) -> int |
 
 
 def hush_taken_back(presses: Sequence[Press], listener: Hashable, moved: Moved) -> int | None:
-    """Where the hush is, or the end of one, that an undo took back which moved some sends of a listener's mix; None
-    where it took back something else."""
+    """Where the hush is that an undo took back which moved some sends of a listener's mix; None where it took back
+    something else."""
     found = taken_back(presses, moved, hushes=True)
     if found is not None:
         return None if presses[found].hush is None else found

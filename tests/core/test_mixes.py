@@ -572,13 +572,14 @@ def test_a_nudge_for_the_section_ends_with_it() -> None:
 @settings(max_examples=examples(12))
 @given(plans(), st.data())
 def test_undo_after_any_fifty_actions_restores_exactly(plan: Plan, data: st.DataObject) -> None:
+    """All within the time in which a step to another stop is taken back."""
     start = settled(plan)
     pressed = data.draw(st.lists(actions(sizes_of(plan), undoable=True), min_size=50, max_size=50))
     state = start
     for action in pressed:
-        state = step(plan, state, wish(action), state.now + 10**9).state
+        state = step(plan, state, wish(action), state.now + plan.limits.settle_ns).state
     for _ in range(51):
-        state, effects = step(plan, state, wish(Undo()), state.now + 10**9)
+        state, effects = step(plan, state, wish(Undo()), state.now + 10**8)
         if any(isinstance(one, Refused) and one.reason is Reason.NOTHING_TO_UNDO for one in effects):
             break
     assert state.wishes == start.wishes

@@ -5,20 +5,22 @@ from __future__ import annotations
 from depth import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shows import GAPS, Ran, actions, plans, rest, run, settled, sizes_of, small_plan, wish
 
-from stagectl.core.actions import Action, ClearNudges, GoTo, Lasts, Next, Nudge, Undo
+from stagectl.core.actions import Action, Back, ClearNudges, GoTo, Hush, Lasts, Next, Nudge, Recall, Undo
 from stagectl.core.effects import Reason, Refused
 from stagectl.core.levels import OFF, height
-from stagectl.core.plan import Plan
+from stagectl.core.plan import Plan, Scene, ShiftBy
 from stagectl.core.state import UNDO_MAX, State
 from stagectl.core.step import step
+from stagectl.core.undoing import STOP_BACK_NS
 
 
 def _undone(plan: Plan, state: State) -> State:
-    """Undo, a second apart, until there is nothing left."""
+    """Undo, 10 ms apart, until there is nothing left: steps to other stops are still fresh."""
     for _ in range(UNDO_MAX + 1):
-        state, effects = step(plan, state, wish(Undo()), state.now + 10**9)
+        state, effects = step(plan, state, wish(Undo()), state.now + 10**7)
         if any(isinstance(effect, Refused) and effect.reason is Reason.NOTHING_TO_UNDO for effect in effects):
             return state
     raise AssertionError("more to undo than is ever remembered")
@@ -103,3 +105,41 @@ def test_going_to_where_one_is_leaves_nothing_to_undo() -> None:
     first = Nudge(by=300, column=0)
     ran = run(plan, [(0, wish(first)), (1, wish(GoTo(stop=0))), (2, wish(Undo()))])
     assert ran.state.wanted[0] == -1_000
+
+
+def test_a_step_is_taken_back_while_it_is_fresh_and_never_in_mid_song() -> None:
+    """An undo too many later on finds what was done before the step, or says that `back` goes there."""
+    plan = small_plan((-1_000,), (-1_000,), (-2_000,))
+    stepped = _do(plan, settled(plan, 1), (Next(), "ada")).state
+    at = stepped.undo[-1].at
+    fresh = run(plan, [(at + STOP_BACK_NS, wish(Undo(), "ada"))], stepped)
+    assert fresh.state.place.stop == 1
+    late = run(plan, [(at + STOP_BACK_NS + 1, wish(Undo(), "ada"))], stepped)
+    assert late.state.wishes == stepped.wishes and late.state.undo == stepped.undo
+    assert [refused.reason for refused in late.of(Refused)] == [Reason.LONG_AGO]
+    back = run(plan, [(at + STOP_BACK_NS + 2, wish(Back(), "ada"))], late.state)
+    assert back.state.place.stop == 1
+
+    nudged = _do(plan, settled(plan, 1), (Nudge(by=100, column=0), "ada"), (Next(), "ada")).state
+    assert nudged.wanted[0] == -1_900
+    late = run(plan, [(nudged.now + 2 * STOP_BACK_NS, wish(Undo(), "ada"))], nudged)
+    assert (late.state.place.stop, late.state.wanted[0]) == (2, -2_000)
+
+
+def test_a_scene_laid_over_a_song_is_taken_back_at_any_time() -> None:
+    plan = replace(small_plan((-1_000,)), scenes=(Scene(name="solo", layer=((0, ShiftBy(300)),)),))
+    laid = _do(plan, settled(plan), (Recall(scene=0), "ada")).state
+    assert laid.wanted[0] == -700
+    late = run(plan, [(laid.now + 10 * STOP_BACK_NS, wish(Undo(), "ada"))], laid)
+    assert late.state.wanted[0] == -1_000
+
+
+def test_a_hush_is_taken_back_while_it_lasts_and_its_end_never() -> None:
+    plan = small_plan((-1_000,))
+    nudge = (Nudge(by=100, column=0), "ada")
+    hushed = _do(plan, settled(plan), nudge, (Hush(), "ada"))
+    assert hushed.state.hushed
+    undone = _do(plan, hushed.state, (Undo(), "ada")).state
+    assert not undone.hushed and undone.wanted[0] == -900
+    over = _do(plan, hushed.state, (Hush(), "ada"), (Undo(), "ada")).state
+    assert not over.hushed and over.wanted[0] == -1_000

@@ -37,6 +37,10 @@ OWN: Final = ("nudge", "nudge rest", "hush", "clear nudges", "ride")
 """What somebody does to their own mix alone, where it does not say `everyone`."""
 
 
+FRESH_NS: Final = 30_000_000_000
+"""For so long a step to another stop is taken back by an undo, ns."""
+
+
 class Meaning:
     """Looks on."""
 
@@ -50,7 +54,7 @@ class Meaning:
     def begins(self) -> None:
         """A process begins: what is known of feet counts no more."""
         self._next: int | None = None
-        self._last: tuple[str, Any] | None = None
+        self._last: tuple[str, int, Any] | None = None
         self.feet = FeetRules(self.world)
 
     def killed(self, power: bool) -> None:
@@ -187,7 +191,8 @@ class Meaning:
                 self._next = one.at
 
     def _undone(self, before: Any, after: Any, effects: Any, by: Pressed | None) -> None:
-        """An undo brings back what was asked for before, all of it, and is of one's own."""
+        """An undo brings back what was asked for before, all of it, and is of one's own. A step of long ago stays, and
+        so does the end of a hush."""
         last, refused = self._last, any(isinstance(one, Refused) for one in effects)
         by_hand = any(isinstance(one, Changed) and one.cause == "hand" for one in effects)
         if by is not None and by.what == "undo" and not refused and not by_hand:
@@ -196,13 +201,25 @@ class Meaning:
             others = [one.who for one in gone if one.who not in (by.who, "desk")]
             if others:
                 raise Broken(ADVANCING, f"{by.who} takes back what {others[0]} has done")
-            if last is not None and last[0] == by.who and _plain(after.wishes) != last[1]:
-                raise Broken(LEVELS, f"undo gives {_plain(after.wishes)}, and before it was {last[1]}")
+            if not after.hushed <= before.hushed:
+                raise Broken(ADVANCING, f"an undo hushes {sorted(after.hushed - before.hushed)}")
+            if last is not None and last[0] == by.who:
+                self._back(before, after, last[2], by.at - last[1])
         elif by_hand:
             self._last = None
         elif after.wishes != before.wishes:
-            once = by is not None and not refused and by.what != "ride"
-            self._last = (by.who, _plain(before.wishes)) if by is not None and once else None
+            once = by is not None and not refused and by.what != "ride" and after.hushed >= before.hushed
+            self._last = (by.who, by.at, _plain(before.wishes)) if by is not None and once else None
+
+    @staticmethod
+    def _back(before: Any, after: Any, was: Any, ago: int) -> None:
+        """An undo has found what was changed last, so long ago, ns."""
+        stop = was[0].stop
+        if stop != before.place.stop and ago > FRESH_NS:
+            if after.place.stop == stop:
+                raise Broken(ADVANCING, f"an undo takes back a step of {ago / MS / 1_000:.0f} s ago")
+        elif _plain(after.wishes) != was:
+            raise Broken(LEVELS, f"undo gives {_plain(after.wishes)}, and before it was {was}")
 
     # -- tracks -----------------------------------------------------------------------------------------------
 

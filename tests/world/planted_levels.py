@@ -179,6 +179,20 @@ OF_LEVELS: Final = (
         "        if False:\n",
     ),
     Bug(
+        "undo takes a step back in mid-song",
+        "advancing",
+        "core/undoing.py",
+        "work.at - entry.at > STOP_BACK_NS:\n",
+        "work.at - entry.at > 100 * STOP_BACK_NS:\n",
+    ),
+    Bug(
+        "undo brings a hush back that has ended",
+        "advancing",
+        "core/wishing.py",
+        "        work.set(hushed=before.hushed - whose)\n",
+        "        work.change(by.who, before, replace(before, hushed=before.hushed - whose))\n",
+    ),
+    Bug(
         "hush not taken back",
         "advancing",
         "core/wishing.py",
