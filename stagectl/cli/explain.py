@@ -67,17 +67,18 @@ def command(
     plan = compiled.plan
     send = _send(show, plan, listener, input_)
     stop = 0 if song is None else _stop(plan, song, section)
-    state = _rehearsed(show, compiled, presses, at)
+    until = None if at is None else _time(at)
+    state = _rehearsed(show, compiled, presses, until)
     if song is not None or presses is None:
         state = moved_to(plan, state, stop)
-    place = _place(plan, state, send, venue)
+    place = _place(plan, state, send, venue, until)
     lines = list(Account(show, plan, venue).lines(send, state))
     for said in _json(place, lines) if as_json else _table(place, lines):
         click.echo(said)
 
 
 class Place(NamedTuple):
-    """What is explained, in names."""
+    """What is explained, in names. `at`: how far a night was rehearsed first, ns, where that was said."""
 
     listener: str
     input: str
@@ -85,6 +86,7 @@ class Place(NamedTuple):
     section: str | None
     scene: str | None
     venue: str | None
+    at: int | None
 
 
 def _chosen(name: str, known: Sequence[str], what: str, option: str) -> int:
@@ -121,12 +123,11 @@ def _stop(plan: Plan, song: str, section: str | None) -> int:
     return at + 1 + _chosen(section, parts, f"a section of `{song}`", "--section")
 
 
-def _rehearsed(show: Show, compiled: Compiled, presses: Path | None, at: str | None) -> State:
+def _rehearsed(show: Show, compiled: Compiled, presses: Path | None, until: int | None) -> State:
     """The state in which the night is, with what feet did until then; at its beginning where they did nothing."""
     from stagectl.core.state import begin
     from stagectl.rehearse.room import Room
 
-    until = None if at is None else _time(at)
     if presses is None:
         return begin(compiled.plan, 0)
     room = Room(show, compiled)
@@ -139,32 +140,43 @@ def _rehearsed(show: Show, compiled: Compiled, presses: Path | None, at: str | N
 
 
 def _time(at: str) -> int:
+    """A time of the night, ns. One that may be meant otherwise is warned of."""
+    from stagectl.errors import Advice
+    from stagectl.rehearse.script import NIGHT_S
+    from stagectl.show.time_fit import pointed
     from stagectl.show.values import Duration
+    from stagectl.term.ink import echo
 
     try:
-        return Duration(24 * 3600).parse(at)
+        until = Duration(NIGHT_S).parse(at)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--at") from error
+    one = pointed(at, NIGHT_S)
+    if one is not None:
+        echo(str(Advice("--at", 0, one.says + one.hint)), "warning", err=True)
+    return until
 
 
-def _place(plan: Plan, state: State, send: int, venue: str | None) -> Place:
+def _place(plan: Plan, state: State, send: int, venue: str | None, until: int | None) -> Place:
     from stagectl.story.rows import stop_names
 
     listener, column = divmod(send, plan.width)
     scene = None if state.place.scene is None else plan.scenes[state.place.scene].name
     song, section = stop_names(plan, state.place.stop)
-    return Place(plan.listeners[listener], plan.column_name(column), song, section, scene, venue)
+    return Place(plan.listeners[listener], plan.column_name(column), song, section, scene, venue, until)
 
 
 def _table(place: Place, lines: Sequence[Line]) -> Iterable[str]:
     """A line for each thing that touches the level: what it is, what it does, the level after it, and where it is
     written."""
     from stagectl.core.levels import text
+    from stagectl.story.times import clock
     from stagectl.story.words import place as where
 
     over = f", {place.scene} over it" if place.scene else ""
     at = f", at {place.venue}" if place.venue else ""
-    yield f"{place.listener}: {place.input} in {where(place.song, place.section)}{over}{at}"
+    then = "" if place.at is None else f", as the night stands at {clock(place.at).rstrip('0').rstrip('.')}"
+    yield f"{place.listener}: {place.input} in {where(place.song, place.section)}{over}{at}{then}"
     rows = [(one.what, one.did, "" if one.level is None else text(one.level), _written(one)) for one in lines]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     for what, did, level, written in rows:
@@ -185,6 +197,7 @@ def _json(place: Place, lines: Sequence[Line]) -> Iterable[str]:
 
     for one in lines:
         level = None if one.level is None else as_db(one.level)
-        row: dict[str, Any] = {**place._asdict(), "what": one.what, "did": one.did, "level": level}
+        at = None if place.at is None else round(place.at / 1e9, 6)
+        row: dict[str, Any] = {**place._asdict(), "at": at, "what": one.what, "did": one.did, "level": level}
         row |= {"file": one.file, "line": one.line or None}
         yield json.dumps({key: value for key, value in row.items() if value is not None}, ensure_ascii=False)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os.path
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -69,8 +71,8 @@ def _check(name: str | None, output: Path | None, asks: bool) -> None:
         return
     if output.suffix != ".yaml":
         raise click.BadParameter("the name of a mapping file ends with `.yaml`", param_hint="-o")
-    if not output.parent.is_dir():
-        raise click.BadParameter(f"there is no folder `{output.parent}`", param_hint="-o")
+    if fault := _folder_fault(output):
+        raise click.BadParameter(fault, param_hint="-o")
     if output.exists() and not asks:
         raise click.BadParameter(f"`{output}` is there already; it is not overwritten unasked", param_hint="-o")
 
@@ -82,10 +84,24 @@ def _check_kept(keep: Path | None, take: Path | None) -> None:
         raise click.UsageError("--keep keeps what is heard live; with --take there is a recording already")
     if keep.suffix != ".mid":
         raise click.BadParameter("the name of a take ends with `.mid`", param_hint="--keep")
-    if not keep.parent.is_dir():
-        raise click.BadParameter(f"there is no folder `{keep.parent}`", param_hint="--keep")
+    if fault := _folder_fault(keep):
+        raise click.BadParameter(fault, param_hint="--keep")
     if keep.exists():
         raise click.BadParameter(f"`{keep}` is there already; it is not overwritten", param_hint="--keep")
+
+
+def _folder_fault(path: Path) -> str:
+    """Why a file cannot stand in its folder; empty where it can."""
+    from stagectl.errors import closest
+
+    folder = path.parent
+    if os.path.isdir(folder):
+        return ""
+    others: list[str] = []
+    with suppress(OSError):
+        others = [one.name for one in folder.parent.iterdir() if one.is_dir()]
+    meant = closest(folder.name, others)
+    return f"there is no folder `{folder}`" + (f"; did you mean `{folder.with_name(meant)}`?" if meant else "")
 
 
 def _name_fault(name: str) -> str:
@@ -138,7 +154,7 @@ def _live(api: str, part: str, asks: bool, keep: Path | None) -> tuple[list[Peda
         shows.say("Enter ends it.")
         names = system.inputs()
         ports = Listener(system, shows, part).until(enter_pressed)
-    code = 0 if keep is None else _keep(keep, ports)
+    code = 0 if keep is None or not any(port.packets for port in ports) else _keep(keep, ports)
     pedals = [(port.name, port.learned()) for port in ports]
     if not any(one.verdicts for _, one in pedals):
         none = f"no port has `{part}` in its name{nearest(part, names)}" if part and names else NO_PORT
@@ -200,7 +216,7 @@ def _short(port: str) -> str:
 
 
 def _ask_and_write(pedals: list[Pedal], name: str | None, output: Path | None) -> None:
-    from stagectl.learn.write import file_name, mapping_text, write_whole
+    from stagectl.learn.write import file_name, mapping_text
 
     for port, learned in pedals:
         if len(pedals) > 1 and not click.confirm(f"\nWrite a mapping for `{port}`?", default=True):
@@ -210,8 +226,7 @@ def _ask_and_write(pedals: list[Pedal], name: str | None, output: Path | None) -
         learned, names = _ask_controls(learned)
         text = mapping_text(called, port, learned, names)
         click.echo("\n" + text)
-        path = _ask_path(output if output is not None else Path(file_name(called)))
-        write_whole(path, text)
+        path = _ask_and_write_to(output if output is not None else Path(file_name(called)), text)
         click.echo(f"Written: {path}. In the rig: `mapping: {path.stem}`.")
 
 
@@ -241,11 +256,32 @@ def _ask_controls(learned: Learned) -> tuple[Learned, dict[Sender, str]]:
     return replace(learned, verdicts=tuple(verdicts)), names
 
 
-def _ask_path(path: Path) -> Path:
-    """Where to write: asked until it is a new file, or one that may be overwritten."""
+def _ask_and_write_to(default: Path, text: str) -> Path:
+    """Where to write, and the file there: asked until it is written. Nothing that was answered before is lost."""
+    from stagectl.errors import FileFaults
+    from stagectl.learn.write import write_whole
+
     while True:
-        path = Path(str(click.prompt("File", default=str(path))).strip())
+        path = _ask_path(default)
+        try:
+            write_whole(path, text)
+        except FileFaults as error:
+            click.echo(f"  {error}")
+            continue
+        return path
+
+
+def _ask_path(default: Path) -> Path:
+    """A path to write to: asked until it is a new file in a folder, or one that may be overwritten."""
+    while True:
+        path = Path(str(click.prompt("File", default=str(default))).strip())
+        with suppress(RuntimeError):  # There is nobody of that name, whose home `~name` would be.
+            path = path.expanduser()
         if path.suffix != ".yaml":
             click.echo("  the name of a mapping file ends with `.yaml`")
-        elif not path.exists() or click.confirm(f"  `{path}` is there already. Overwrite it?", default=False):
+        elif os.path.isdir(path):
+            click.echo(f"  `{path}` is a folder: name a file in it")
+        elif fault := _folder_fault(path):
+            click.echo(f"  {fault}")
+        elif not os.path.exists(path) or click.confirm(f"  `{path}` is there already. Overwrite it?", default=False):
             return path

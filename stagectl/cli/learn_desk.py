@@ -12,6 +12,7 @@ from stagectl.cli.common import api_option
 
 if TYPE_CHECKING:
     from stagectl.learn.desk_analyse import LearnedDesk
+    from stagectl.learn.desk_live import Session
     from stagectl.learn.desk_moves import Part
 
 Link = tuple[str, "list[Part]", "LearnedDesk"]
@@ -58,17 +59,18 @@ def command(
     """
     try:
         overwrite = _check(name, output, keep, take)
-        links = _from_take(take, port) if take is not None else _live(api, osc, port)
-        link = _best(links, keep)
-        _write(link, name, output, overwrite)
+        links = _from_take(take, port) if take is not None else _live(api, osc, port, keep)
+        _write(_best(links), name, output, overwrite)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("\nNothing was written.", err=True)
+        was_kept = keep is not None and keep.exists()
+        click.echo("\nNo profile was written." if was_kept else "\nNothing was written.", err=True)
         raise SystemExit(1) from None
 
 
 def _check(name: str, output: Path | None, keep: Path | None, take: Path | None) -> bool:
     """Wrong usage is said before anybody moves anything. Gives whether the profile may be overwritten; at a terminal it
     is asked for."""
+    from stagectl.learn.desk_take import MIDI_SUFFIXES
     from stagectl.show.values import NameText
 
     try:
@@ -79,6 +81,9 @@ def _check(name: str, output: Path | None, keep: Path | None, take: Path | None)
         raise click.UsageError("--keep keeps what is heard live; with --take there is a recording already")
     if output is not None and output.suffix != ".yaml":
         raise click.BadParameter("the name of a desk profile ends with `.yaml`", param_hint="-o")
+    if keep is not None and keep.suffix.lower() in MIDI_SUFFIXES:
+        says = f"what is kept is a text, and `{keep.suffix}` is the end of a MIDI file's name; take `{keep.stem}.txt`"
+        raise click.BadParameter(says, param_hint="--keep")
     for path, hint in ((output, "-o"), (keep, "--keep")):
         if path is not None and not path.parent.is_dir():
             raise click.BadParameter(f"there is no folder `{path.parent}`", param_hint=hint)
@@ -104,11 +109,28 @@ def _from_take(take: Path, part: str) -> list[Link]:
     return links
 
 
-def _live(api: str, osc: int | None, part: str) -> list[Link]:
-    import asyncio
-
+def _live(api: str, osc: int | None, part: str, keep: Path | None) -> list[Link]:
     from stagectl.errors import DeviceError
     from stagectl.learn.desk_analyse import analyse
+    from stagectl.learn.desk_live import Session
+
+    session = Session()
+    try:
+        _ask(session, api, osc, part)
+    finally:
+        # Whoever ends it in the middle has moved what was asked for until then.
+        links = [(link, parts, analyse(parts)) for link, parts in session.links() if part.lower() in link.lower()]
+        if keep is not None and links and any(move.spot for move in session.moves):
+            _keep(links, keep)
+    if not links:
+        raise DeviceError("the desk said nothing")
+    return links
+
+
+def _ask(session: Session, api: str, osc: int | None, part: str) -> None:
+    """Ask for the moves, with the ports open."""
+    import asyncio
+
     from stagectl.learn.desk_live import over_midi, over_osc
     from stagectl.ports.midi import open_system
 
@@ -116,33 +138,38 @@ def _live(api: str, osc: int | None, part: str) -> list[Link]:
         click.echo(line, err=True)
 
     if osc is not None:
-        session = asyncio.run(over_osc("0.0.0.0", osc, say))
-    else:
-        system = open_system(api)
-        try:
-            session = asyncio.run(over_midi(system, part, say))
-        finally:
-            system.close()
-    links = [(link, parts, analyse(parts)) for link, parts in session.links() if part.lower() in link.lower()]
-    if not links:
-        raise DeviceError("the desk said nothing")
-    return links
+        asyncio.run(over_osc(session, "0.0.0.0", osc, say))
+        return
+    system = open_system(api)
+    try:
+        asyncio.run(over_midi(session, system, part, say))
+    finally:
+        system.close()
 
 
-def _best(links: list[Link], keep: Path | None) -> Link:
+def _keep(links: list[Link], keep: Path) -> None:
+    from stagectl.learn.desk_take import take_text
+    from stagectl.learn.write import write_whole
+
+    port, parts, _ = _likeliest(links)
+    write_whole(keep, "\n".join(take_text(parts)) + "\n")
+    click.echo(f"Kept: {keep}, what `{port}` said.", err=True)
+
+
+def _likeliest(links: list[Link]) -> Link:
+    """The link that a desk was learned on, or that said the most."""
+    usable = [link for link in links if not link[2].cannot]
+    return max(usable or links, key=lambda link: (link[2].send is not None, link[2].heard))
+
+
+def _best(links: list[Link]) -> Link:
     """The link on which a desk was learned. Raises FileFaults where there is none, with what was found; several are
     wrong usage."""
     from stagectl.errors import Fault, FileFaults
-    from stagectl.learn.desk_take import take_text
     from stagectl.learn.desk_write import summary, verdicts
-    from stagectl.learn.write import write_whole
 
     usable = [link for link in links if not link[2].cannot]
-    best = max(usable or links, key=lambda link: (link[2].send is not None, link[2].heard))
-    port, parts, learned = best
-    if keep is not None:
-        write_whole(keep, "\n".join(take_text(parts)) + "\n")
-        click.echo(f"Kept: {keep}, what `{port}` said.", err=True)
+    port, _, learned = best = _likeliest(links)
     for line in (*verdicts(learned), *summary(learned)):
         click.echo(f"{port}: {line}", err=True)
     if not usable:

@@ -11,6 +11,7 @@ The theory, for a control that says one of two values:
   switch, and short. Where the first movement is a fall, the switch rests at its high value: normally closed.
 - A latching switch makes one movement a press: every stretch is the foot coming again, and long.
 - One movement alone, or two that are far apart, can be either, and the verdict says so.
+- A note that never ends is down each time that it comes, with whatever strength.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from typing import Final
 
 from stagectl.learn.series import Packet, Point, Sender, sort
 from stagectl.learn.treadle import jitter_of, travels_of
+from stagectl.learn.values import NEAR_SHARE, STEPPED_NS
 from stagectl.learn.verdict import Kind, Learned, Sure, Verdict, count
 
 MS: Final = 1_000_000
@@ -34,12 +36,6 @@ HELD_NS: Final = 500 * MS
 
 APART_NS: Final = 800 * MS
 """A foot that taps once a second comes again after more than this."""
-
-STEPPED_NS: Final = 250 * MS
-"""Values that never come closer than this are pressed one by one, not turned through."""
-
-NEAR_SHARE: Final = 0.1
-"""Two values closer than this share of the range are a treadle that barely moved, not a switch."""
 
 SENT_TOGETHER_NS: Final = 20 * MS
 """Two controls that always speak within this are one press that sends two messages."""
@@ -94,6 +90,8 @@ def judge(sender: Sender, points: Sequence[Point]) -> Verdict:
     )
     if sender.press_only:
         return _press_only(base, points)
+    if sender.kind == "note" and base.low > 0:
+        return _one_value(replace(base, varies=base.values > 1), points)
     if sender.kind != "note" and base.values > 2 and not _returns_to_zero(seen):
         return _turned(base, points)
     if base.values == 1:
@@ -136,12 +134,14 @@ def _press_only(base: Verdict, points: Sequence[Point]) -> Verdict:
 
 def _one_value(base: Verdict, points: Sequence[Point]) -> Verdict:
     presses = len(starts_of(points))
+    came = f"strengths from {base.low} to {base.high}" if base.varies else f"{base.high}"
+    against = "the end of the note" if base.sender.kind == "note" and base.high else "any other value"
     if presses < ENOUGH:
         return replace(
             base,
             movements=presses,
-            why=f"only {base.high} came, {'once' if presses == 1 else 'twice'}; it can be a switch of any kind",
-            against="any other value",
+            why=f"only {came} came, {'once' if presses == 1 else 'twice'}; it can be a switch of any kind",
+            against=against,
             wanted="press it twice more, a second apart",
         )
     return replace(
@@ -150,8 +150,8 @@ def _one_value(base: Verdict, points: Sequence[Point]) -> Verdict:
         closed=base.high == 0,
         sure=Sure.FAIRLY,
         movements=presses,
-        why=f"the value {base.high} came {presses} times, with no other between",
-        against="any other value",
+        why=f"{came if base.varies else f'the value {came}'} came {presses} times, with no other between",
+        against=against,
     )
 
 

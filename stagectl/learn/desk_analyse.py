@@ -14,8 +14,8 @@ from typing import Final
 
 from stagectl.core.levels import Off, text
 from stagectl.learn.desk_hearing import over_osc, voices_of
-from stagectl.learn.desk_law import Fitted, Mark, NoLaw, fit, off_above, over_other_codes, worst_of
-from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
+from stagectl.learn.desk_law import Fitted, Mark, NoLaw, fit, off_apart, over_other_codes, worst_of
+from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising, straight
 from stagectl.learn.desk_pick import Picked, pick
 from stagectl.learn.desk_place import Placed, place
 from stagectl.learn.desk_voices import Sample, Voice, Voices
@@ -37,13 +37,15 @@ CLEARLY: Final = 0.8
 
 @dataclass(frozen=True)
 class Said:
-    """How one kind of level is said. `heard`: values in all; `values`: how many different ones; `finest`: the smallest
-    distance between two; `ends`: the values of the bottom and the top; `unread`: marks that could not be used."""
+    """How one kind of level is said. `marks`: how many could be used; `heard`: values in all; `values`: how many
+    different ones; `finest`: the smallest distance between two; `ends`: the values of the bottom and the top;
+    `unread`: marks that could not be used."""
 
     placed: Placed
     voices: dict[Spot, Voice]
     fitted: Fitted | None
     no_law: str = ""
+    marks: int = 0
     heard: int = 0
     values: int = 0
     finest: Code = 0
@@ -60,7 +62,8 @@ class Said:
 class LearnedDesk:
     """What one link said. `anyway`: what came along with the moves of most levels, with its messages; `background`:
     real-time messages, by name; `odd`: what was left out, by reason; `against`: contradictions; `wanted`: what to do to
-    be sure; all in words. `heard`: messages in all; `span_ns`: from the first to the last."""
+    be sure; all in words. `mute`: what followed the hand, but says no level. `heard`: messages in all; `span_ns`: from
+    the first to the last."""
 
     over: str
     send: Said | None
@@ -73,12 +76,16 @@ class LearnedDesk:
     wanted: tuple[str, ...]
     heard: int
     span_ns: int
+    mute: Voice | None = None
 
     @property
     def cannot(self) -> tuple[str, ...]:
         """Why no profile can be written; empty where one can."""
         if self.send is None:
-            return ("no message followed the hand",)
+            if self.mute is None:
+                return ("no message followed the hand",)
+            why = f"{self.mute} came along with it, but {self.mute.shape.odd}"
+            return (f"no message followed the hand that says its level in a number: {why}",)
         return self.send.placed.cannot + ((self.send.no_law,) if self.send.fitted is None else ())
 
     @property
@@ -117,17 +124,18 @@ def analyse(parts: Sequence[Part]) -> LearnedDesk:
         wanted=tuple(dict.fromkeys(wanted)),
         heard=voices.heard,
         span_ns=max(times) - min(times) if times else 0,
+        mute=picked.mute,
     )
 
 
 NO_MARK: Final = (
     "no mark of a whole mix was moved, and its scale may be another one than the sends'; set whole mix 1 to some marks "
-    "of it, with 0 dB and the top among them"
+    "of it, from `off` up, with 0 dB and the top among them"
 )
 
 
 def _said(parts: Sequence[Part], voices: Voices, picked: Picked, *, whole: bool, like: Said | None) -> Said | None:
-    """The best of the shapes that follow the hand: one that a profile can say, with a law that is known."""
+    """The best of the shapes that follow the hand: one that a profile can say, with the law that most marks tell."""
     most = max((len(own) for _, own in picked.shapes), default=0)
     tried = [
         _judge(parts, voices, own, place(shape, own, whole), like)
@@ -135,9 +143,9 @@ def _said(parts: Sequence[Part], voices: Voices, picked: Picked, *, whole: bool,
         if len(own) >= LEVELS_SHARE * most
     ]
 
-    def merit(said: Said) -> tuple[bool, int, bool, bool]:
+    def merit(said: Said) -> tuple[bool, int, bool, int, bool]:
         known = said.fitted is not None and said.fitted.typed["law"] != "points"
-        return said.usable, said.placed.explained, said.fitted is not None, known
+        return said.usable, said.placed.explained, said.fitted is not None, said.marks, known
 
     return max(tried, key=merit, default=None)
 
@@ -149,13 +157,15 @@ def _judge(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice], placed
     }
     heard = [one.value for series in samples.values() for one in series]
     different = sorted(set(heard))
-    marks, unread = _marks(parts, {spot: voices.series[voice] for spot, voice in own.items()}, voices.refused)
-    off = off_above(marks)
-    ends = _ends(parts, samples, off)
+    marks, unread = _marks(parts, voices, own)
+    falling = _falls(parts, samples)
+    off = off_apart(marks, falling)
+    ends = _ends(parts, samples, off, falling)
     said = Said(
         placed,
         own,
         None,
+        marks=len(set(marks)),
         heard=len(heard),
         values=len(different),
         finest=min((after - before for before, after in pairwise(different)), default=0),
@@ -165,7 +175,7 @@ def _judge(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice], placed
     if like is not None and all(isinstance(mark.level, Off) for mark in marks):
         return replace(said, no_law=NO_MARK)
     try:
-        fitted = fit(marks, [one for one in heard if one != off], ends, placed.shape.codes)
+        fitted = fit(marks, [one for one in heard if one != off], ends, placed.shape.codes, falling=falling)
     except NoLaw as error:
         return replace(said, fitted=_like(said, like, marks), no_law=str(error))
     if fitted.sure is Sure.SURE:
@@ -191,9 +201,22 @@ def _like(said: Said, like: Said | None, marks: Sequence[Mark]) -> Fitted | None
     return replace(own, sure=Sure.FAIRLY, why=why, notes=(), against=(), wanted="")
 
 
-def _ends(parts: Sequence[Part], samples: dict[Spot, list[Sample]], off: Code | None) -> tuple[Code, Code]:
-    """The values of the bottom and the top: where sweeps began and ended, and marks. `off`: a value above all levels
+def _falls(parts: Sequence[Part], samples: dict[Spot, list[Sample]]) -> bool:
+    """Whether the values fell while hands went up. Marks do not tell it: two of them may have been mixed up."""
+    risen = 0.0
+    for series in samples.values():
+        swept = (part for part in {one.part for one in series} if parts[part][0].way is Way.SWEEP)
+        for values in ([one.value for one in series if one.part == part] for part in swept):
+            risen += straight(values) - straight([-value for value in values])
+    return risen < 0
+
+
+def _ends(
+    parts: Sequence[Part], samples: dict[Spot, list[Sample]], off: Code | None, falling: bool
+) -> tuple[Code, Code]:
+    """The values of the bottom and the top: where sweeps began and ended, and marks. `off`: a value beyond all levels
     that means off, which is neither."""
+    low, high = (max, min) if falling else (min, max)
     settled: list[Code] = []
     for series in samples.values():
         for part in {one.part for one in series}:
@@ -201,24 +224,23 @@ def _ends(parts: Sequence[Part], samples: dict[Spot, list[Sample]], off: Code | 
             if not values:
                 continue
             if parts[part][0].way is Way.SWEEP:
-                settled += [min(values), max(values[-SETTLES:])]
+                settled += [low(values), high(values[-SETTLES:])]
             elif parts[part][0].way is Way.MARK:
                 settled.append(values[-1])
     every = settled or [one.value for series in samples.values() for one in series]
-    return min(every), max(every)
+    return low(every), high(every)
 
 
-def _marks(
-    parts: Sequence[Part], series: dict[Spot, list[Sample]], refused: set[int]
-) -> tuple[list[Mark], tuple[str, ...]]:
+def _marks(parts: Sequence[Part], voices: Voices, own: dict[Spot, Voice]) -> tuple[list[Mark], tuple[str, ...]]:
     """The values at which the hand came to rest, and the marks that were said by a packet that could not be read. A
     fader that is at its mark already says nothing: what it said last counts."""
     found, unread = [], []
     for at, (move, _) in enumerate(parts):
-        if move.way is not Way.MARK or move.level is None or move.spot not in series:
+        if move.way is not Way.MARK or move.level is None or move.spot not in own:
             continue
-        before = [one.value for one in series[move.spot] if one.part <= at]
-        if at in refused:
+        voice = own[move.spot]
+        before = [one.value for one in voices.series[voice] if one.part <= at]
+        if voices.is_refused(voice, at):
             unread.append(f"the mark {text(move.level)} is left out: a packet came meanwhile that cannot be read")
         elif before:
             found.append(Mark(move.level, before[-1]))

@@ -66,13 +66,18 @@ STEPS: Final = (
 _THE_WHOLE: Final = next(step for step in STEPS if step.spot == WHOLE)
 
 
+_STANDS: Final = " Where the fader stands counts for the next one."
+
+
 @dataclass(frozen=True)
 class Answer:
     """What an answer does with what was heard since the last one: `keep` it as the move, or leave it out. `forget`: the
-    last move that was kept is forgotten too. `say`: a line for the user."""
+    last move that was kept is forgotten too. `hold`: what was heard, that of a forgotten move too, counts for the next
+    answer, as the fader stands where it was said. `say`: a line for the user."""
 
     keep: Move | None = None
     forget: bool = False
+    hold: bool = False
     say: str = ""
 
 
@@ -81,7 +86,7 @@ class Asking:
 
     def __init__(self) -> None:
         self._at = 0
-        self._kept: list[int] = []
+        self._kept: list[tuple[int, Way]] = []
 
     @property
     def asks(self) -> str | None:
@@ -100,8 +105,10 @@ class Asking:
             return Answer(say="Left out.")
         if word == "again":
             if self._kept:
-                self._at = self._kept.pop()
-                return Answer(forget=True, say="The last move is forgotten.")
+                self._at, way = self._kept.pop()
+                # A mark is where a fader stands; a sweep is made anew from its bottom.
+                hold = way is Way.MARK
+                return Answer(forget=True, hold=hold, say="The last move is forgotten." + _STANDS * hold)
             return Answer(say="Nothing was moved yet.")
         return self._move(word)
 
@@ -113,8 +120,8 @@ class Asking:
         try:
             move = self._meant(step, word)
         except ValueError as error:
-            return Answer(say=f"{error}. What was heard is left out; move it once more.")
-        self._kept.append(self._at)
+            return Answer(hold=True, say=f"{error}. Type it again: what was heard counts for it.")
+        self._kept.append((self._at, move.way))
         # A mark may be set at any question, which is then asked once more.
         if step.move is not None and move.way is not Way.MARK:
             self._at += 1

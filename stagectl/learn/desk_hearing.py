@@ -6,6 +6,7 @@ may come alone) and for parameters (99 and 98 or 101 and 100 choose one, 6 and 3
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import Final
@@ -36,10 +37,23 @@ _KINDS: Final = {
 }
 
 
+_ADDRESS: Final = re.compile(rb"/[!-~]+")
+"""An address, in a packet that cannot be read."""
+
+
 def over_osc(parts: Sequence[Part]) -> bool:
-    """Whether the first packet is an OSC packet: it begins with `/` or is a bundle."""
-    first = next((data for _, packets in parts for _, data in packets if data), b"")
-    return first.startswith((b"/", BUNDLE))
+    """Whether any packet is an OSC packet. A host may send text of another kind beside them, and a piece of MIDI may
+    begin like an address."""
+    return any(_is_osc(data) for _, packets in parts for _, data in packets)
+
+
+def _is_osc(data: bytes) -> bool:
+    if not data.startswith((b"/", BUNDLE)):
+        return False
+    try:
+        return bool(read(data).messages)
+    except WireError:
+        return False
 
 
 def voices_of(parts: Sequence[Part]) -> Voices:
@@ -83,6 +97,7 @@ def _sysex_shape(places: Places, kept: int) -> Shape:
         odd = NO_CHANGE
     elif places.checksum is not None and not places.checksum.word:
         odd = f"byte {places.checksum.at + 1} is a checksum of a kind that profiles cannot say"
+    odd = odd or places.odd
     return Shape("sysex", 7 * len(places.value), str(length), places.value, places.checksum, odd=odd)
 
 
@@ -185,6 +200,8 @@ def _osc_voices(parts: Sequence[Part]) -> Voices:
     heard: list[Heard] = []
     for part, (_, packets) in enumerate(parts):
         for at, data in packets:
+            if not data:
+                continue
             found.heard += 1
             if found.heard > MESSAGES_MAX:
                 found.odd["beyond the first messages"] += 1
@@ -196,7 +213,9 @@ def _osc_voices(parts: Sequence[Part]) -> Voices:
             heard += [Heard(at, part, message) for message in messages]
             if discarded:
                 found.odd.update(discarded)
-                found.refused.add(part)
+                addresses = Counter(one.decode() for one in _ADDRESS.findall(data))
+                addresses.subtract(message.address for message in messages)
+                found.refused.setdefault(part, set()).update(+addresses)
     for voice, sample in osc_voices(heard):
         found.add(voice, sample)
     return found

@@ -2,7 +2,9 @@
 
 Pure. Known laws are tried first: the volume law of General MIDI 2, values that count even steps of dB, OSC values that
 are the dB. A law is taken where it is within `NEAR` of every mark, or within half a value. Where none is, the marks
-themselves are the law, with straight lines between them: no more is known.
+themselves are the law, with straight lines between them: no more is known. What is asked for below the lowest of them
+would go to the desk as that one, too loud, so they have to go down to off and near it. Values may fall as the level
+rises: no known law does, and points say it.
 """
 
 from __future__ import annotations
@@ -31,8 +33,18 @@ MARKS_SURE: Final = 3
 GAP: Final = 0.3
 """A part of the travel larger than this without a mark is told."""
 
+LOW: Final = -3_000
+"""The lowest level that is marked has to be at or below this, hundredths of a dB: the desk gets it for all that is
+below."""
+
+AT_BOTTOM: Final = 0.02
+"""A mark that is so near to the bottom, as a part of the travel, is the desk's lowest level, whatever that is."""
+
 LEAP: Final = 8
 """A first step above off that is so many times as long as the others is no step: values were left out there."""
+
+MARKS_WANTED: Final = "marks of its scale from `off` up, such as off, -30, -10 and 0 dB, the lowest near the bottom"
+"""What makes a law of marks."""
 
 STEP_DEFAULT: Final = 10
 """The distance between two levels of a real number, hundredths of a dB, where nothing else is known."""
@@ -64,11 +76,14 @@ class NoLaw(Exception):
     """No law can be told. The message says why, and what to do."""
 
 
-def off_above(marks: Sequence[Mark]) -> Code | None:
-    """The value that means off, where it stands above those of all levels."""
+def off_apart(marks: Sequence[Mark], falling: bool) -> Code | None:
+    """The value that means off, where it stands beyond that of the highest level."""
     off = {mark.code for mark in marks if isinstance(mark.level, Off)}
     levels = [mark.code for mark in marks if not isinstance(mark.level, Off)]
-    return max(off) if len(off) == 1 and levels and max(off) > max(levels) else None
+    if len(off) != 1 or not levels:
+        return None
+    value = off.pop()
+    return value if (value < min(levels) if falling else value > max(levels)) else None
 
 
 def over_other_codes(fitted: Fitted, codes: Codes) -> Fitted | None:
@@ -77,17 +92,20 @@ def over_other_codes(fitted: Fitted, codes: Codes) -> Fitted | None:
     return None if made is None else replace(fitted, values=made[0], law=made[1])
 
 
-def fit(marks: Sequence[Mark], heard: Sequence[Code], ends: tuple[Code, Code], codes: Codes) -> Fitted:
+def fit(
+    marks: Sequence[Mark], heard: Sequence[Code], ends: tuple[Code, Code], codes: Codes, *, falling: bool = False
+) -> Fitted:
     """The law. `heard`: every value that the levels said; `ends`: those of the bottom and the top, both without a value
-    above all levels that means off; `codes`: the values that can be said. Raises NoLaw."""
-    above = off_above(marks)
-    kept, against = _rising([mark for mark in marks if mark.code != above])
-    kept += sorted({mark for mark in marks if mark.code == above})
+    that means off and is apart; `codes`: the values that can be said; `falling`: they fell as the hand went up. Raises
+    NoLaw."""
+    apart = off_apart(marks, falling)
+    kept, against = _in_order([mark for mark in marks if mark.code != apart], falling)
+    kept += sorted({mark for mark in marks if mark.code == apart})
     levels = [mark for mark in kept if not isinstance(mark.level, Off)]
     if len({mark.level for mark in levels}) < 2:
         raise NoLaw(
-            f"{count(len(levels), 'usable mark')} with a level tells no law; set a send to at least three marks of its "
-            "scale, such as 0, -10 and -30 dB" + "".join(f"; {one}" for one in against)
+            f"{count(len(levels), 'usable mark')} with a level tells no law; set a send to {MARKS_WANTED}"
+            + "".join(f"; {one}" for one in against)
         )
     off = next((mark.code for mark in kept if isinstance(mark.level, Off)), None)
     fitted = _fit(kept, levels, off, heard, ends, codes, against)
@@ -121,7 +139,7 @@ def _fit(
             wanted = "set a send to one more mark of its scale" if few else ""
             return Fitted(*made, typed, sure, why, _notes_known(levels), tuple(against), wanted)
     once, several = _each_once(kept)
-    return _points(once, off, ends, codes, against + several)
+    return _points(once, off, heard, ends, codes, against + several)
 
 
 def _built(typed: dict[str, Any], codes: Codes) -> tuple[Values, Law] | None:
@@ -134,20 +152,22 @@ def _built(typed: dict[str, Any], codes: Codes) -> tuple[Values, Law] | None:
         return None
 
 
-def _rising(marks: Sequence[Mark]) -> tuple[list[Mark], list[str]]:
-    """The marks by their values; those that contradict most others are left out and told."""
+def _in_order(marks: Sequence[Mark], falling: bool) -> tuple[list[Mark], list[str]]:
+    """The marks by their levels; those whose values contradict most others are left out and told."""
     against: list[str] = []
+    way = "fall" if falling else "rise"
     kept = sorted(set(marks), key=lambda mark: (_height(mark.level), mark.code))
     while True:
-        wrong = {mark: sum(_crossed(mark, other) for other in kept) for mark in kept}
-        worst = max(kept, key=lambda mark: wrong[mark], default=None)
+        wrong = {mark: sum(_crossed(mark, other, falling) for other in kept) for mark in kept}
+        # Of two that contradict each other alone, off stays: what is below the marks hangs on it.
+        worst = max(kept, key=lambda mark: (wrong[mark], not isinstance(mark.level, Off)), default=None)
         if worst is None or not wrong[worst]:
             return kept, against
-        other = next(mark for mark in kept if _crossed(worst, mark))
+        other = next(mark for mark in kept if _crossed(worst, mark, falling))
         kept.remove(worst)
         against.append(
             f"the mark {text(worst.level)} was said as {worst.code:.7g}, but {text(other.level)} as {other.code:.7g}: "
-            f"values have to rise with the level; {text(worst.level)} is left out"
+            f"values have to {way} with the level; {text(worst.level)} is left out"
         )
 
 
@@ -163,8 +183,9 @@ def _each_once(kept: Sequence[Mark]) -> tuple[list[Mark], list[str]]:
     return once, against
 
 
-def _crossed(one: Mark, other: Mark) -> bool:
-    return one.level != other.level and (one.code < other.code) != (_height(one.level) < _height(other.level))
+def _crossed(one: Mark, other: Mark, falling: bool) -> bool:
+    rises = (one.code < other.code) == (_height(one.level) < _height(other.level))
+    return one.level != other.level and (one.code == other.code or rises is falling)
 
 
 def _height(level: Level) -> int:
@@ -287,25 +308,30 @@ def _notes_known(levels: Sequence[Mark]) -> tuple[str, ...]:
 def _points(
     kept: Sequence[Mark],
     off: Code | None,
+    heard: Sequence[Code],
     ends: tuple[Code, Code],
     codes: Codes,
     against: list[str],
 ) -> Fitted:
+    """The marks themselves, by their levels. Raises NoLaw where what is below them is not known."""
     levels = [mark for mark in kept if not isinstance(mark.level, Off)]
-    typed: dict[str, Any] = {"law": "points", "points": [[_number(code), _level(level)] for level, code in kept]}
+    by_value = sorted(kept, key=lambda mark: mark.code)
+    typed: dict[str, Any] = {"law": "points", "points": [[_number(code), _level(level)] for level, code in by_value]}
     made = _built(typed, codes)
     if made is None:
-        raise NoLaw(f"no law goes through the marks {', '.join(f'{mark.code:.7g}' for mark in kept)}")
-    notes, across = [], float(ends[1] - ends[0]) or 1.0
+        raise NoLaw(f"no law goes through the marks {', '.join(f'{mark.code:.7g}' for mark in by_value)}")
+    _check_low(levels, off, heard, ends)
+    (bottom, top), across = ends, float(abs(ends[1] - ends[0])) or 1.0
+    notes = []
     for before, after in pairwise(kept):
-        if after.code - before.code > GAP * across:
+        if abs(after.code - before.code) > GAP * across:
             notes.append(f"no mark between {text(before.level)} and {text(after.level)}: a straight line is guessed")
-    if kept[0].code > ends[0]:
-        notes.append(f"values from {ends[0]:.7g} to below {kept[0].code:.7g} are below the lowest mark, and unknown")
-    if levels[-1].code < ends[1]:
-        notes.append(f"values above {levels[-1].code:.7g} to {ends[1]:.7g} are above the highest mark, and unknown")
-    if off is not None and codes.high is not None and levels[0].code > off + 1:
-        notes.append(f"values from {off:.7g} to below {levels[0].code:.7g} count as off: no mark is lower")
+    if _outside(bottom, kept[0], levels[-1]):
+        notes.append(f"values from {bottom:.7g} to before {kept[0].code:.7g} are below the lowest mark, and unknown")
+    if _outside(top, levels[-1], levels[0]):
+        notes.append(f"values beyond {levels[-1].code:.7g} to {top:.7g} are above the highest mark, and unknown")
+    if off is not None and codes.high is not None and abs(levels[0].code - off) > 1 and kept[0].code == off:
+        notes.append(f"values from {off:.7g} to before {levels[0].code:.7g} count as off: no mark is lower")
     enough = len(levels) > MARKS_SURE and not notes and not against
     return Fitted(
         *made,
@@ -316,6 +342,27 @@ def _points(
         tuple(against),
         "" if enough else "set a send to more marks of its scale, the lowest above off and the highest too",
     )
+
+
+def _outside(end: Code, mark: Mark, other: Mark) -> bool:
+    """Whether an end of the travel is beyond a mark, seen from another one."""
+    return end < mark.code < other.code or end > mark.code > other.code
+
+
+def _check_low(levels: Sequence[Mark], off: Code | None, heard: Sequence[Code], ends: tuple[Code, Code]) -> None:
+    """Raises NoLaw unless the marks go down far enough."""
+    lowest, highest = levels[0], levels[-1]
+    passed = [code for code in (*heard, ends[0]) if code != off]
+    bottom = (max if lowest.code > highest.code else min)(passed, default=ends[0])
+    up = abs(lowest.code - bottom) / (float(abs(ends[1] - bottom)) or 1.0)
+    if not _outside(bottom, lowest, highest) or up <= AT_BOTTOM:
+        # The desk's lowest level is known; where off is, too, so is all that can be asked for.
+        if off is not None or _hundredths(lowest) <= LOW:
+            return
+        raise NoLaw(f"no mark is off, and the lowest is {text(lowest.level)}; set a send to {MARKS_WANTED}")
+    if off is None or up > GAP or _hundredths(lowest) > LOW:
+        below = f"nothing is known below {text(lowest.level)}, the lowest mark, which is {up:.0%} up the travel"
+        raise NoLaw(f"{below}{'' if off is not None else ', and no mark is off'}; set a send to {MARKS_WANTED}")
 
 
 def _number(code: Code) -> str:

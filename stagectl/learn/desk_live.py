@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from stagectl.learn.desk_ask import INTRODUCTION, Asking
 from stagectl.learn.desk_hearing import voices_of
@@ -31,6 +31,10 @@ SETTLE_S: Final = 0.1
 
 SHOWN_MAX: Final = 3
 """Voices that are told after a move: those with the most different values."""
+
+
+Waiting: TypeAlias = tuple[str, int, bytes]
+"""A message that belongs to no move yet: its link, its time and its bytes."""
 
 
 class Typed:
@@ -62,26 +66,35 @@ class Typed:
 
 
 class Session:
-    """What was heard, by link, cut into moves. `lost`: messages that came too fast or too many."""
+    """What was heard, by link, cut into moves. `lost`: messages that came too fast or too many; what was heard for an
+    answer that was mistyped is held for the next one."""
 
     def __init__(self) -> None:
         self.moves: list[Move] = []
         self.lost = 0
         self._heard: dict[str, list[list[Packet]]] = {}
-        self._queue: queue.Queue[tuple[str, int, bytes]] = queue.Queue(QUEUE_MAX)
+        self._queue: queue.Queue[Waiting] = queue.Queue(QUEUE_MAX)
+        self._held: list[Waiting] = []
         self._kept = 0
 
     def put(self, link: str, packet: bytes, at: int) -> None:
-        """A message, from any thread."""
+        """A message, from any thread. One without a byte says nothing."""
+        if not packet:
+            return
         try:
             self._queue.put_nowait((link, at, packet))
         except queue.Full:
             self.lost += 1
 
-    def close(self, move: Move | None) -> int:
-        """What was heard since the last time is this move's, or is left out. Gives the number of messages."""
-        waiting = [self._queue.get_nowait() for _ in range(self._queue.qsize())]
+    def close(self, move: Move | None, *, hold: bool = False) -> int:
+        """What was heard since the last time, and what was held, is this move's. Without a move it is left out, or held
+        for the next. Gives the number of messages."""
+        waiting = self._held + [self._queue.get_nowait() for _ in range(self._queue.qsize())]
+        self._held = []
         if move is None:
+            if hold:
+                self._held, more = waiting[:MESSAGES_MAX], waiting[MESSAGES_MAX:]
+                self.lost += len(more)
             return len(waiting)
         self.moves.append(move)
         for link, at, packet in waiting:
@@ -95,10 +108,18 @@ class Session:
         return len(waiting)
 
     def forget(self) -> None:
-        """Forget the last move."""
+        """Forget the last move; what was heard during it waits, before what was heard since."""
         self.moves.pop()
+        last = [
+            (link, at, packet)
+            for link, parts in self._heard.items()
+            for packets in parts[len(self.moves) :]
+            for at, packet in packets
+        ]
         for parts in self._heard.values():
             del parts[len(self.moves) :]
+        self._kept -= len(last)
+        self._held = sorted(last, key=lambda one: one[1]) + self._held
 
     def links(self) -> list[tuple[str, list[Part]]]:
         """The links that said anything, with their moves."""
@@ -129,9 +150,8 @@ def _said(parts: list[Part]) -> str:
     return ", ".join([*told, *more, *([counted(background)] if background else [])])
 
 
-async def over_midi(system: MidiSystem, part: str, say: Callable[[str], None]) -> Session:
+async def over_midi(session: Session, system: MidiSystem, part: str, say: Callable[[str], None]) -> None:
     """Ask for the moves, listening to every MIDI port whose name holds `part`. Raises DeviceError."""
-    session = Session()
 
     def hear(name: str) -> Heard:
         return lambda packet, at: session.put(name, packet, at)
@@ -149,12 +169,10 @@ async def over_midi(system: MidiSystem, part: str, say: Callable[[str], None]) -
             await _ask(session, say)
     finally:
         ports.close()
-    return session
 
 
-async def over_osc(host: str, port: int, say: Callable[[str], None]) -> Session:
+async def over_osc(session: Session, host: str, port: int, say: Callable[[str], None]) -> None:
     """Ask for the moves, listening at a UDP port; a link is what one host sends. Raises DeviceError."""
-    session = Session()
 
     def heard(packet: bytes, at: int, sender: Any) -> None:
         session.put(str(sender[0]), packet, at)
@@ -165,7 +183,6 @@ async def over_osc(host: str, port: int, say: Callable[[str], None]) -> Session:
         await _ask(session, say)
     finally:
         transport.close()
-    return session
 
 
 @asynccontextmanager
@@ -191,7 +208,7 @@ async def _ask(session: Session, say: Callable[[str], None]) -> None:
         answer = asking.answer("end" if line is None else line)
         if answer.forget:
             session.forget()
-        heard = session.close(answer.keep)
+        heard = session.close(answer.keep, hold=answer.hold)
         if answer.keep is not None:
             say(f"{answer.keep}: {count(heard, 'message')}")
             for told in session.last():

@@ -6,7 +6,7 @@ A move is one line: `input 1 mix 1 bottom to top`, `input 1 mix 1 at -10`, `inpu
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
@@ -119,3 +119,14 @@ def rising(values: Sequence[float]) -> float:
     """1 where the values rise from the first to the last, 0 where they fall as much as they rise."""
     moved = sum(abs(after - before) for before, after in pairwise(values))
     return max(0.0, (values[-1] - values[0]) / moved) if moved else 0.0
+
+
+def straight(values: Sequence[float]) -> float:
+    """How far and how straight the values rise."""
+    risen = climb(values)
+    return len(set(risen)) * rising(risen)
+
+
+def either_way(measure: Callable[[Sequence[float]], float], values: Sequence[float]) -> float:
+    """The measure of values that may fall as the hand goes up."""
+    return max(measure(values), measure([-value for value in values]))

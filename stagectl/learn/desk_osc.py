@@ -1,8 +1,9 @@
 """Sorting what a desk said over OSC into voices.
 
-Pure. Messages with one address, but for its numbers, and with the same types of arguments are looked at together. Of
-the numbers among their arguments the value is the one that changed most in some move; whole numbers beside it tell
-levels apart as those of the address do, and all else has to stay the same.
+Pure. Messages with one address, but for its numbers, and with the same types of arguments are looked at together. Some
+senders type whole numbers as integers and others as floats, at one place of one address: a place is one of real numbers
+if any of its numbers is. Of the numbers among their arguments the value is the one that changed most in some move;
+whole numbers beside it tell levels apart as those of the address do, and all else has to stay the same.
 """
 
 from __future__ import annotations
@@ -29,9 +30,11 @@ class Heard(NamedTuple):
 
 
 class Layout(NamedTuple):
-    """What stands where among the arguments. `hole`: the value; `words`: one for each, as a shape has them."""
+    """What stands where among the arguments. `hole`: the value; `real`: it is a real number; `words`: one for each, as
+    a shape has them."""
 
     hole: int | None
+    real: bool = False
     words: tuple[str, ...] = ()
     odd: str = ""
 
@@ -52,7 +55,12 @@ def osc_voices(heard: Sequence[Heard]) -> Iterator[tuple[Voice, Sample]]:
 
 
 def _key(message: OscMessage) -> Key:
-    return _DIGITS.sub(NUMBER, message.address), tuple(map(type, message.arguments))
+    kinds = (float if _is_number(one) else type(one) for one in message.arguments)
+    return _DIGITS.sub(NUMBER, message.address), tuple(kinds)
+
+
+def _is_number(argument: Argument) -> bool:
+    return isinstance(argument, int | float) and not isinstance(argument, bool)
 
 
 def _padded(addresses: Iterable[str]) -> dict[str, tuple[int, ...]]:
@@ -69,11 +77,12 @@ def _voice(heard: Heard, layout: Layout, padded: tuple[int, ...]) -> tuple[Voice
     address, arguments = heard.message
     value = 0 if layout.hole is None else arguments[layout.hole]
     assert isinstance(value, int | float)
+    value = float(value) if layout.real else value
     counted = [one for one, word in zip(arguments, layout.words, strict=False) if word == NUMBER]
     numbers = (*map(int, _DIGITS.findall(address)), *(one for one in counted if isinstance(one, int)))
     shape = Shape(
         "osc",
-        None if isinstance(value, float) else 14,
+        None if layout.real else 14,
         _DIGITS.sub(NUMBER, address),
         padded=padded,
         arguments=layout.words,
@@ -84,13 +93,14 @@ def _voice(heard: Heard, layout: Layout, padded: tuple[int, ...]) -> tuple[Voice
 
 def _layout(group: Sequence[Heard]) -> Layout:
     """Where the value of some messages of one shape stands."""
-    kinds = [type(one) for one in group[0].message.arguments]
+    kinds = [_kind(group, at) for at in range(len(group[0].message.arguments))]
     numbers = [at for at, kind in enumerate(kinds) if kind in (int, float)]
     if not numbers:
         return Layout(None, odd=NO_NUMBER)
     hole = max(numbers, key=lambda at: (_changes(group, at), at))
+    real = kinds[hole] is float
     if len(kinds) == 1:
-        return Layout(hole)
+        return Layout(hole, real)
     words, odd = [], ""
     for at, kind in enumerate(kinds):
         values = {fixed(one.message.arguments[at]) for one in group}
@@ -101,7 +111,13 @@ def _layout(group: Sequence[Heard]) -> Layout:
         words.append("..")
         why = "changes, and only whole numbers tell a profile's levels apart" if word else "is nothing that a file says"
         odd = odd or f"its argument {at + 1} {why}"
-    return Layout(hole, tuple(words), odd)
+    return Layout(hole, real, tuple(words), odd)
+
+
+def _kind(group: Sequence[Heard], at: int) -> type:
+    """The type of an argument: a whole number only where it is one in all of the messages."""
+    kinds = {type(one.message.arguments[at]) for one in group}
+    return float if float in kinds else kinds.pop()
 
 
 def _changes(group: Sequence[Heard], at: int) -> int:

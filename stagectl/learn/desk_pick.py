@@ -7,7 +7,8 @@ Pure. The theory:
   has none of those that rest.
 - What has news during the moves of most other levels (nothing being moved counts as one of them) is said *anyway*:
   meters, a heartbeat.
-- A level's voice speaks during its own moves. In a sweep from the bottom to the top it rises, through many values.
+- A level's voice speaks during its own moves. In a sweep from the bottom to the top it rises, or falls, through many
+  values.
 - All levels of a kind share one shape. Where several shapes follow the hand, the one that does so for most levels is
   looked at first. Where two voices of one shape follow the hand, the one that fits the numbers of the others is taken.
 """
@@ -18,7 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
-from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
+from stagectl.learn.desk_moves import Part, Spot, Way, climb, either_way, rising
 from stagectl.learn.desk_numbering import strides
 from stagectl.learn.desk_voices import NO_CHANGE, NO_LEVEL, NO_NUMBER, Sample, Shape, Voice, Voices
 from stagectl.wire.laws import Code
@@ -47,11 +48,12 @@ Scores: TypeAlias = dict[Spot, dict[Voice, float]]
 class Picked:
     """`shapes`: those that may say levels, the most likely first, each with its voice for each level. `anyway`: voices
     that no hand moved, with the number of moves during which they were heard. `beside`: voices that followed the hand
-    too, by level."""
+    too, by level. `mute`: of what came along with the hand, but says no level, the voice with the most messages."""
 
     shapes: list[tuple[Shape, dict[Spot, Voice]]] = field(default_factory=list)
     anyway: dict[Voice, int] = field(default_factory=dict)
     beside: dict[Spot, list[Voice]] = field(default_factory=dict)
+    mute: Voice | None = None
 
 
 def pick(parts: Sequence[Part], voices: Voices, spots: Sequence[Spot]) -> Picked:
@@ -78,6 +80,8 @@ def pick(parts: Sequence[Part], voices: Voices, spots: Sequence[Spot]) -> Picked
         ]
     quiet = [voice for voice, where in heard.items() if voice not in found.anyway and _anyway(parts, where)]
     picked = {voice for _, own in found.shapes for voice in own.values()}
+    mute = [voice for voice, where in heard.items() if _says_none(voice.shape) and not _anyway(parts, where)]
+    found.mute = max(mute, key=lambda voice: len(voices.series[voice]), default=None)
     found.anyway |= {voice: len(heard[voice]) for voice in quiet if voice not in picked}
     return found
 
@@ -113,9 +117,13 @@ def _anyway(parts: Sequence[Part], where: set[int]) -> bool:
 
 def _follows(way: Way, values: Sequence[Code]) -> float:
     """How well a voice follows the hand in one move: its different values, less in a sweep through which it does not
-    rise."""
+    rise, or fall."""
     if way is not Way.SWEEP:
         return min(len(set(values)), VALUES_MAX)
+    return either_way(_risen, values)
+
+
+def _risen(values: Sequence[Code]) -> float:
     risen = climb(values)
     return min(len(set(risen)), VALUES_MAX) * rising(risen)
 

@@ -2,18 +2,23 @@
 
 Pure. Messages of one length and one manufacturer are looked at together. Of the bytes that changed during a sweep,
 each choice of up to `VALUE_MAX` is tried, with a checksum behind them and without: the messages that agree in all
-other bytes are one fader's if their value rises as the hand did. The choice that explains the most messages of the most
-levels is the value; of two that explain the same, the smaller one.
+other bytes are one fader's if their value rises as the hand did. The choice whose values rise through the most messages
+of the most levels is the value; of two that explain about the same, the smaller one. A byte that tells one command from
+another takes no part in the rise: as the most significant byte it would make a leap to the other command's messages.
+
+A value whose less significant bytes never leave the numbers 0 to 15, or the digits of ASCII, is one that no profile
+says: there each byte carries seven bits.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations, permutations
+from statistics import median_low
 from typing import Final, NamedTuple, TypeAlias
 
 from stagectl.learn.desk_checksum import checksum_of, is_sum
-from stagectl.learn.desk_moves import Part, Spot, Way, climb, rising
+from stagectl.learn.desk_moves import Part, Spot, Way, climb, either_way, rising
 from stagectl.learn.desk_voices import Checksum
 
 VALUE_MAX: Final = 3
@@ -28,6 +33,19 @@ LOOKED_AT_MAX: Final = 1_000
 RISES: Final = 0.5
 """So much of what a value does in a sweep is rising; a hand trembles, and brings the fader to the bottom first."""
 
+DIGITS: Final = {
+    "in halves of a byte (nibbles), 0 to 15 each": range(16),
+    "as the text of digits": b" +-.0123456789ABCDEFabcdef",
+}
+"""What a value is written in where each byte carries less than seven bits, with its bytes."""
+
+DIGITS_SURE: Final = 4
+"""So many different bytes of them show it."""
+
+ALIKE: Final = 0.98
+"""A choice that explains this part of what the best one does explains about the same: meters that happen to stand where
+a level has its numbers are a few of many messages."""
+
 ENOUGH: Final = 40
 """So many different messages of a level tell its value; more do not outweigh another level."""
 
@@ -41,10 +59,12 @@ class Timed(NamedTuple):
 
 
 class Places(NamedTuple):
-    """Where the value stands, most significant byte first, and the checksum."""
+    """Where the value stands, most significant byte first, and the checksum. `odd`: why no profile can say it, if
+    so."""
 
     value: tuple[int, ...] = ()
     checksum: Checksum | None = None
+    odd: str = ""
 
     @property
     def taken(self) -> tuple[int, ...]:
@@ -82,19 +102,31 @@ def value_places(group: Sequence[Timed], parts: Sequence[Part]) -> Places:
     heard = _heard(group, parts)
     varying = _varying(heard[0])
     tried = [
-        (*_explained(heard, places), -len(places), places)
+        (_explained(heard, places), places)
         for size in range(1, VALUE_MAX + 2)
         for places in combinations(varying, size)
     ]
     if not tried:
         return Places()
-    *_, taken = max(tried, key=lambda one: one[:3])
+    most = max(tried)[0]
+    alike = [one for one in tried if all(here >= ALIKE * best for here, best in zip(one[0], most, strict=True))]
+    _, taken = max(alike or tried, key=lambda one: (-len(one[1]), one[0]))
     places = _in_order(_top(heard[0], taken)[1], taken)
-    if places.checksum is None:
-        return places if len(places.value) <= VALUE_MAX else Places()
+    if len(places.value) > VALUE_MAX:
+        return Places()
     levels = {_top(one, taken)[0] for one in heard}
     said = {one.data for one in group if _rest(one.data, taken) in levels}
-    return places._replace(checksum=checksum_of(said, places.checksum.at))
+    places = places._replace(odd=_digits(said, places.value))
+    return places if places.checksum is None else places._replace(checksum=checksum_of(said, places.checksum.at))
+
+
+def _digits(said: Iterable[bytes], value: Sequence[int]) -> str:
+    """Why a profile cannot say a value whose less significant bytes carry less than seven bits; empty where they do."""
+    low = {data[at] for data in said for at in value[1:]}
+    for words, digits in DIGITS.items():
+        if len(low) >= DIGITS_SURE and low <= set(digits):
+            return f"the value is written {words}, and in a profile each byte of a value carries seven bits"
+    return ""
 
 
 def _heard(group: Sequence[Timed], parts: Sequence[Part]) -> list[list[bytes]]:
@@ -107,6 +139,9 @@ def _heard(group: Sequence[Timed], parts: Sequence[Part]) -> list[list[bytes]]:
     by_spot: dict[Spot | None, list[bytes]] = {}
     for part in telling:
         by_spot.setdefault(parts[part][0].spot, by_part[part][:LOOKED_AT_MAX])
+    if len(by_spot) > 1:
+        # While nothing is moved no level has a value.
+        by_spot.pop(None, None)
     return list(by_spot.values())
 
 
@@ -117,14 +152,16 @@ def _varying(heard: Sequence[bytes]) -> list[int]:
 
 
 def _explained(heard: Sequence[Sequence[bytes]], places: tuple[int, ...]) -> tuple[int, int]:
-    """How many different messages are of levels that the other bytes tell apart: at most `ENOUGH` of each, and all."""
+    """How many different messages are of levels that the other bytes tell apart: at most `ENOUGH` of each; and as many
+    of each as of the level in the middle, since what falls into one rise by chance does not into most."""
     told: dict[bytes, int] = {}
     for one in heard:
         rest, series = _top(one, places)
         order = _in_order(series, places).value
         if len(order) <= VALUE_MAX and _rises(series, order) >= RISES:
-            told[rest] = max(told.get(rest, 0), len(set(series)))
-    return sum(min(messages, ENOUGH) for messages in told.values()), sum(told.values())
+            values = [value_at(data, order) for data in series]
+            told[rest] = max(told.get(rest, 0), round(either_way(lambda these: len(set(climb(these))), values)))
+    return sum(min(messages, ENOUGH) for messages in told.values()), len(told) * median_low(told.values() or (0,))
 
 
 def _top(heard: Sequence[bytes], places: tuple[int, ...]) -> tuple[bytes, list[bytes]]:
@@ -151,7 +188,10 @@ def _best_order(series: Sequence[bytes], places: tuple[int, ...]) -> tuple[int, 
 
 
 def _rises(series: Sequence[bytes], order: Sequence[int]) -> float:
-    """How straight the value rises, and through how many of the messages, with its bytes in this order."""
-    values = [value_at(data, order) for data in series]
+    """How straight the value rises, or falls, and through how many of the messages, with its bytes in this order."""
+    return either_way(_risen, [value_at(data, order) for data in series])
+
+
+def _risen(values: Sequence[float]) -> float:
     risen = climb(values)
     return rising(risen) * len(risen) / len(values)

@@ -31,6 +31,9 @@ from stagectl.show.yamltext import shown
 TAKE_BYTES_MAX: Final = 64_000_000
 """The longest text of a recording, bytes."""
 
+MIDI_SUFFIXES: Final = (".mid", ".midi")
+"""The ends of the names of Standard MIDI Files; all else is text."""
+
 _LINE = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?)\s+((?:[0-9A-Fa-f]{2}\s*)+)")
 _MOVE = re.compile(r"\s*move:\s*(.+)", re.IGNORECASE)
 _SECOND: Final = 1_000_000_000
@@ -38,14 +41,14 @@ _SECOND: Final = 1_000_000_000
 
 def links_of(path: Path) -> list[tuple[str, list[Part]]]:
     """The links of a recording: their names and their moves. Raises FileFaults, all faults at once."""
-    return _midi_file(path) if path.suffix.lower() in (".mid", ".midi") else [(path.stem, _text_file(path))]
+    return _midi_file(path) if path.suffix.lower() in MIDI_SUFFIXES else [(path.stem, _text_file(path))]
 
 
 def take_text(parts: Iterable[Part]) -> Iterator[str]:
-    """The lines of a recording."""
+    """The lines of a recording. A packet without a byte has none."""
     for move, packets in parts:
         yield f"# move: {move}"
-        yield from (f"{at // _SECOND}.{at % _SECOND:09d} {data.hex(' ').upper()}" for at, data in packets)
+        yield from (f"{at // _SECOND}.{at % _SECOND:09d} {data.hex(' ').upper()}" for at, data in packets if data)
 
 
 # -- text -------------------------------------------------------------------------------------------------

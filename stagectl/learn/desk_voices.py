@@ -15,7 +15,7 @@ from typing import Final, NamedTuple
 from stagectl.show.value_laws import OSC_WHOLE, REAL, Codes
 from stagectl.wire.laws import Code
 
-NO_LEVEL: Final = "no level is said that way"
+NO_LEVEL: Final = "no profile says a level that way"
 NO_NUMBER: Final = "it holds no number"
 NO_CHANGE: Final = "none of its bytes changed"
 
@@ -122,14 +122,19 @@ class Sample(NamedTuple):
 @dataclass
 class Voices:
     """Everything that one link said. `background`: real-time messages, by name; `odd`: what was left out, by reason;
-    `refused`: the moves during which a packet could not be read."""
+    `refused`: the OSC addresses of which something could not be read, by move."""
 
     series: dict[Voice, list[Sample]] = field(default_factory=dict)
     background: Counter[str] = field(default_factory=Counter)
     odd: Counter[str] = field(default_factory=Counter)
-    refused: set[int] = field(default_factory=set)
+    refused: dict[int, set[str]] = field(default_factory=dict)
     heard: int = 0
 
     def add(self, voice: Voice, sample: Sample) -> None:
         """One value more."""
         self.series.setdefault(voice, []).append(sample)
+
+    def is_refused(self, voice: Voice, part: int) -> bool:
+        """Whether something that this voice said during a move could not be read."""
+        shape, numbers = voice
+        return shape.kind == "osc" and osc_address(shape, numbers) in self.refused.get(part, ())

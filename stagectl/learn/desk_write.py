@@ -109,7 +109,7 @@ def _resolution(said: Said) -> str:
     bits = said.placed.shape.bits
     width = "real numbers" if bits is None else f"{bits} bits"
     finest = f", at least {said.finest:.4g} apart" if said.values > 1 else ""
-    low, high = said.ends
+    low, high = sorted(said.ends)
     return f"Resolution: {width}; {count(said.values, 'different value')} heard{finest}, from {low:.7g} to {high:.7g}."
 
 

@@ -7,10 +7,12 @@ and sets the other to 0). Parameters and banks are told apart as the ear does th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, NamedTuple, TypeAlias
 
+from stagectl.learn.values import places_of_values
 from stagectl.pedals.parameters import NO_MSB, SELECTING, Bank, Selection
+from stagectl.pedals.unknown import BACKGROUND as ALONG
 from stagectl.wire import midi
 from stagectl.wire.stream import COMMON_DATA, data_bytes
 
@@ -20,17 +22,8 @@ TOGETHER_NS: Final = 20_000_000
 MESSAGES_MAX: Final = 200_000
 """Messages of one port that are looked at; a treadle that never rests takes half an hour to send as many."""
 
-BACKGROUND: Final = {
-    0xF1: "time code",
-    0xF2: "song position",
-    0xF6: "tune request",
-    0xF8: "clock",
-    0xF9: "undefined real-time",
-    0xFD: "undefined real-time",
-    0xFE: "active sensing",
-    0xFF: "reset",
-}
-"""What is sent without a foot."""
+BACKGROUND: Final = {**ALONG, 0xF6: "tune request", 0xFF: "reset"}
+"""What is sent without a foot, and what no mapping hears, whoever sends it."""
 
 REALTIME: Final = {byte: word for word, byte in midi.REALTIME.items()}
 
@@ -45,7 +38,8 @@ class Sender(NamedTuple):
     """What a control says, less the value. `kind` is one of `note`, `control change`, `control change pair`, `program`,
     `pitch bend`, `channel pressure`, `key pressure`, `nrpn`, `rpn`, `sysex`, `realtime`, `song select`; `channel` is 1
     to 16, 0 where the kind has none; `number` is the note, controller, program, parameter or song; `bank` stands before
-    a program; `text` is a SysEx message in hexadecimal, or a real-time message's word. `top` is the largest value."""
+    a program; `text` is a SysEx message in hexadecimal, with `{value}` where its value stands, or a real-time message's
+    word. `top` is the largest value, 1 where it says none."""
 
     kind: str
     channel: int = 0
@@ -57,7 +51,7 @@ class Sender(NamedTuple):
     @property
     def press_only(self) -> bool:
         """Whether the message itself is the press, with no value and nothing for letting go."""
-        return self.kind in ("program", "sysex", "realtime", "song select")
+        return self.top == 1
 
     def __str__(self) -> str:
         on = f" on channel {self.channel}" if self.channel else ""
@@ -106,7 +100,7 @@ def sort(packets: Sequence[Packet]) -> Sorted:
             odd["beyond the first messages"] += 1
         else:
             kept.append((at, packet))
-    sorter = _Sorter(_pairs(kept), _banked(kept), _parametric(kept), odd)
+    sorter = _Sorter(kept, odd)
     for at, packet in kept:
         sorter.take(at, packet)
     return Sorted(sorter.series, background, odd)
@@ -169,6 +163,41 @@ def _banked(packets: Sequence[Packet]) -> set[int]:
     return found - alone
 
 
+def _programs(packets: Sequence[Packet], banked: set[int]) -> Iterator[tuple[int, int, int | None, bool]]:
+    """Channel and number of each program change of these channels, its bank (None before one was said), and whether it
+    was said with it."""
+    banks: dict[int, Bank] = {}
+    said: set[int] = set()
+    for _, packet in packets:
+        kind, channel = packet[0] & 0xF0, (packet[0] & 0x0F) + 1
+        if channel in banked and kind == midi.CONTROL and packet[1] in midi.BANK_SELECT:
+            banks.setdefault(channel, Bank()).select(packet[1], packet[2])
+            said.add(channel)
+        elif channel in banked and kind == midi.PROGRAM:
+            yield channel, packet[1], banks[channel].use() if channel in banks else None, channel in said
+            said.discard(channel)
+
+
+class _Banks(NamedTuple):
+    """What is to be made of banks. `told`: channels where a program is of its bank; not those where a single bank was
+    said, and not with each program, so that on another night it may never be; `of_one`: channel and number of the
+    programs that came of a bank."""
+
+    told: set[int]
+    of_one: set[tuple[int, int]]
+
+
+def _banks(packets: Sequence[Packet], banked: set[int]) -> _Banks:
+    """What is to be made of the banks of these channels."""
+    programs = list(_programs(packets, banked))
+    several = {channel: {bank for at, _, bank, _ in programs if at == channel} - {None} for channel in banked}
+    alone = {channel for channel, _, _, said in programs if not said}
+    return _Banks(
+        told={channel for channel, banks in several.items() if len(banks) > 1 or channel not in alone},
+        of_one={(channel, number) for channel, number, bank, _ in programs if bank is not None},
+    )
+
+
 def _parametric(packets: Sequence[Packet]) -> set[int]:
     """Channels on which a parameter's number is followed by data entry; elsewhere these are controllers as any."""
     chosen: set[int] = set()
@@ -182,13 +211,16 @@ def _parametric(packets: Sequence[Packet]) -> set[int]:
 
 
 class _Sorter:
-    """Takes messages one by one. `pairs`: channel and number of the pairs; `banked`: channels where bank select belongs
-    to the program change that follows; `parametric`: channels that speak of parameters."""
+    """Takes messages one by one, after having looked at all of them (`packets`) for what belongs together: channel and
+    number of the pairs, channels where bank select belongs to the program change that follows, channels that speak of
+    parameters, SysEx messages that say a value."""
 
-    def __init__(self, pairs: set[tuple[int, int]], banked: set[int], parametric: set[int], odd: Counter[str]) -> None:
+    def __init__(self, packets: Sequence[Packet], odd: Counter[str]) -> None:
         self.series: dict[Sender, list[Point]] = {}
         self.odd = odd
-        self._pairs, self._banked, self._parametric = pairs, banked, parametric
+        self._pairs, self._banked, self._parametric = _pairs(packets), _banked(packets), _parametric(packets)
+        self._of_banks = _banks(packets, self._banked)
+        self._places = places_of_values(packets)
         self._coarse: dict[tuple[int, int], int] = {}
         self._banks: dict[int, Bank] = {}
         self._selections: dict[int, Selection] = {}
@@ -202,7 +234,7 @@ class _Sorter:
         if packet[0] in REALTIME:
             self._add(Sender("realtime", text=REALTIME[packet[0]], top=1), at, 1)
         elif packet[0] == midi.SYSEX:
-            self._add(Sender("sysex", text=midi.hex_text(packet), top=1), at, 1)
+            self._sysex(at, packet)
         elif packet[0] == _SONG:
             self._add(Sender("song select", number=packet[1], top=1), at, 1)
         elif kind == midi.NOTE_ON:
@@ -220,12 +252,22 @@ class _Sorter:
         elif kind == _BEND:
             self._add(Sender("pitch bend", channel, top=16_383), at, packet[2] * 128 + packet[1])
 
+    def _sysex(self, at: int, packet: bytes) -> None:
+        place = self._places.get(packet)
+        if place is None:
+            self._add(Sender("sysex", text=midi.hex_text(packet), top=1), at, 1)
+        else:
+            text = f"{midi.hex_text(packet[:place])} {{value}} {midi.hex_text(packet[place + 1 :])}"
+            self._add(Sender("sysex", text=text), at, packet[place])
+
     def _program(self, at: int, channel: int, number: int) -> None:
-        bank = self._banks.get(channel)
-        if bank is None and channel in self._banked:
+        bank = self._banks[channel].use() if channel in self._banks else None
+        if channel not in self._of_banks.told:
+            bank = None
+        elif bank is None and (channel, number) in self._of_banks.of_one:
             self.odd["program before its bank"] += 1
             return
-        self._add(Sender("program", channel, number, None if bank is None else bank.use(), top=1), at, 1)
+        self._add(Sender("program", channel, number, bank, top=1), at, 1)
 
     def _control(self, at: int, channel: int, number: int, value: int) -> None:
         if number in (midi.BANK_MSB, midi.BANK_LSB) and channel in self._banked:

@@ -66,8 +66,9 @@ class InPlace:
 
     def show(self, port: str, learned: Learned) -> None:
         """See `Shows`."""
-        for verdict in learned.verdicts:
-            self._rows[port, verdict.sender] = verdict
+        found = {(port, verdict.sender): verdict for verdict in learned.verdicts}
+        # More messages can show that two controls are one.
+        self._rows = {row: one for row, one in self._rows.items() if row[0] != port or row in found} | found
         self._live.update(self._table(), refresh=True)
 
     def _table(self) -> Table:

@@ -99,6 +99,11 @@ def _more(verdict: Verdict, names: Mapping[Sender, str]) -> Iterator[str]:
         bits = 14 if verdict.sender.top > 127 else 7
         rest = f"rests within {verdict.jitter} steps" if verdict.jitter else "rests without a wobble"
         yield from comment(f"Resolution: {bits} bits, {count(verdict.values, 'value')} seen; it {rest}.")
+    if verdict.sender.kind == "sysex" and not verdict.sender.press_only:
+        yield from comment(
+            "One byte of the message was more than one number, and is taken for its value. If each is a switch of its "
+            "own, press each three times before the next."
+        )
     for other in verdict.beside:
         which = f", `{names[other]}` here" if other in names else ""
         yield from comment(f"Always comes together with {other}{which}: one press may send both. Use one of them.")
@@ -107,7 +112,7 @@ def _more(verdict: Verdict, names: Mapping[Sender, str]) -> Iterator[str]:
 def sends_text(sender: Sender) -> str:
     """What stands behind `sends:`."""
     if sender.text:
-        return f"{{{sender.kind}: {sender.text}}}"
+        return f"{{{sender.kind}: {quoted(sender.text)}}}"
     bare = sender.kind in ("pitch bend", "channel pressure")
     parts = [f"{sender.kind}: " if bare else f"{sender.kind}: {sender.number}"]
     if sender.bank is not None:

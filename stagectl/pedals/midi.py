@@ -2,8 +2,8 @@
 
 Source: MIDI 1.0 Detailed Specification 4.2.1. The bytes are taken as a stream: running status and real-time bytes
 inside messages are understood, and what is no whole message is counted and makes no event. A note on with velocity 0 is
-a note off. Bank select alone changes nothing: it says which bank the next program is of. Clock and active sensing say
-nothing about a foot: they are counted.
+a note off. Bank select alone changes nothing: it says which bank the next program is of. Clock, time code and active
+sensing say nothing about a foot: they are counted.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final
 from stagectl.core.events import Event, Moved, Unmapped
 from stagectl.pedals.fine import Fine
 from stagectl.pedals.parameters import NO_MSB, SELECTING, Bank, Parameter, Selection
-from stagectl.pedals.unknown import SAID_MAX
+from stagectl.pedals.unknown import BACKGROUND, SAID_MAX
 from stagectl.show.hearing import (
     ANY_BYTE,
     VALUE,
@@ -37,8 +37,6 @@ from stagectl.show.hearing import (
 from stagectl.show.mapping import MappingModel
 from stagectl.wire import midi
 from stagectl.wire.stream import REALTIME_FIRST, MidiStream
-
-BACKGROUND: Final = {0xF8: "clock", 0xFE: "active sensing", 0xF9: "undefined real-time", 0xFD: "undefined real-time"}
 
 EMPTY: Final = "empty"
 NO_VALUE: Final = "an increment or decrement of a value that was not said"
@@ -68,6 +66,7 @@ class MidiEar:
             self._add(at, control.sends)
         self._with_parameters = {channel for _, channel in self._parameters}
         self._with_banks = {channel for _, _, channel in self._programs}
+        self._with_banks |= {channel for kind, _, channel in self._plain if kind == midi.PROGRAM}
         self._forget()
 
     def _add(self, at: int, sends: Hear) -> None:

@@ -8,7 +8,7 @@ presses:
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -17,9 +17,11 @@ from pydantic import Field
 from stagectl.core.events import Event, Moved, PedalCame, PedalWent
 from stagectl.core.feet import Control
 from stagectl.core.plan import MS, Plan
-from stagectl.errors import Fault, FileFaults, nearest
+from stagectl.errors import Advice, Fault, FileFaults, nearest
 from stagectl.rehearse.room import Timed
 from stagectl.show.load import Loading
+from stagectl.show.source import Source
+from stagectl.show.time_fit import pointed
 from stagectl.show.values import Duration, FileModel, Name, Typed, said
 
 PRESS_NS: Final = 80 * MS
@@ -29,6 +31,9 @@ BEYOND_NS: Final = 50 * MS
 """How much longer than its length a hold is held."""
 
 PRESSES_MAX: Final = 100_000
+
+NIGHT_S: Final = 24 * 3_600
+"""The latest time of a press, s since the night began."""
 
 SCRIPT: Final = "presses.yaml"
 """The name of a show's own script, in its folder."""
@@ -54,7 +59,7 @@ class HappensText(Typed, frozen=True):
 class PressModel(FileModel):
     """One thing that a foot does."""
 
-    at: Annotated[int, Duration(24 * 3600)] = Field(description="when, since the night began: `0:02`, `12.5 s`")
+    at: Annotated[int, Duration(NIGHT_S)] = Field(description="when, since the night began: `0:02`, `12.5 s`")
     pedal: Name = Field(description="the pedal, as the rig names it")
     control: Name | None = Field(None, description="the control, as the pedal's mapping names it")
     happens: Annotated[str, HappensText()] = Field(
@@ -76,8 +81,16 @@ def script_schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **made}
 
 
-def read_script(path: Path, plan: Plan) -> list[Timed]:
-    """The events of a press script, in the order of their times. Raises FileFaults."""
+def _told(advice: Advice) -> None:
+    """A warning goes beside whatever is printed."""
+    from stagectl.term.ink import echo
+
+    echo(str(advice), "warning", err=True)
+
+
+def read_script(path: Path, plan: Plan, warn: Callable[[Advice], None] = _told) -> list[Timed]:
+    """The events of a press script, in the order of their times. Raises FileFaults. `warn`: is told of times that may
+    be meant otherwise."""
     loading = Loading()
     script = loading.read(path, ScriptModel, "script")
     if script is None or loading.faults:
@@ -98,7 +111,19 @@ def read_script(path: Path, plan: Plan) -> list[Timed]:
         faults.append(loading.sources["script"].fault(says + again + hint, "presses", first))
     if faults:
         raise FileFaults(sorted(faults, key=lambda fault: fault.line))
+    for advice in _time_advice(loading.sources["script"]):
+        warn(advice)
     return sorted(events, key=lambda timed: timed.at)
+
+
+def _time_advice(source: Source) -> Iterator[Advice]:
+    """A warning of the first time that may be minutes and seconds, and how many more there are."""
+    presses = source.text.data["presses"]
+    found = [(at, one) for at, press in enumerate(presses) if (one := pointed(press["at"], NIGHT_S)) is not None]
+    if found:
+        (at, first), *more = found
+        again = f" ({len(more):,} more press{'es are' if len(more) > 1 else ' is'} timed so)" if more else ""
+        yield source.advice(first.says + again + first.hint, "presses", at, "at")
 
 
 class _Unknown(ValueError):

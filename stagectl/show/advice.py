@@ -10,6 +10,7 @@ from stagectl.errors import Advice
 from stagectl.show.ceiling_fit import ceiling_advice
 from stagectl.show.clarity import clarity_advice
 from stagectl.show.compile import compile_show
+from stagectl.show.low_fit import low_advice
 from stagectl.show.name_fit import name_advice
 from stagectl.show.patch_fit import patch_advice
 from stagectl.show.port_fit import port_advice
@@ -29,6 +30,7 @@ Adviser: TypeAlias = "Callable[[Show, Plan], Iterable[Advice]]"
 ADVISERS: Final[tuple[Adviser, ...]] = (
     name_advice,
     ceiling_advice,
+    low_advice,
     patch_advice,
     port_advice,
     clarity_advice,

@@ -20,7 +20,7 @@ FAULTS_MAX: Final = 500
 def model_faults(error: ValidationError, model: type[BaseModel], text: Text, file: str) -> list[Fault]:
     """The faults of one file (at most one more than `FAULTS_MAX`), in the order of its lines, none said twice."""
     errors: list[Mapping[str, Any]] = [dict(one) for one in error.errors(include_url=False)[: FAULTS_MAX + 1]]
-    places = [written(model, tuple(one["loc"])) for one in errors]
+    places = [_place(model, one) for one in errors]
     slips = [_slip(text, path) for path in places]
     misspelt = {
         (path[:-1], slip.key if slip else _meant(one, model))
@@ -32,6 +32,12 @@ def model_faults(error: ValidationError, model: type[BaseModel], text: Text, fil
             says = slip.says if slip else _sentence(one, text, text.place(path), model)
             found.append(Fault(file, text.line(path), says))
     return sorted(dict.fromkeys(found), key=lambda fault: fault.line)
+
+
+def _place(model: type[BaseModel], error: Mapping[str, Any]) -> Path:
+    """Where an error is: where a mapping is told apart by a key, with that key."""
+    path = written(model, tuple(error["loc"]))
+    return (*path, str(error["ctx"]["discriminator"]).strip("'")) if error["type"] == "union_tag_invalid" else path
 
 
 def _meant(error: Mapping[str, Any], model: type[BaseModel]) -> str | None:
@@ -108,6 +114,12 @@ def _named(text: Text, place: Path) -> str | None:
 
 
 def _sentence(error: Mapping[str, Any], text: Text, place: Path, model: type[BaseModel]) -> str:
+    if error["type"] == "dict_type":
+        from stagectl.show.bare import bare_change
+
+        bare = bare_change(text.data, place)
+        if bare is not None:
+            return bare
     parts = (_named(text, place), *reversed(place))
     key = next((f"`{shown(part)}`" for part in parts if isinstance(part, str)), "the file")
     say = _SAY.get(error["type"])
@@ -126,9 +138,14 @@ def _missing(error: Mapping[str, Any], _: str, __: type[BaseModel]) -> str:
 
 
 def _unknown(error: Mapping[str, Any], _: str, model: type[BaseModel]) -> str:
+    from stagectl.show.meant import KEY, VERY_ALIKE, meant
+
     *place, key = error["loc"]
     known = keys_at(model, tuple(place))
     name = str(key)[:NAME_MAX]
+    other = meant(name, KEY, lambda word: word if word in known else None)
+    if other:
+        return f"{said(key)} is not a key here{other}"
     where = _elsewhere(name) if closest(name, known, VERY_ALIKE) is None else None
     if where is not None:
         return f"{said(key)} is not a key here, but one of {where}"
@@ -138,9 +155,6 @@ def _unknown(error: Mapping[str, Any], _: str, model: type[BaseModel]) -> str:
 
 
 LEVELS: Final = "levels"
-
-VERY_ALIKE: Final = 0.8
-"""How close a key is to a known one (`difflib`) that was meant, even if another file has it."""
 
 
 def _elsewhere(key: str) -> str | None:
@@ -156,13 +170,15 @@ def _elsewhere(key: str) -> str | None:
 
 
 def _literal(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
-    return f"{key}: {said(error['input'])} is not {_ticks(error['ctx']['expected'])}"
+    some = _ticks(error["ctx"]["expected"])
+    return f"{key}: {said(error['input'])} is not {some}{_close(error['input'], some)}"
 
 
 def _tag(error: Mapping[str, Any], _: str, __: type[BaseModel]) -> str:
     key, typed = _ticks(error["ctx"]["discriminator"]), error["input"]
     got = typed.get(key.strip("`")) if isinstance(typed, dict) else typed
-    return f"{key}: {said(got)} is not one of {_ticks(error['ctx']['expected_tags'])}"
+    some = _ticks(error["ctx"]["expected_tags"])
+    return f"{key}: {said(got)} is not one of {some}{_close(got, some)}"
 
 
 def _no_tag(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
@@ -172,7 +188,7 @@ def _no_tag(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
 def _no_kind(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
     """A mapping that is told apart by its key has none of these keys, or is none."""
     typed, some = error["input"], str(error["msg"])
-    words = re.findall("`([^`]*)`", some)
+    words = re.findall(_IN_TICKS, some)
     if not isinstance(typed, dict):
         return f"{key}: {said(typed)} stands where a mapping with one of {some} is needed"
     hints = (nearest(str(name)[:NAME_MAX], words) for name in typed)
@@ -205,6 +221,16 @@ def _too_short(error: Mapping[str, Any], key: str, _: type[BaseModel]) -> str:
 
 def _ticks(text: object) -> str:
     return str(text).replace("'", "`")
+
+
+_IN_TICKS: Final = "`([^`]*)`"
+
+
+def _close(typed: object, some: str) -> str:
+    """Which of the words in ticks was probably meant, as a hint."""
+    from stagectl.show.meant import close
+
+    return close(typed, re.findall(_IN_TICKS, some))
 
 
 _MAPPING: Final = _shape("a mapping (lines of `key: value`)")

@@ -36,7 +36,10 @@ class Choice(Typed, frozen=True):
     def parse(self, typed: Any) -> str:
         word = plain(typed)
         if word not in self.words:
-            raise ValueError(f"{said(typed)} is not one of {', '.join(f'`{known}`' for known in self.words)}")
+            from stagectl.show.meant import close
+
+            known = ", ".join(f"`{known}`" for known in self.words)
+            raise ValueError(f"{said(typed)} is not one of {known}{close(word, self.words)}")
         return word
 
     def schema(self) -> dict[str, Any]:

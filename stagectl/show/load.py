@@ -24,7 +24,7 @@ from stagectl.show.profile import ProfileModel
 from stagectl.show.references import reference_faults, song_names
 from stagectl.show.rig import RigModel
 from stagectl.show.rig_fit import Taken, rig_names
-from stagectl.show.salvage import Rest, hides, salvage, unsure
+from stagectl.show.salvage import Rest, again, hides, salvage, unsure
 from stagectl.show.setlist import SetlistModel
 from stagectl.show.source import Source
 from stagectl.show.timetable_fit import timetable_faults
@@ -131,6 +131,7 @@ class Loading:
         text = self.files.text(path)
         self.sources[name] = Source(path=path, text=text)
         self.faults += text.faults
+        self.lost.update(*map(again, text.again))
         if text.data is None:
             if not text.faults:
                 self.faults.append(Fault(str(path), 0, "the file is empty"))
@@ -159,8 +160,7 @@ class Loading:
             return path
         stem = name.removesuffix(".yaml")
         what, looks = {"pedals": ("mapping", "mapping"), "desks": ("desk profile", "profile")}[kind]
-        own = sorted(path.stem for path in islice(beside.glob("*.yaml"), BESIDE_MAX) if _looks(path) == looks)
-        known = [*own, *sorted(path.stem for path in within.glob("*.yaml"))]
+        known = [*(path.stem for path in _beside(beside, looks)), *sorted(path.stem for path in within.glob("*.yaml"))]
         says = f"there is no {what} `{stem}.yaml` beside {source.path.name}, nor one that ships with the program"
         self.faults.append(source.fault(says + nearest(stem, known), *place))
         return None
@@ -185,9 +185,10 @@ def _is_missing(path: Path) -> bool:
     return False
 
 
-def _looks(path: Path) -> str | None:
-    """The kind of file that a file looks like."""
-    return looks_like(Files().text(path).data)
+def _beside(folder: Path, kind: str) -> list[Path]:
+    """The files of a folder that look like a kind of file."""
+    some = islice(folder.glob("*.yaml"), BESIDE_MAX)
+    return sorted(path for path in some if looks_like(Files().text(path).data) == kind)
 
 
 def load_kept(files: Mapping[str, bytes]) -> Show:
@@ -261,11 +262,12 @@ def _rig(loading: Loading, setlist: Path, name: str) -> Rest[RigModel]:
     path = setlist.parent / name
     is_file = bool(name) and loading.files.is_file(path)
     if name and not is_file:
-        known = sorted(found.name for found in setlist.parent.glob("*.yaml") if found not in (setlist, path))
+        known = [one.name for one in _beside(setlist.parent, "rig")]
         if _is_something_else(loading.files, path):
             says = f"`{shown(name)}` beside {setlist.name} is not a file"
         else:
-            says = f"there is no file `{shown(name)}` beside {setlist.name}{nearest(name, known)}"
+            hint = nearest(name, known) if known else ""
+            says = f"there is no file `{shown(name)}` beside {setlist.name}{hint}"
         loading.faults.append(loading.sources["setlist"].fault(says, "rig"))
     if not is_file:
         nothing = Text(None, {}, [])

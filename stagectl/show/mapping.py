@@ -18,7 +18,7 @@ from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_DEFAULT, DEAD_MAX, S
 from stagectl.show.gestures import ActionModel, AnyAction, Choice, GesturesModel, Overrides, check_fits
 from stagectl.show.hearing import AnyHear, HearNote, HearOsc, HearPitchBend
 from stagectl.show.lamps import LAMPS_MAX, LampModel
-from stagectl.show.values import Duration, FileModel, Flag, Name, Real, Whole
+from stagectl.show.values import Duration, FileModel, Flag, Name, Percent, Real
 from stagectl.wire.midi import BEND_HIGH, BEND_LOW
 
 PAIRS_MAX: Final = 32
@@ -66,7 +66,7 @@ class ControlModel(GesturesModel):
     )
     heel: Sent | None = Field(None, description="the number that it sends at the heel")
     toe: Sent | None = Field(None, description="the number that it sends at the toe")
-    dead_zone: Annotated[int, Whole(0, DEAD_MAX)] = Field(
+    dead_zone: Annotated[int, Percent(0, DEAD_MAX)] = Field(
         DEAD_DEFAULT, description="percent of the travel at each end that count as the end"
     )
     jitter: Sent | None = Field(None, description="how far its number may tremble")

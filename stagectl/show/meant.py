@@ -1,12 +1,17 @@
-"""What was probably meant by a value that cannot be read: slips that are common, each tried in turn."""
+"""What was probably meant by a value that cannot be read, or by an unknown key: slips that are common, each tried in
+turn."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, Final, TypeAlias
 
+from stagectl.errors import closest
 from stagectl.show.values import NUMBER_MAX, plain
+
+VERY_ALIKE: Final = 0.8
+"""How close a text is to a known one (`difflib`) where that was meant, whatever else it could be."""
 
 Slips: TypeAlias = tuple[tuple[str, str], ...]
 """What is typed as a whole, and what is meant by it (groups as in `re.sub`)."""
@@ -51,6 +56,17 @@ TIME: Final[Slips] = (
 TEMPO: Final[Slips] = (*_QUOTED, *_COMMA, (rf"({_NUMBER}) *bpm", r"\1"), (rf"[^0-9]*= *({_NUMBER})", r"\1"))
 """Of tempos: with a unit, or as on a sheet of music."""
 
+PERCENT: Final[Slips] = (*_QUOTED, (rf"({_NUMBER}) *(?:%|per ?cent)", r"\1"))
+"""Of numbers of percent."""
+
+KEY: Final[Slips] = (
+    (r"(?:double|two|twice|2) *-?_?(?:taps?|clicks?|hits?|kicks?|presses)", "double press"),
+    (r"(?:long|held?|holding) *-?_?(?:taps?|clicks?|hits?|kicks?|press)|press and hold", "hold"),
+    (r"tap|click|hit|kick|stomp|down", "press"),
+    (r"let ?go|up", "release"),
+)
+"""Of keys: other words for gestures."""
+
 
 def meant(typed: Any, slips: Slips, read: Callable[[str], object]) -> str:
     """`; did you mean `-5`?` where a text with a slip mended can be read; else an empty text. `read`: None for what
@@ -61,6 +77,14 @@ def meant(typed: Any, slips: Slips, read: Callable[[str], object]) -> str:
         if found is not None and read(found.expand(mended)) is not None:
             return f"{_HINT}`{found.expand(mended)}`?"
     return ""
+
+
+def close(typed: Any, words: Iterable[str]) -> str:
+    """`; did you mean `db`?` where a text is very close to one of a few words, which were all said, whatever the case;
+    else an empty text."""
+    text = plain(typed)
+    found = closest(text, words, VERY_ALIKE) if len(text) <= NUMBER_MAX else None
+    return "" if found is None else f"{_HINT}`{found}`?"
 
 
 _HINT: Final = "; did you mean "

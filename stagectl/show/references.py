@@ -8,6 +8,7 @@ from stagectl.core.levels import Off, text
 from stagectl.core.plan import SetTo, ShiftBy
 from stagectl.errors import Fault, WireError, nearest
 from stagectl.show.desk_fit import desk_faults
+from stagectl.show.low_fit import low_faults
 from stagectl.show.mapping import MappingModel
 from stagectl.show.mapping_fit import mapping_faults
 from stagectl.show.names import EVERYONE, OWN, RESERVED, REST, WHOLE, ceiling_of, for_levels, spread, twice
@@ -35,6 +36,8 @@ def reference_faults(
             yield from desk_faults(rig, profile, sources["rig"])
         if setlist is not None:
             yield from _Layers(setlist, rig, profile, sources["setlist"]).faults()
+            if profile is not None:
+                yield from low_faults(setlist, rig, profile, sources["setlist"])
             yield from _song_faults(setlist, rig, profile, sources["setlist"])
         yield from mapping_faults(setlist, rig, mappings, sources)
 
@@ -77,6 +80,10 @@ class _Layers:
 
     def _base(self) -> Iterator[Fault]:
         for name, levels in self.setlist.base.items():
+            if name == EVERYONE:
+                says = f"`{EVERYONE}` has a meaning in venues, scenes, songs and sections only"
+                yield self.source.fault(f"{says}: in the base each mix stands by itself", "base", name)
+                continue
             if name not in self.listeners:
                 says = f"`{name}` is not a listener of this rig{nearest(name, self.listeners)}"
                 yield self.source.fault(says, "base", name)
@@ -85,13 +92,23 @@ class _Layers:
             for input_, level in levels.items():
                 yield from self._send([name], input_, SetTo(level), levels, "base", name, input_)
             yield from self._twice_grouped(levels, "base", name)
+        if EVERYONE not in self.setlist.base:
+            yield from self._without()
+
+    def _without(self) -> Iterator[Fault]:
+        """Listeners without a mix. Where a name that is none may be theirs, that is the fault."""
         strangers = [name for name in self.setlist.base if name not in self.listeners]
         meant = {
             name for name in self.listeners if any(f"`{name}`?" in nearest(one, self.listeners) for one in strangers)
         }
-        for name in self.listeners:
-            if name not in self.setlist.base and name not in meant and name not in RESERVED["listeners"]:
-                yield self.source.fault(f"the base says nothing for `{name}`; every listener needs a mix", "base")
+        known = {*self.setlist.base, *meant, *RESERVED["listeners"]}
+        without = [name for name in self.listeners if name not in known]
+        if without and not self.setlist.base:
+            more = f" and {len(without) - 1} more" if len(without) > 1 else ""
+            yield self.source.fault(f"nobody has a mix: the base says nothing for `{without[0]}`{more}", "base")
+            return
+        for name in without:
+            yield self.source.fault(f"the base says nothing for `{name}`; every listener needs a mix", "base")
 
     def _layer(self, layer: LayerTexts, *place: str | int) -> Iterator[Fault]:
         for name, changes in layer.items():
@@ -161,7 +178,7 @@ class _Layers:
         """What is wrong with a change of a whole mix that the base does not set. A venue's level lasts all night; one
         of a song or a scene would never end."""
         without = [one.name for one in some if WHOLE not in self.setlist.base.get(one.name, {})]
-        if not without or (place[0] == "venues" and isinstance(change, SetTo)):
+        if not self.setlist.base or not without or (place[0] == "venues" and isinstance(change, SetTo)):
             return None
         lacks = "is nothing to shift" if isinstance(change, ShiftBy) else "would be nothing to come back to"
         return self.source.fault(f"the base sets no `{WHOLE}` for {_all(without)}, so there {lacks}", *place)

@@ -2,7 +2,8 @@
 
 Without it one wrong number would hide every misspelt name until it is mended. What was cut out could be what another
 name means, so a fault that names any of it is not told (`hides`). It is the same with a name that two entries have,
-or that has a meaning of its own: what one of them was to be called is not known (`unsure`).
+or that has a meaning of its own (`unsure`), and with a key that stands twice (`again`): what one of them was to be
+called is not known.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
+from itertools import chain
 from typing import Any, Final, Generic, NamedTuple, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -39,7 +41,20 @@ _NAMED: Final[Mapping[str, tuple[str, ...]]] = {
 """What is named elsewhere, by the key that it stands under, and what the faults of such names say. Where an entry
 without a sound name was lost, any name may be its name."""
 
-_HANGS_ON: Final = {"ceilings": "ceiling", **dict.fromkeys(("phantom", "other phantom", "split"), "phantom power")}
+_KEYS: Final[Mapping[str, tuple[str, ...]]] = {
+    "base": ("the base says nothing", "the base sets no"),
+    "venues": ("a venue of",),
+    "scenes": ("a scene of",),
+    "controls": ("a control of", "no control "),
+    "layers": ("a layer of",),
+}
+"""The same of what is named by its key."""
+
+_HANGS_ON: Final = {
+    "base": "nobody has a mix",
+    "ceilings": "ceiling",
+    **dict.fromkeys(("phantom", "other phantom", "split"), "phantom power"),
+}
 """Parts without which nothing is sure of something else, and what the faults of that say."""
 
 _IN_TICKS: Final = "`([^`]*)`"
@@ -60,9 +75,14 @@ def unsure(key: str, name: str) -> frozenset[str]:
     return frozenset((name, *_NAMED[key]))
 
 
+def again(path: Path) -> frozenset[str]:
+    """What is lost where a key stands twice: one of the two may have been meant to be any other one beside it."""
+    return frozenset(phrase for part in path[-2:] for phrase in {**_NAMED, **_KEYS}.get(str(part), ()))
+
+
 def hides(lost: AbstractSet[str], fault: Fault) -> bool:
     """Could what was lost be the reason for this fault?"""
-    known = (*(phrase for phrases in _NAMED.values() for phrase in phrases), *_HANGS_ON.values())
+    known = (*chain.from_iterable((*_NAMED.values(), *_KEYS.values())), *_HANGS_ON.values())
     phrases = {phrase for phrase in known if phrase in fault.text}
     return not lost.isdisjoint(phrases.union(re.findall(_IN_TICKS, fault.text)))
 
@@ -81,7 +101,7 @@ def salvage(model: type[ModelT], text: Text, error: ValidationError) -> Rest[Mod
             if not missing or not STAND_INS.keys() >= set(missing):
                 break
             text.data.update({key: _own_copy(STAND_INS[key]) for key in missing})
-            lost.update(missing)
+            lost.update(*(_texts((key,), None) for key in missing))
             cuts.discard(())
         for one in errors:
             if one["type"] == "extra_forbidden":

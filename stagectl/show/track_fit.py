@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stagectl.core.players import Then
 from stagectl.core.tempo import TempoMap
@@ -13,7 +13,10 @@ from stagectl.show.rig import TOLD, PlayerModel, RigModel, SoundModel
 from stagectl.show.saying import track_numbers
 from stagectl.show.setlist import CueModel, SetlistModel, SongModel
 from stagectl.show.source import Source
+from stagectl.show.time_fit import pointed
+from stagectl.show.timing import TRACK_S
 from stagectl.show.tracks import click_outputs, player_of, tempo_of_song, timed
+from stagectl.show.yamltext import Path
 
 if TYPE_CHECKING:
     from stagectl.core.plan import Plan
@@ -74,7 +77,7 @@ def _tempo_faults(song: SongModel, source: Source, at: int) -> Iterator[Fault]:
 
 def _place_faults(song: SongModel, tempo: TempoMap | None, source: Source, at: int) -> Iterator[Fault]:
     """Sections that say where they begin: in a track, in their order, before its end."""
-    last, before = -1, ""
+    last, before, ends = -1, "", _Ends(song, source, at)
     for part, section in enumerate(song.sections):
         if section.at is None:
             continue
@@ -89,11 +92,45 @@ def _place_faults(song: SongModel, tempo: TempoMap | None, source: Source, at: i
             continue
         if position <= last:
             says = f"the section begins at {_time(position)}, not after `{before}` at {_time(last)}"
-            yield source.fault(f"{says}; sections stand in the order of the track", *place)
-        elif song.length is not None and position >= song.length:
-            says = f"the section begins at {_time(position)}, and the track ends at {_time(song.length)} (`length`)"
-            yield source.fault(says, *place)
+            one = pointed(_at(source, *place), TRACK_S)
+            hint = one.hint if one is not None and one.meant > last and not ends.are_before(one.meant) else ""
+            yield source.fault(f"{says}; sections stand in the order of the track{hint}", *place)
+        else:
+            yield from ends.faults(position, section.name, place)
         last, before = max(last, position), section.name
+
+
+class _Ends:
+    """The end of a track, which sections begin before. A `length` with a point may be the one that is at fault: it is
+    told once, and counts as what it may be meant to be from there on."""
+
+    def __init__(self, song: SongModel, source: Source, at: int) -> None:
+        self.ns, self.source, self.place = song.length, source, ("songs", at, "length")
+        self.typed = None if song.length is None else pointed(_at(source, *self.place), TRACK_S)
+
+    def are_before(self, position: int) -> bool:
+        """Whether the track has ended by then."""
+        return self.ns is not None and position >= self.ns
+
+    def faults(self, position: int, name: str, place: Path) -> Iterator[Fault]:
+        """What is wrong with a section that begins at a position."""
+        if self.ns is None or not self.are_before(position):
+            return
+        if self.typed is not None and position < self.typed.meant:
+            begins = f"and `{name}` begins at {_time(position)}"
+            yield self.source.fault(f"{self.typed.says}, {begins}{self.typed.hint}", *self.place)
+            self.ns = self.typed.meant
+            return
+        says = f"the section begins at {_time(position)}, and the track ends at {_time(self.ns)} (`length`)"
+        yield self.source.fault(says, *place)
+
+
+def _at(source: Source, *place: str | int) -> Any:
+    """What was typed at a place."""
+    inside = source.text.data
+    for part in place:
+        inside = inside[part]
+    return inside
 
 
 def _time(position: int) -> str:

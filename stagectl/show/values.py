@@ -153,13 +153,30 @@ class Whole(Typed, frozen=True):
     high: int
 
     def parse(self, typed: Any) -> int:
-        value = number(typed)
-        if value is None or value != value.to_integral_value() or not self.low <= value <= self.high:
+        value = self.read(plain(typed))
+        if value is None:
             raise ValueError(f"{said(typed)} is not a whole number from {self.low:,} to {self.high:,}")
-        return int(value)
+        return value
+
+    def read(self, text: str) -> int | None:
+        """The number of a text; None where it is none."""
+        value = number(text)
+        return int(value) if value is not None and value == int(value) and self.low <= value <= self.high else None
 
     def schema(self) -> dict[str, Any]:
         return {"type": "integer", "minimum": self.low, "maximum": self.high}
+
+
+class Percent(Whole, frozen=True):
+    """A whole number of percent within bounds, without a sign for them."""
+
+    def parse(self, typed: Any) -> int:
+        try:
+            return super().parse(typed)
+        except ValueError as error:
+            from stagectl.show.meant import PERCENT, meant
+
+            raise ValueError(f"{error}{meant(typed, PERCENT, self.read)}") from error
 
 
 class Real(Typed, frozen=True):
@@ -191,10 +208,16 @@ class Duration(Typed, frozen=True):
         if ns is None:
             from stagectl.show.meant import TIME, meant
 
-            examples = "`2`, `2.5 s` or `250 ms`" if self.high_s <= 60 else "`2`, `2.5 s`, `250 ms` or `1:12`"
-            says = f"{said(typed)} is not a time from 0 to {self.high_s:g} s, such as {examples}"
+            *examples, last = (f"`{example}`" for example in self._examples())
+            says = f"{said(typed)} is not a time from 0 to {self.high_s:g} s, such as {', '.join(examples)} or {last}"
             raise ValueError(says + meant(typed, TIME, self.read))
         return ns
+
+    def _examples(self) -> list[str]:
+        """Times in all the ways in which they may be typed, none of them longer than the longest."""
+        seconds = (2.0, 2.5, 0.25) if self.high_s >= 2.5 else (self.high_s / 2,) * 3
+        of = [f"{seconds[0]:g}", f"{seconds[1]:g} s", f"{seconds[2] * 1_000:g} ms"]
+        return [*of, "1:12"] if self.high_s >= 72 else of
 
     def read(self, text: str) -> int | None:
         """The time of a text, ns; None where it is none."""

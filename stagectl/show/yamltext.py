@@ -66,12 +66,14 @@ class Unsure(NamedTuple):
 
 class Text(NamedTuple):
     """A file's data (None where it could not be read), the line of each value by its path, and the faults. `unsure`:
-    texts that may have been meant otherwise, by path."""
+    texts that may have been meant otherwise, by path. `again`: the paths of keys that stand twice, of which the first
+    counts."""
 
     data: Any
     lines: dict[Path, int]
     faults: list[Fault]
     unsure: Mapping[Path, Unsure] = MappingProxyType({})
+    again: tuple[Path, ...] = ()
 
     def line(self, path: Path) -> int:
         """The line of the value at a path, or of the nearest value around it."""
@@ -109,7 +111,7 @@ def read_text(raw: bytes, file: str) -> Text:
     except _Stop as stop:
         reader.faults.append(Fault(file, stop.line, str(stop)))
         data = None
-    return Text(data, reader.lines, reader.faults, reader.unsure)
+    return Text(data, reader.lines, reader.faults, reader.unsure, tuple(reader.again))
 
 
 _NO_TEXT = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -154,6 +156,7 @@ class _Reader:
         self.open_anchors: set[str] = set()
         self.values = 0
         self.unsure: dict[Path, Unsure] = {}
+        self.again: list[Path] = []
         self.rows: list[str] = []
 
     def read(self, text: str) -> Any:
@@ -271,6 +274,7 @@ class _Reader:
             if twice:
                 text = f"`{shown(key)}` stands here again; it stands in line {key_lines[key]} already"
                 self.faults.append(Fault(self.file, key_line, text))
+                self.again.append(place)
             elif key == "<<":
                 merged = _merge(value, key_line)
             else:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from stagectl.cli import rehearse
 from stagectl.cli.explain import command
 from stagectl.where import shipped
 
@@ -67,17 +68,36 @@ def test_nothing_said_is_the_base_and_json_is_an_object_a_line() -> None:
 def test_a_night_is_rehearsed_first(tmp_path: Path) -> None:
     at_12 = explain("--presses", "presses.yaml", "--at", "0:12").output
     # The second press is at 0:12, and counts when no double press can come any more: by then there is one.
-    assert at_12.splitlines()[0] == "singer: lead vocal in Lanterns at Low Tide"
+    assert at_12.splitlines()[0] == "singer: lead vocal in Lanterns at Low Tide, as the night stands at 0:12"
     assert "nudges for the night  +1 " in at_12
     later = explain("--presses", str(DEMO / "presses.yaml"), "--at", "13 s", "--song", "Slow Tram Home").output
-    assert later.splitlines()[0] == "singer: lead vocal in Slow Tram Home"
+    assert later.splitlines()[0] == "singer: lead vocal in Slow Tram Home, as the night stands at 0:13"
     assert "nudges for the night  +2 " in later
     fading = explain("--presses", "presses.yaml", "--at", "25", input_="tracks").output
-    assert fading.splitlines()[0].endswith("Lanterns at Low Tide, last chorus")
+    assert fading.splitlines()[0].endswith("Lanterns at Low Tide, last chorus, as the night stands at 0:25")
     assert "fade             under way; this is what the desk was told so far" in fading
     script = tmp_path / "talk.yaml"
     script.write_text("presses: []\n")
     assert "night  nothing was recalled yet" in explain("--presses", str(script)).output
+
+
+def test_a_time_with_a_point_is_warned_of_and_named() -> None:
+    run = explain("--presses", "presses.yaml", "--at", "1.52")
+    assert run.stderr == "--at: warning: `1.52` says no unit, so it is 1.52 s; did you mean `1:52`?\n"
+    assert run.stdout.splitlines()[0].endswith("as the night stands at 0:01.52")
+    told = explain("--presses", "presses.yaml", "--at", "10.00", "--json")
+    assert "did you mean `10:00`?" in told.stderr
+    assert {json.loads(line)["at"] for line in told.stdout.splitlines()} == {10.0}
+    for plain in ("1:52", "1.52 s", "112"):
+        assert explain("--presses", "presses.yaml", "--at", plain).stderr == ""
+
+
+def test_a_script_with_such_a_time_is_warned_of(tmp_path: Path) -> None:
+    script = tmp_path / "night.yaml"
+    script.write_text("presses:\n  - {at: 1.20, pedal: drum pedal, control: left, happens: press}\n")
+    rehearsed = CliRunner().invoke(rehearse.command, [str(DEMO), "--presses", str(script), "--json"])
+    for run in (explain("--presses", str(script)), rehearsed):
+        assert run.stderr == f"{script}:2: warning: `1.20` says no unit, so it is 1.2 s; did you mean `1:20`?\n"
 
 
 @pytest.mark.parametrize(

@@ -338,8 +338,9 @@ def _law(random: Random, bits: int | None, *, whole: bool) -> dict[str, Any]:
             "off": str(off),
         }
     top = 1.0 if bits is None else (1 << bits) - 1
-    levels = sorted(random.sample(range(-80, 11), 6))
-    shares = sorted(random.sample(range(2, 40), 5))
+    # A chart goes down far enough: below its lowest level nobody knows the law.
+    levels = [random.randint(-80, -31), *sorted(random.sample(range(-30, 11), 5))]
+    shares = [random.randint(2, 11), *sorted(random.sample(range(12, 40), 4))]
     codes = [top * share / 40 if bits is None else top * share // 40 for share in shares] + [top]
     points = [["0", "off"], *([f"{code:.7g}", str(level)] for code, level in zip(codes, levels, strict=True))]
     return {"law": "points", "points": points}

@@ -185,6 +185,18 @@ def test_the_same_value_again_and_again_is_never_up() -> None:
     assert (verdict.kind, verdict.sure) == (Kind.REPEATS, Sure.FAIRLY)
 
 
+@given(feet, presses, st.integers(0, 127))
+def test_a_pad_that_never_says_that_it_was_let_go(foot: Foot, presses: int, number: int) -> None:
+    """Each note is a press, whatever its strength."""
+    moves = [(at, value) for at, value in foot.pad(presses) if value]
+    verdict = only(foot.note(number, moves))
+    assert (verdict.kind, verdict.sure, verdict.movements) == (Kind.REPEATS, Sure.FAIRLY, presses)
+    assert (verdict.varies, verdict.threshold, verdict.closed) == (True, None, False)
+    early = only(foot.note(number, moves[:2]))
+    assert (early.kind, early.sure, early.movements) == (Kind.UNKNOWN, Sure.NOT, 2)
+    assert "press it twice more" in early.wanted
+
+
 def test_down_and_up_at_once_is_a_press_without_a_length() -> None:
     packets = [(at * 1_000 * MS + wait, bytes((0xB0, 80, value))) for at in range(4) for wait, value in PULSE]
     verdict = only(packets)
@@ -221,6 +233,45 @@ def test_parameters_are_told_by_their_numbers() -> None:
     verdict = only(packets)
     assert verdict.sender == Sender("nrpn", 3, 1_288, top=16_383)
     assert (verdict.kind, verdict.heel, verdict.toe) == (Kind.CONTINUOUS, 0, 16_383)
+
+
+def senders(said: str) -> dict[Sender, int]:
+    """Who spoke, and the presses of each, from messages a second apart; those with a `,` between come at once."""
+    packets = [
+        (at * 1_000 * MS + step * MS, bytes.fromhex(one))
+        for at, press in enumerate(said.split(";"))
+        for step, one in enumerate(press.split(","))
+    ]
+    return {one.sender: one.movements for one in analyse(packets).verdicts}
+
+
+def program(number: int, bank: int | None = None) -> Sender:
+    return Sender("program", 1, number, bank, top=1)
+
+
+@pytest.mark.parametrize(
+    ("said", "found"),
+    [
+        # One bank, said when the pedal was switched on, or in the middle: it tells no two programs apart.
+        ("B0 00 01, C0 01; C0 01; C0 02", {program(1): 2, program(2): 1}),
+        ("C0 01; C0 02; B0 20 03, C0 01; C0 01", {program(1): 3, program(2): 1}),
+        # Said each time.
+        ("B0 00 01, C0 01; B0 00 01, C0 02", {program(1, 128): 1, program(2, 128): 1}),
+        # Two banks, said where they change.
+        ("B0 00 00, C0 01; C0 02; B0 00 01, C0 01", {program(1, 0): 1, program(2, 0): 1, program(1, 128): 1}),
+        # What came before any bank is of any, unless it could then be taken for another.
+        ("C0 03; B0 00 00, C0 01; B0 00 01, C0 01", {program(3): 1, program(1, 0): 1, program(1, 128): 1}),
+        ("C0 01; B0 00 00, C0 01; B0 00 01, C0 01", {program(1, 0): 1, program(1, 128): 1}),
+    ],
+)
+def test_a_bank_is_asked_for_where_it_tells_programs_apart(said: str, found: dict[Sender, int]) -> None:
+    assert senders(said) == found
+
+
+def test_a_program_that_could_be_of_two_banks_is_left_out() -> None:
+    packets = [(0, "C0 01"), (1_000, "B0 00 00"), (1_001, "C0 01"), (2_000, "B0 00 01"), (2_001, "C0 01")]
+    learned = analyse([(at * MS, bytes.fromhex(one)) for at, one in packets])
+    assert learned.odd == {"program before its bank": 1}
 
 
 @given(feet)
@@ -283,3 +334,5 @@ def test_a_long_time_of_one_treadle_is_looked_through_in_no_time(values: list[in
     packets = [(0, b"\xb0\x0b\x00"), (MS, b"\xb0\x0b\x7f")]
     packets += [((at + 1) * 10 * MS, bytes((0xB0, 11, values[at % len(values)]))) for at in range(many)]
     assert analyse(packets).heard == len(packets)
+    as_sysex = [(at, b"\xf0\x7d" + bytes(20) + packet[-1:] + b"\xf7") for at, packet in packets]
+    assert analyse(as_sysex).heard == len(packets)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import count
+
 import pytest
 
 from stagectl.learn import desk_live
+from stagectl.learn.desk_analyse import analyse
 from stagectl.learn.desk_ask import STEPS, Answer, Asking
 from stagectl.learn.desk_live import Session
 from stagectl.learn.desk_moves import Move, Spot, Way, parse_move
+from stagectl.wire.osc import build
 
 
 def answered(*lines: str) -> tuple[Asking, list[Answer]]:
@@ -90,9 +94,72 @@ def test_each_link_has_every_move() -> None:
     assert [packets for _, packets in links["a"]] == [[(1, b"\xb0\x10\x01")], []]
     assert [packets for _, packets in links["b"]] == [[], [(3, b"\xb0\x10\x03")]]
     session.forget()
+    assert session.close(None) == 1
     assert [packets for _, packets in dict(session.links())["b"]] == [[]]
     session.close(Move(Way.SWEEP, Spot(1, 1)))
     assert session.last() == ["  nothing was heard"]
+
+
+MARKS = ((0.0, "off"), (0.2, "-40"), (0.4, "-20"), (0.6, "-10"), (0.75, "0"), (1.0, "10"))
+"""The scale of a desk: where a fader stands, and what the desk shows there."""
+
+
+@pytest.mark.parametrize(
+    "mistyped", [("-10,", "-10"), ("10-", "-10 dBu", "-10"), ("-20", "again", "-10"), ("5", "again", "-10-", "-10")]
+)
+@pytest.mark.parametrize("downward", [False, True])
+def test_a_mark_that_is_typed_anew_is_where_the_fader_stands(mistyped: tuple[str, ...], downward: bool) -> None:
+    """The fader is not touched again: what it said before the first answer counts. Bound to the mark before, -10 dB
+    would be the top."""
+    session, asking = Session(), Asking()
+    times = count(0, 20_000_000)
+
+    def answers(*lines: str) -> None:
+        for line in lines:
+            answer = asking.answer(line)
+            if answer.forget:
+                session.forget()
+            session.close(answer.keep, hold=answer.hold)
+
+    def moves(input_: int, mix: int, *path: float) -> None:
+        for place in path:
+            session.put("desk", build(f"/in/{input_}/mix/{mix}", (place,)), next(times))
+
+    sweep = [at / 60 for at in range(61)]
+    answers("")
+    moves(1, 1, *sweep)
+    answers("")
+    for place, level in MARKS[::-1] if downward else MARKS:
+        moves(1, 1, (place + 0.5) / 2, place)
+        answers(*(mistyped if level == "-10" else (level,)))
+    answers("")
+    for spot in ((2, 1), (1, 2), (3, 2)):
+        moves(*spot, *sweep)
+        answers("")
+    answers("end")
+    learned = analyse(session.links()[0][1])
+    assert (learned.cannot, learned.against) == ((), ())
+    assert learned.send is not None and learned.send.fitted is not None
+    assert [float(code) for code, _ in learned.send.fitted.typed["points"]] == [place for place, _ in MARKS]
+
+
+def test_a_sweep_that_is_asked_for_again_is_made_anew() -> None:
+    session = Session()
+    session.put("a", b"\xb0\x10\x03", 1)
+    asking, _ = answered("", "")
+    session.close(Move(Way.SWEEP, Spot(1, 1)))
+    answer = asking.answer("again")
+    assert (answer.forget, answer.hold) == (True, False)
+    session.forget()
+    session.close(answer.keep, hold=answer.hold)
+    assert session.close(Move(Way.SWEEP, Spot(1, 1))) == 0
+
+
+def test_a_packet_without_a_byte_says_nothing() -> None:
+    session = Session()
+    session.put("a", b"", 1)
+    assert session.close(Move(Way.NOTHING)) == 0
+    assert session.links() == []
 
 
 @pytest.mark.parametrize(("said", "lost"), [(10, 0), (11, 1), (1_000, 990)])

@@ -50,6 +50,13 @@ def test_a_recording_says_what_was_heard_live(name: str, tmp_path: Path) -> None
     assert analyse(read) == analyse(parts)
 
 
+def test_a_packet_without_a_byte_has_no_line(tmp_path: Path) -> None:
+    said = [(0, b""), (1_000_000, b"\xb0\x10\x00"), (2_000_000, b"")]
+    path = tmp_path / "heard.txt"
+    path.write_text("\n".join(take_text([(Move(Way.SWEEP, Spot(1, 1)), said)])) + "\n")
+    assert links_of(path)[0][1] == [(Move(Way.SWEEP, Spot(1, 1)), said[1:2])]
+
+
 @pytest.mark.parametrize("name", ["control-change", "nrpn", "sysex"])
 def test_markers_of_a_midi_file_say_the_moves(name: str, tmp_path: Path) -> None:
     parts = Hand(load_profile(name), 5).everything()

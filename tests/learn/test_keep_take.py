@@ -177,6 +177,18 @@ def test_the_mapping_is_written_whatever_becomes_of_the_take(start_box: Path, mo
     assert "control change: 80" in run.stdout and not (start_box / "box.mid").exists()
 
 
+@pytest.mark.parametrize("said", [(), (b"\xf8", b"\xfe")])
+def test_a_take_of_nothing_is_not_kept(
+    start_box: Path, monkeypatch: pytest.MonkeyPatch, said: tuple[bytes, ...]
+) -> None:
+    """So that the next try is not refused because of it."""
+    monkeypatch.setattr("test_keep_take.SWITCH", said)
+    run = CliRunner().invoke(main, ["learn", "--keep", "box.mid"])
+    assert run.exit_code == 3
+    assert "no control spoke" in run.output and "Kept" not in run.output
+    assert list(start_box.iterdir()) == []
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -136,6 +136,31 @@ def test_a_file_that_is_there_is_overwritten_only_if_wanted(tmp_path: Path) -> N
     assert loaded(path.read_text()).name == "floor"
 
 
+@pytest.mark.parametrize(
+    ("wrong", "says"),
+    [
+        ("my-shwo/foot.yaml", "there is no folder `my-shwo`; did you mean `my-show`?"),
+        ("~/none/foot.yaml", "none`"),
+        ("~nobody-of-that-name/foot.yaml", "there is no folder `~nobody-of-that-name`"),
+        ("foot.txt", "ends with `.yaml`"),
+        ("folder.yaml", "`folder.yaml` is a folder"),
+        (f"{'x' * 300}.yaml", "cannot be written"),
+    ],
+)
+def test_a_wrong_file_name_is_asked_for_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wrong: str, says: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    for folder in ("my-show", "folder.yaml"):
+        (tmp_path / folder).mkdir()
+    run = asked([("floor:out", pedal())], None, "", "", "", "", wrong, "~/my-show/foot.yaml")
+    assert run.exit_code == 0, run.output
+    assert says in run.output
+    assert loaded((tmp_path / "my-show" / "foot.yaml").read_text()).name == "floor"
+
+
 def test_each_pedal_that_spoke_has_a_file_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     pedals = [("left:out", pedal()), ("middle:out", pedal()), ("right:out", pedal())]

@@ -27,7 +27,7 @@ from needs import needs_module
 
 from stagectl.cli.main import main
 from stagectl.learn.desk_moves import Part
-from stagectl.learn.desk_take import take_text
+from stagectl.learn.desk_take import links_of, take_text
 from stagectl.learn.desk_write import read_profile
 from stagectl.show.load import load_profile
 from stagectl.show.profile import ProfileModel
@@ -92,6 +92,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
         (("--take", take, "--name", " "), 2, "stands where a name is needed"),
         (("--take", take, "--keep", tmp_path / "again.txt"), 2, "there is a recording already"),
         (("--osc", 0, "--keep", take), 2, "is not overwritten unasked"),
+        (("--osc", 0, "--keep", tmp_path / "desk.mid"), 2, "`.mid` is the end of a MIDI file's name; take `desk.txt`"),
         (("--take", take, "--port", "elsewhere"), 1, "nothing was said"),
         (("--take", tmp_path / "none.txt"), 1, "there is no such file"),
         (("--take", tmp_path / "quiet.txt"), 1, "nothing was said"),
@@ -199,13 +200,17 @@ def move_all(process: Process, said: Said, parts: list[Part], send: Callable[[by
             said.until("Move ")
             marked = False
         marked = marked or move.level is not None
+        held = 0
         for _ in range(TRIES):
             for _, packet in packets:
                 send(packet)
             type_line(process, str(move))
-            heard = said.until(re.escape(str(move)) + r": ([\d,]+) messages?\n")
-            if int(heard[1].replace(",", "")) == len(packets):
+            found = said.until(re.escape(str(move)) + r": ([\d,]+) messages?\n")
+            heard = int(found[1].replace(",", ""))
+            if heard - held == len(packets):
                 break
+            # What was heard of a mark counts for the next answer.
+            held = heard if move.level is not None else 0
             type_line(process, "again")
             said.until("forgotten.")
         else:
@@ -281,3 +286,26 @@ def test_nothing_heard_is_exit_code_3_and_ctrl_c_writes_nothing(tmp_path: Path) 
         said.until("Nothing was written.")
         assert process.wait(LIMIT_S) == 1
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_what_was_heard_until_ctrl_c_is_kept(tmp_path: Path) -> None:
+    keep = tmp_path / "heard.txt"
+    _, (_, packets), *_ = Hand(load_profile("osc-travel"), 2, meters=0).everything()
+    with learning("--osc", 0, "--keep", keep, "-o", tmp_path / "desk.yaml") as (process, said):
+        port = int(said.until(r"listening: UDP port (\d+)\n")[1])
+        said.until("Touch nothing")
+        type_line(process, "")
+        said.until("Move ")
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as desk:
+            for _, packet in packets:
+                desk.sendto(packet, ("127.0.0.1", port))
+        type_line(process, "")
+        heard = said.until(r"bottom to top: ([\d,]+) messages\n")
+        said.until("Set ")
+        process.send_signal(signal.SIGINT)
+        said.until(f"Kept: {keep}, what `127.0.0.1` said.")
+        said.until("No profile was written.")
+        assert process.wait(LIMIT_S) == 1
+    assert list(tmp_path.iterdir()) == [keep]
+    assert sum(map(len, dict(links_of(keep)[0][1]).values())) == int(heard[1])

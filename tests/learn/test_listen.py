@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from io import StringIO
 from typing import cast
 
 import pytest
+from rich.console import Console
 
 from stagectl.errors import DeviceError
 from stagectl.learn import listen, series
+from stagectl.learn.analyse import analyse
 from stagectl.learn.listen import Listener, Port
 from stagectl.learn.series import Sender
 from stagectl.learn.verdict import Learned
+from stagectl.learn.watching import InPlace
 from stagectl.ports.midi import Heard, InPort, MidiSystem
 
 
@@ -122,6 +126,17 @@ def test_the_queue_is_bounded(said: int, lost: int, monkeypatch: pytest.MonkeyPa
     told, ports = listened(system, flood)
     assert len(ports[0].packets) == said - lost
     assert told.lines[1:] == ([f"{lost} messages came too fast and were lost"] if lost else [])
+
+
+def test_controls_that_turn_out_to_be_one_stand_in_one_row() -> None:
+    told, shown = Port("a:1"), StringIO()
+    with InPlace(Console(file=shown, width=200)) as table:
+        for at, value in enumerate((127, 0, 127, 0)):
+            table.show("b:1", analyse([(0, b"\xc0\x05")]))
+            told.take(at * 300_000_000, bytes((0xF0, 0x7D, value, 0xF7)))
+            table.show("a:1", told.learned())
+    rows = [line for line in shown.getvalue().splitlines() if ":1 " in line]
+    assert [line.split("  ")[1].strip() for line in rows] == ["program 5 on channel 1", "sysex F0 7D {value} F7"]
 
 
 @pytest.mark.parametrize(("said", "beyond"), [(10, 0), (11, 1), (1_000, 990)])

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stagectl.core.actions import Recall
-from stagectl.core.events import Wanted
+from stagectl.core.events import Moved, Wanted
 from stagectl.core.gestures import Gesture
 from stagectl.errors import FileFaults
 from stagectl.learn.analyse import analyse
@@ -23,6 +23,7 @@ from stagectl.learn.series import Packet, Sender
 from stagectl.learn.take import pedals_of
 from stagectl.learn.verdict import Learned
 from stagectl.learn.write import bounce_ms, default_names, file_name, mapping_text, quoted, write_whole
+from stagectl.pedals.hear import MidiEar
 from stagectl.rehearse.room import Moment, Room
 from stagectl.rehearse.take import read_take
 from stagectl.show.compile import compile_show
@@ -115,7 +116,18 @@ def test_banks_pairs_and_parameters_never_overlap(said: list[tuple[int, bytes]])
     check_any(said)
 
 
-def check_any(said: list[tuple[int, bytes]]) -> None:
+sysex = st.lists(st.sampled_from([0, 1, 2, 64, 127]), min_size=2, max_size=3).map(lambda data: (0xF0, *data, 0xF7))
+
+
+@given(st.lists(st.tuples(st.integers(0, 4), sysex.map(bytes)), max_size=40))
+def test_each_sysex_message_is_heard_by_one_control(said: list[tuple[int, bytes]]) -> None:
+    learned = check_any([(at * 120, packet) for at, packet in said])
+    if learned.verdicts:
+        ear = MidiEar(0, loaded(written(learned)))
+        assert all(isinstance(event, Moved) for _, packet in said for event in ear.hear(packet))
+
+
+def check_any(said: list[tuple[int, bytes]]) -> Learned:
     """What was heard is written as a file without a fault."""
     learned = analyse([(at * MS, packet) for at, packet in sorted(said)])
     if learned.verdicts:
@@ -125,6 +137,7 @@ def check_any(said: list[tuple[int, bytes]]) -> None:
         source = Source(path=Path("foot.yaml"), text=read_text(text.encode(), "foot.yaml"))
         assert list(control_faults(mapping, source)) == []
         assert list(overlaps([control.sends for control in mapping.controls.values()])) == []
+    return learned
 
 
 @given(st.text(min_size=1, max_size=20).filter(str.strip), st.text(max_size=20))
@@ -146,7 +159,7 @@ def test_more_controls_than_a_mapping_holds_are_said_and_left_out() -> None:
     assert len(loaded(text).controls) == 64
 
 
-KEYS = ("latching", "rests", "threshold", "bounce", "heel", "toe", "jitter", "dead zone")
+KEYS = ("latching", "says up", "rests", "threshold", "bounce", "heel", "toe", "jitter", "dead zone")
 
 
 @pytest.mark.parametrize(
@@ -160,6 +173,7 @@ KEYS = ("latching", "rests", "threshold", "bounce", "heel", "toe", "jitter", "de
             ["# heel: 3", "# toe: 124", "# jitter: 2"],
         ),
         (Foot(Random(2)).control(80, Foot(Random(2)).momentary(3)), []),
+        ([(at * 1_000 * MS, bytes((0x90, 40, 90 - at))) for at in range(3)], ["says up: no"]),
     ],
 )
 def test_the_keys_of_each_kind(packets: list[Packet], lines: list[str]) -> None:

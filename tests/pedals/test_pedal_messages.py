@@ -8,10 +8,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from ears import heard, mapping, midi_ear
+from ears import heard, mapping, midi_ear, moves
 from pydantic import ValidationError
 
-from stagectl.core.events import Unmapped
+from stagectl.core.events import Moved, Unmapped
 from stagectl.show.mapping import MappingModel
 
 # What is mapped, the bytes, the values that the control says.
@@ -136,3 +136,17 @@ def test_clock_and_active_sensing_are_counted() -> None:
     ear = midi_ear({"note": 60})
     assert ear.hear(bytes.fromhex("F8 F8 FE 90 F9 3C FD 40")) != []
     assert ear.counted == {"clock": 2, "active sensing": 1, "undefined real-time": 2}
+
+
+def test_time_code_and_song_position_are_counted() -> None:
+    ear = midi_ear({"song select": 3}, {"realtime": "continue"})
+    assert moves(ear.hear(bytes.fromhex("F1 00 F1 10 F2 00 08 FB F3 03"))) == [(1, 1), (0, 1)]
+    assert ear.counted == {"time code": 2, "song position": 1}
+
+
+@pytest.mark.parametrize("sends", [{"program": 5}, {"program": 5, "bank": 128}], ids=str)
+def test_a_bank_belongs_to_its_program(sends: Any) -> None:
+    """It is no message of its own that nobody stands for; on a channel without programs it is."""
+    ear = midi_ear({**sends, "channel": 1})
+    assert ear.hear(bytes.fromhex("B0 00 01 B0 20 00 C0 05")) == [Moved(pedal=0, control=0, value=1)]
+    assert ear.hear(bytes.fromhex("B1 00 01")) == [Unmapped(pedal=0, said="B1 00 01")]

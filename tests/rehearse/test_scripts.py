@@ -12,7 +12,7 @@ from stagectl.core.contacts import Switch
 from stagectl.core.events import Moved, PedalCame, PedalWent
 from stagectl.core.feet import Control
 from stagectl.core.plan import Plan
-from stagectl.errors import FileFaults
+from stagectl.errors import Advice, FileFaults
 from stagectl.rehearse.script import Feet, ScriptModel, read_script, script_schema
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
@@ -105,6 +105,21 @@ def test_an_unknown_pedal_or_control_is_said_once_at_its_first_line(plan: Plan, 
         (2, "`drum pedel` is not a pedal of the rig; 12 more presses of it; did you mean `drum pedal`?"),
         (3, "`middle` is not a control of `drum pedal`; 1 more press of it; known: `left`, `right`"),
         (17, "`middle` is not a control of `vocal pedal`; known: `switch`, `treadle`"),
+    ]
+
+
+def test_a_time_with_a_point_is_warned_of_once(plan: Plan, tmp_path: Path) -> None:
+    def warned(*times: str) -> list[str]:
+        found: list[Advice] = []
+        path = script(tmp_path, *(f"at: {at}, pedal: drum pedal, control: left, happens: press" for at in times))
+        assert read_script(path, plan, found.append)
+        assert all(one.file == str(path) and one.line == 2 + at for one in found for at in [times.index("1.20")])
+        return [one.text for one in found]
+
+    assert warned("0:02", "1:20", "1.2", "1.20 s", "0:01.20", "90", "1.75") == []
+    assert warned("0:02", "1.20") == ["`1.20` says no unit, so it is 1.2 s; did you mean `1:20`?"]
+    assert warned("0:02", "1.20", "0.03", "0:20", "2.20") == [
+        "`1.20` says no unit, so it is 1.2 s (2 more presses are timed so); did you mean `1:20`?"
     ]
 
 

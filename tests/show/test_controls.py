@@ -142,12 +142,14 @@ FAULTS: list[tuple[str, str, str]] = [
     (TREADLE, "    toe: 90.5 #!\n", "`90.5` is not whole: `left` sends whole numbers"),
     (TREADLE, "    heel: 10\n    toe: 20\n    jitter: 10 #!\n", "a jitter of `10` is the whole travel of `left`"),
     (TREADLE, "    dead zone: 21 #!\n", "`dead zone`: `21` is not a whole number from 0 to 20"),
+    (TREADLE, "    dead zone: 5% #!\n", "`dead zone`: `5%` is not a whole number from 0 to 20; did you mean `5`?"),
+    (TREADLE, "    dead zone: 25 % #!\n", "`dead zone`: `25 %` is not a whole number from 0 to 20"),
     (TREADLE, "    curve: 6 #!\n", "`curve`: `6` is not a number from 0.2 to 5"),
     (TREADLE, "    curve: 1.125 #!\n", "`1.125` has more than two decimals"),
     (
         TREADLE,
         "    smooth: 21 ms #!\n",
-        "`smooth`: `21 ms` is not a time from 0 to 0.02 s, such as `2`, `2.5 s` or `250 ms`",
+        "`smooth`: `21 ms` is not a time from 0 to 0.02 s, such as `0.01`, `0.01 s` or `10 ms`",
     ),
     (ONE, "    press: next\n    threshold: 128 #!\n", "`left` sends 0 to 127: `128` is above that"),
     (
@@ -156,6 +158,16 @@ FAULTS: list[tuple[str, str, str]] = [
         "with a threshold of `0` `left` is on one side of it all the time; the lowest is 1",
     ),
     (ONE, "    press: next\n    rests: shut #!\n", "`rests`: `shut` is not one of `open`, `closed`"),
+    (
+        ONE,
+        "    press: next\n    rests: Closed #!\n",
+        "`rests`: `Closed` is not one of `open`, `closed`; did you mean `closed`?",
+    ),
+    (
+        ONE,
+        "    press: next\n    bounce: 2 s #!\n",
+        "`bounce`: `2 s` is not a time from 0 to 0.2 s, such as `0.1`, `0.1 s` or `100 ms`",
+    ),
     (
         ONE,
         "    hold: next\n    hold time: 15 ms #!\n",

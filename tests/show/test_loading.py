@@ -204,6 +204,17 @@ def test_a_rig_that_cannot_be_a_file_is_a_fault(name: str, nine: Copy) -> None:
     assert [(file, line) for file, line, _ in found] == nine.all_marks()
 
 
+def test_only_what_looks_like_a_rig_is_offered_for_one_that_is_missing(nine: Copy) -> None:
+    nine.plant("presses.yaml", "", "presses: []\n")
+    raw = (nine.folder / RIG).read_text("utf-8")
+    (nine.folder / RIG).unlink()
+    assert [says for _, _, says in nine.faults()] == ["there is no file `rig.yaml` beside setlist.yaml"]
+    nine.plant("quintet.yaml", "", raw)
+    assert [says for _, _, says in nine.faults()] == [
+        "there is no file `rig.yaml` beside setlist.yaml; did you mean `quintet.yaml`?"
+    ]
+
+
 def test_a_rig_in_another_folder_is_found_with_its_mappings_beside_it(nine: Copy) -> None:
     other = nine.folder.parent / "elsewhere"
     other.mkdir()
