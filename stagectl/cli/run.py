@@ -40,6 +40,9 @@ def command(
     A pedal or desk that is missing is waited for; the rest is served. A night that was broken off by a crash or a power
     cut is taken up again where it was, and at its venue where none is named. SETLIST is the file or its folder.
 
+    With --dry, the exit code is 0 where all was read that can be, and 3 where the desk is not here, does not answer, or
+    has not said everything.
+
     With --page, a browser shows the song, the clock, what the last press did and everybody's nudges. Where more than
     this machine can reach it, it needs the key that is printed, with a code for a phone's camera.
 
@@ -69,6 +72,7 @@ def command(
             if dry:
                 import asyncio
 
+                from stagectl.cli.main import SYSTEM
                 from stagectl.live.dry import look
                 from stagectl.term.ink import echo
 
@@ -76,7 +80,7 @@ def command(
                 known, lines = asyncio.run(look(show, compiled, api))
                 for line in (*([goes_on] if goes_on else ()), *lines):
                     echo(line, "table")
-                raise SystemExit(0 if known else 1)
+                raise SystemExit(0 if known else SYSTEM)
             if venue is None and show.setlist.venues and not fresh:
                 from stagectl.live.record import venue_again
                 from stagectl.show.compile import compile_show

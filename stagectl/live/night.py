@@ -35,7 +35,6 @@ from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
 from stagectl.story.heard import heard
 from stagectl.story.rows import BY_DESK, Row, Teller
-from stagectl.story.words import lines
 
 UNSENT_MAX: Final = 16
 """Presses whose first byte is waited for; of older ones it is never known."""
@@ -219,7 +218,7 @@ class Night:
     def _tell(self) -> None:
         rows, self._untold = self._untold, []
         moves = any(row.kind == "change" and row.what not in BY_DESK for row in rows)
-        self._printer.say([*lines(rows), *([NOT_YET] if moves and not self.state.desk_here else [])])
+        self._printer.tell(rows, [NOT_YET] if moves and not self.state.desk_here else [])
         for teller in self.tellers:
             self._safely(teller, rows)
 

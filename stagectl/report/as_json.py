@@ -32,6 +32,8 @@ def as_json(report: Report, wall: Wall) -> dict[str, Any]:
         "clock_set": [{"at": _s(at), "by_s": by / 1e6} for at, by in times.steps],
         "counts": dict(report.counts),
         "changes_read": report.read,
+        "presses": report.presses,
+        "refused": report.refused,
         "songs": [
             {
                 "song": None if report.before and not at else song.name,

@@ -100,6 +100,7 @@ def build(
         said=story.said,
         more_said=story.more_said,
         counts={**story.counts, "change": levels.count},
+        presses=story.presses,
         read=levels.only_read,
         notes=[*_notes(head, story, levels, plan_), *notes],
     )

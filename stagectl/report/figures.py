@@ -179,10 +179,11 @@ class Exposure:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """All of it. `before`: whether `songs` begins with what was before the first song. `more_songs` and the other
-    `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind. `read`: how
-    many changes are levels that were read from the desk, and that nobody moved. `held`: wishes that a bound refused, by
-    who, what, why and song; `left`: levels that hands at the desk left beyond a bound, by what, why and song. `lost`:
-    how often connections went, those that are not drawn too. `notes`: what is to be known of how this was made up.
+    `more_…`: how many are not drawn. `passed`: songs that were only passed through. `counts`: rows by kind; among
+    `presses` and `refusals` a sweep of a treadle is one. `read`: how many changes are levels that were read from the
+    desk, and that nobody moved. `held`: wishes that a bound refused, by who, what, why and song; `left`: levels that
+    hands at the desk left beyond a bound, by what, why and song. `lost`: how often connections went, those that are not
+    drawn too. `notes`: what is to be known of how this was made up.
     """
 
     setlist: str
@@ -207,6 +208,12 @@ class Report:
     said: Sequence[Said] = ()
     more_said: int = 0
     counts: Mapping[str, int] = field(default_factory=dict)
+    presses: int = 0
     read: int = 0
     exposure: Exposure | None = None
     notes: Sequence[str] = ()
+
+    @property
+    def refused(self) -> int:
+        """How many refusals there were."""
+        return sum(one.times for one in self.refusals)

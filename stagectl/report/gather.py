@@ -15,12 +15,14 @@ from heapq import heappush, heappushpop
 from itertools import pairwise
 from typing import Any, Final
 
+from stagectl.core.gestures import Gesture
 from stagectl.journal.causes import cause
 from stagectl.report.connections import Link
 from stagectl.report.figures import CEILINGS, Connection, Delay, Refusal, Said, Slow
 from stagectl.report.hearing import Event
 from stagectl.report.tally import Tally, percentile
 from stagectl.report.visits import SONGS_KEPT, Visits
+from stagectl.story.sweeps import WAITS, Once
 
 LINKS_KEPT: Final = 200
 
@@ -44,7 +46,7 @@ ACTS: Final = ("press", "arrival", "track", "cue")
 """The kinds of row that show that the set is going on."""
 
 _STORY: Final = (
-    "SELECT id, wall, at, kind, press, who, what, pedal, control, song, section, number, detail FROM story "
+    "SELECT id, wall, at, kind, press, who, what, pedal, control, gesture, song, section, number, detail FROM story "
     "WHERE kind <> 'change' ORDER BY id"
 )
 
@@ -55,6 +57,8 @@ class Story:
     def __init__(self, begun_us: int) -> None:
         self.visits = Visits()
         self.counts: Counter[str] = Counter()
+        self.presses = 0
+        """A sweep of a treadle is one."""
         self.held = Tally()
         self.held_where: Counter[tuple[int, str]] = Counter()
         """How often a foot was refused at a bound, by song's index and what it was refused for."""
@@ -73,6 +77,7 @@ class Story:
         self._delays = array("q")
         self._slow: list[tuple[int, int, Slow]] = []
         self._undo: int | None = None
+        self._pressed, self._refused = Once(), Once()
         self._heard: str | None = None
         self._links: dict[str, Link] = {}
         self.more_links = 0
@@ -116,7 +121,11 @@ class Story:
                 self.steps.append((at, by))
             self.begun_us = begun
 
-    def _press(self, _: int, at: int, press: int, who: str, what: str, *more: Any) -> None:
+    def _press(
+        self, _: int, at: int, press: int, who: str, what: str, pedal: str, control: str, gesture: str, *more: Any
+    ) -> None:
+        turns = gesture == Gesture.TURN.value
+        self.presses += self._pressed.counts((who, pedal, control) if turns else None, at)
         self._undo = press if what == "undo" else None
         number = more[-2]
         if number is None:
@@ -132,7 +141,9 @@ class Story:
                 heappushpop(self._slow, put)
 
     def _arrival(self, number: int, at: int, press: int, *row: Any) -> None:
-        song, section = row[4], row[5]
+        song, section = row[5], row[6]
+        # As `log` tells refusals: each with the arrival that it came after.
+        self._refused.counts(None, at)
         if press is not None and press == self._undo and len(self.visits.undone) < UNDONE_KEPT:
             self.visits.undone.add(press)
         if song is not None:
@@ -143,6 +154,8 @@ class Story:
 
     def _refusal(self, _: int, at: int, press: int, who: str, what: str, pedal: str, control: str, *more: Any) -> None:
         reason = more[-1] or "no reason was kept"
+        if not self._refused.counts((who, pedal, control) if reason == WAITS else None, at):
+            return
         foot = ", ".join(part for part in (pedal, control) if part) or who or "nobody"
         self.refusals.add((reason, foot), at)
         if reason in CEILINGS:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from stagectl.core.answers import READ
+from stagectl.core.gestures import Gesture
 from stagectl.ears.report import SONG_MIN
 from stagectl.errors import JournalError
 from stagectl.journal.causes import cause
@@ -18,13 +19,33 @@ from stagectl.journal.read import night, open_read
 from stagectl.journal.schema import Night
 from stagectl.journal.zone import zone_of
 from stagectl.report.wall import Wall
+from stagectl.story.sweeps import SWEEP_NS, WAITS
 
 _SUMS: Final = """
-SELECT max(at), total(kind = 'press'), total(kind = 'change' AND what IS NOT :read), total(kind = 'refusal'),
-    total(kind = 'change' AND what IS :read),
+SELECT max(at), total(kind = 'change' AND what IS NOT :read), total(kind = 'change' AND what IS :read),
     (SELECT kind FROM story ORDER BY id DESC LIMIT 1)
 FROM story
 """
+
+_ONCE: Final = """
+SELECT count(*) FROM (
+    SELECT kind, {step} AND at - lag(at) OVER told <= :sweep
+        AND (kind, who, pedal, control, {as_before}) IS (
+            lag(kind) OVER told, lag(who) OVER told, lag(pedal) OVER told, lag(control) OVER told,
+            lag({as_before}) OVER told
+        ) AS goes_on
+    FROM story WHERE kind IN ({kinds}) WINDOW told AS (ORDER BY id)
+) WHERE kind = '{kind}' AND goes_on IS NOT 1
+"""
+
+_PRESSES: Final = _ONCE.format(
+    kind="press", kinds="'press'", step=f"gesture = '{Gesture.TURN.value}'", as_before="gesture"
+)
+
+_REFUSALS: Final = _ONCE.format(
+    kind="refusal", kinds="'refusal', 'arrival'", step="detail = :waits", as_before="detail"
+)
+"""Each sweep once, as `Once` of `story/sweeps.py` counts; an arrival begins a new one, as in what `log` tells."""
 
 _SONGS: Final = f"""
 SELECT count(*) FROM (
@@ -39,6 +60,7 @@ SELECT count(*) FROM (
 class Listed:
     """One journal. `begun`: on the wall; `long`: ns; `size`: bytes of the file and of what SQLite keeps beside it;
     `changes`: levels that somebody or the night moved; `read`: those that were only read from the desk.
+    `presses`, `refusals`: a sweep of a treadle is one.
     Where `fault` says what is wrong with it, the rest may be empty."""
 
     path: Path
@@ -76,11 +98,13 @@ def one(path: Path) -> Listed:
 
 
 def _sums(connection: sqlite3.Connection, path: Path, size: int, head: Night, begun: str) -> Listed:
-    end, presses, changes, refusals, read, last = connection.execute(_SUMS, {"read": READ}).fetchone()
+    end, changes, read, last = connection.execute(_SUMS, {"read": READ}).fetchone()
     if not isinstance(end, int | None):
         raise JournalError(f"{path} is damaged: a time of its story is none.")
     long = max(0, end or 0)
     (songs,) = connection.execute(_SONGS, {"end": long}).fetchone()
+    sweeps = {"sweep": SWEEP_NS, "waits": WAITS}
+    presses, refusals = (connection.execute(question, sweeps).fetchone()[0] for question in (_PRESSES, _REFUSALS))
     return Listed(
         path=path,
         size=size,
@@ -88,9 +112,9 @@ def _sums(connection: sqlite3.Connection, path: Path, size: int, head: Night, be
         begun=begun,
         long=long,
         songs=songs,
-        presses=int(presses),
+        presses=presses,
         changes=int(changes),
-        refusals=int(refusals),
+        refusals=refusals,
         read=int(read),
         ends=last == "end",
     )

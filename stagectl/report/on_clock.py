@@ -21,9 +21,9 @@ def summary(report: Report) -> str:
     pairs = (
         ("songs played", f"{played:,}"),
         ("from beginning to end", long_text(report.times.end)),
-        ("presses", f"{report.counts.get('press', 0):,}"),
+        ("presses", f"{report.presses:,}"),
         ("levels changed", f"{report.counts.get('change', 0) - report.read:,}"),
-        ("refusals", f"{report.counts.get('refusal', 0):,}"),
+        ("refusals", f"{report.refused:,}"),
         ("of them at a bound", f"{bounded:,}"),
         ("connections lost", f"{report.lost:,}"),
         ("slowest press", ms_text(delay.longest) if delay.count else "not kept"),

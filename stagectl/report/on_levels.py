@@ -78,4 +78,8 @@ def refusals(report: Report) -> str:
         rest = len(one.feet) - FEET_MAX
         shown = "; ".join(feet) + (f"; and {rest:,} more" if rest > 0 else "")
         rows.append((named(one.reason), f"{one.times:,}", share_bar(one.times / most, f"{one.times} refusals"), shown))
-    return table("Refusals by reason, and which feet they were", ("reason", "#times", "", "feet"), rows)
+    return table(
+        "Refusals by reason, and which feet they were; a sweep of a treadle counts once",
+        ("reason", "#times", "", "feet"),
+        rows,
+    )

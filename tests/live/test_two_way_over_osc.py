@@ -232,7 +232,7 @@ def test_a_dry_run_says_what_the_first_recall_would_change_and_changes_nothing(t
 def test_a_dry_run_of_a_desk_that_does_not_answer_says_so(tmp_path: Path) -> None:
     show = quick_copy("three-songs", tmp_path, **{"9000": str(free_port())})
     run = stagectl("run", str(show), "--dry")
-    assert run.returncode == 1
+    assert run.returncode == 3
     assert "does not answer" in run.stdout
 
 
@@ -242,7 +242,7 @@ def test_a_dry_run_says_where_the_port_of_a_desk_is_not_that_cannot_be_read(
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     show = quick_copy("nine-songs", tmp_path, **{"port: desk": "port: no such desk"})
     run = stagectl("run", str(show), "--dry")
-    assert run.returncode == 1
+    assert run.returncode == 3
     assert run.stdout.splitlines()[-2:] == [
         "The desk's port `no such desk` is not here.",
         "This desk cannot be read by its profile: the first `next` asserts all 80 levels.",

@@ -6,15 +6,19 @@ import json
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from stagectl.cli.main import main
 from stagectl.journal.paths import new_path, spare_nights
 from stagectl.journal.write import Journal
 from stagectl.story.rows import Row
+from stagectl.story.sweeps import SWEEP_NS, WAITS
 
 from .made import BEGUN_US, END, HEAD, HERE, MINUTE, SECOND, arrival, change, demo_rows, written
 
@@ -62,9 +66,6 @@ def test_a_line_says_what_a_night_was(folder: Path) -> None:
     assert line.split("  ")[2:4] == ["2026-11-25 21:00", "nine songs, Tidewater Hall"]
     (told,) = map(json.loads, nights("--json"))
     with closing(sqlite3.connect(path)) as connection:
-        for name, kind in (("presses", "press"), ("refusals", "refusal")):
-            question = "SELECT count(*) FROM story WHERE kind = ?"
-            assert connection.execute(question, (kind,)).fetchone() == (told[name],)
         question = "SELECT what = 'read', count(*) FROM story WHERE kind = 'change' GROUP BY 1"
         assert dict(connection.execute(question)).get(0) == told["changes"]
         assert connection.execute("SELECT max(at) / 1e9 FROM story").fetchone()[0] == pytest.approx(told["long_s"])
@@ -100,6 +101,75 @@ def test_levels_that_were_read_are_no_changes(folder: Path) -> None:
     assert [note for note in report["notes"] if note.startswith("2 levels were read from the desk; nobody moved")]
     page = CliRunner().invoke(main, ["report", "-o", "-"]).stdout
     assert "<dt>levels changed</dt><dd>2</dd>" in page
+
+
+def test_a_sweep_of_a_treadle_counts_once_here_in_the_report_and_where_refusals_are_told(folder: Path) -> None:
+    waits = {"who": "singer", "pedal": "board", "control": "treadle", "detail": WAITS}
+    whose = {"who": "singer", "what": "ride", "pedal": "board", "control": "treadle", "gesture": "turn"}
+    foot = {"who": "drummer", "what": "next", "pedal": "drum pedal", "control": "left"}
+
+    def steps(begun: int, count: int) -> list[Row]:
+        times = range(begun, begun + count * SECOND // 50, SECOND // 50)
+        return [
+            row
+            for at in times
+            for row in (Row(at, "press", at, **whose), Row(at, "refusal", at, what="voice", **waits))  # type: ignore[arg-type]
+        ]
+
+    next_ = [
+        Row(MINUTE, "press", 1, gesture="press", **foot),  # type: ignore[arg-type]
+        Row(MINUTE, "refusal", 1, detail="too soon", **foot),  # type: ignore[arg-type]
+    ]
+    # Two sweeps with a rest between, a foot, a sweep that goes on when the song has come.
+    played = [*steps(SECOND, 43), *steps(5 * SECOND, 3), *next_, *steps(MINUTE + SECOND, 2)]
+    played += [arrival(MINUTE + 2 * SECOND - 1, "one"), *steps(MINUTE + 2 * SECOND, 4), END]
+    written(new_path(folder, BEGUN_US), [HERE, *played])
+    (one,) = map(json.loads, nights("--json"))
+    log = CliRunner().invoke(main, ["log", "--refused"]).stdout.splitlines()
+    refused = [line for line in log if "refused (" in line]
+    assert len(refused) == 5 and "(43 steps)" in refused[0]
+    assert (one["refusals"], one["presses"]) == (5, 4)
+    report = json.loads(CliRunner().invoke(main, ["report", "--json"]).stdout)
+    assert (report["refused"], report["presses"]) == (5, 4)
+    assert sum(reason["times"] for reason in report["refusals"]) == 5
+    assert report["counts"]["refusal"] == 53
+    page = CliRunner().invoke(main, ["report", "-o", "-"]).stdout
+    assert "<dt>refusals</dt><dd>5</dd>" in page and "<dt>presses</dt><dd>4</dd>" in page
+
+
+FOOT = st.sampled_from([("press", "left"), ("turn", "treadle"), ("turn", "other"), ("arrival", None), ("hand", None)])
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.integers(0, 2 * SWEEP_NS), FOOT, st.booleans()), max_size=25))
+def test_as_many_are_refused_whoever_counts(folder: Path, some: list[tuple[int, tuple[str, str | None], bool]]) -> None:
+    """By the lines of `log --refused`, and by counting as the words say it: what does not follow its like."""
+    rows, now = [HERE], 0
+    for press, (gap, (gesture, control), refused) in enumerate(some, 2):
+        now += gap
+        if gesture == "arrival":
+            rows.append(arrival(now, f"song {press}", press=press))
+        elif gesture == "hand":
+            rows.append(change(now, -600, -700, what="hand", who="desk"))
+        else:
+            whose = {"who": "singer", "pedal": "board", "control": control}
+            rows.append(Row(now, "press", press, what="it", gesture=gesture, **whose))  # type: ignore[arg-type]
+            detail = WAITS if gesture == "turn" else "too soon"
+            rows += [Row(now, "refusal", press, what="it", detail=detail, **whose)] if refused else []  # type: ignore[arg-type]
+    path = folder / "a.night"
+    path.unlink(missing_ok=True)
+    written(path, [*rows, Row(now, "end")])
+    (one,) = map(json.loads, nights("--json"))
+    log = CliRunner().invoke(main, ["log", "--refused"]).stdout.splitlines()
+    report = json.loads(CliRunner().invoke(main, ["report", "--json"]).stdout)
+    assert one["refusals"] == report["refused"] == sum("refused (" in line for line in log)
+    presses = [row for row in rows if row.kind == "press"]
+    follows = sum(
+        (row.gesture, row.control) == (last.gesture, last.control)
+        for last, row in pairwise(presses)
+        if row.gesture == "turn" and row.at - last.at <= SWEEP_NS
+    )
+    assert one["presses"] == report["presses"] == len(presses) - follows
 
 
 def test_both_folders_are_listed_and_the_oldest_comes_first(folder: Path) -> None:

@@ -15,7 +15,7 @@ from stagectl.rehearse.script import read_script
 from stagectl.show.compile import compile_show
 from stagectl.show.load import load_show
 from stagectl.story.rows import Row
-from stagectl.story.sweeps import SWEEP_NS, swept
+from stagectl.story.sweeps import HELD_MAX, HELD_NS, REST_NS, SWEEP_NS, Held, swept
 from stagectl.story.words import lines
 from stagectl.where import shipped
 
@@ -110,3 +110,81 @@ def test_sweeps_are_what_lies_between_rests(gaps: list[int]) -> None:
     some = [row for press, at in enumerate(times) for row in turn(at, press)]
     rests = sum(after - before > SWEEP_NS for before, after in pairwise(times))
     assert len(swept(some)) == rests + 1
+
+
+# -- while the night is played ------------------------------------------------------------------------------
+
+
+def live(batches: list[list[Row]]) -> list[tuple[int, Row]]:
+    """What is told of some rows while they come, each with the time at which it is: each batch comes at the time of its
+    first row."""
+    held, out = Held(), []
+    for some in batches:
+        now = some[0].at
+        if held.due is not None and held.due <= now:
+            out += [(due, row) for due in (held.due,) for row in held.end()]
+        before, told = held.add(some, now)
+        out += [(now, row) for row in (*before, *told)]
+    return out + [(due, row) for due in (held.due or 0,) for row in held.end()]
+
+
+def test_a_sweep_of_less_than_a_second_is_told_as_one_when_the_foot_rests() -> None:
+    steps = [turn(at * 20 * MS, at + 1, waits()) for at in range(45)]
+    told_ = live(steps)
+    assert {at for at, _ in told_} == {HELD_NS}
+    assert lines([row for _, row in told_]) == lines([row for _, row in swept([row for step in steps for row in step])])
+    assert {at for at, _ in live(steps[:10])} == {9 * 20 * MS + REST_NS}
+
+
+def test_what_is_no_step_of_a_treadle_is_told_at_once_and_after_what_was_held_back() -> None:
+    press = Row(50 * MS, "press", 3, who="drummer", what="next", pedal="board", control="left", gesture="press")
+    refused = Row(50 * MS, "refusal", 3, who="drummer", what="next", control="left", detail="too soon")
+    told_ = live([turn(0, 1), turn(20 * MS, 2, moves(-600, -500)), [press, refused], turn(70 * MS, 4)])
+    assert [(at, row.kind) for at, row in told_] == [
+        *((50 * MS, kind) for kind in ("press", "change", "press", "refusal")),
+        (70 * MS + REST_NS, "press"),
+    ]
+    held = Held()
+    assert held.add([press, refused], 0) == ([], [press, refused]) and held.due is None
+
+
+def test_what_is_due_is_told_though_nobody_came_for_it() -> None:
+    held = Held()
+    for some in (turn(at * 20 * MS, at + 1) for at in range(50)):
+        assert held.add(some, some[0].at) == ([], [])
+    before, told_ = held.add(turn(HELD_NS, 51), HELD_NS)
+    assert ([row.what for row in before], told_) == (["ride, 50 steps"], [])
+    assert [row.what for row in held.end()] == ["ride"]
+
+
+def test_so_many_steps_are_held_back_and_no_more() -> None:
+    told_ = live([turn(at, at) for at in range(HELD_MAX + 1)])
+    assert [row.what for _, row in told_] == [f"ride, {HELD_MAX} steps", "ride"]
+
+
+STEPS = st.lists(
+    st.tuples(st.integers(0, SWEEP_NS // 2), st.sampled_from(["treadle", "other", "press", "moves"])), max_size=30
+)
+
+
+@given(STEPS)
+def test_nothing_is_lost_or_late_or_out_of_order_and_every_level_ends_where_it_does(
+    steps: list[tuple[int, str]],
+) -> None:
+    batches, now = [], 0
+    for press, (gap, kind) in enumerate(steps, 1):
+        now += gap
+        if kind == "press":
+            batches.append([Row(now, "press", press, who="drummer", what="next", gesture="press")])
+        else:
+            more = (moves(-press, -press - 1),) if kind == "moves" else (waits(kind),)
+            batches.append(turn(now, press, *more, control="treadle" if kind == "moves" else kind))
+    told_ = live(batches)
+    assert all(0 <= at - row.at <= HELD_NS for at, row in told_)
+    assert [row.at for _, row in told_] == sorted(row.at for _, row in told_)
+    others = [row for some in batches for row in some if row.gesture == "press"]
+    assert [row for _, row in told_ if row.gesture == "press"] == others
+    heads = [str(row.what) for _, row in told_ if row.gesture == "turn"]
+    assert sum(int(head.split()[1]) if "," in head else 1 for head in heads) == len(batches) - len(others)
+    changes = [row.after for some in batches for row in some if row.kind == "change"]
+    assert [row.after for _, row in told_ if row.kind == "change"][-1:] == changes[-1:]

@@ -349,6 +349,86 @@ def test_no_line_is_cut_in_half_at_the_end_of_a_box(room: Rehearsal, window: Win
         assert boxes[".sent .scrolls"]["over"]
 
 
+SEEN: Final = """
+() => {
+  const box = document.querySelector("#scroll").getBoundingClientRect();
+  const corner = document.querySelector("#head th").getBoundingClientRect();
+  const seen = (one) => {
+    const { top, right, bottom, left } = one.getBoundingClientRect();
+    return top >= corner.bottom - 1 && bottom <= box.bottom && left >= corner.right - 1 && right <= box.right;
+  };
+  const moved = [...document.querySelectorAll("#table td.moved")];
+  const rows = [...document.querySelectorAll("#rows tr")].map((row) => row.getBoundingClientRect());
+  return {
+    moved: moved.length,
+    seen: moved.filter(seen).length,
+    scrolled: document.querySelector("#scroll").scrollTop,
+    below: rows.filter((row) => row.bottom > box.bottom + 1).length,
+    above: rows.filter((row) => row.top < corner.bottom - 1).length,
+    more: document.querySelector("#more").textContent,
+  };
+}
+"""
+"""Of the cells that the last step moved, how many are whole within the table, beside its headings; how many rows are
+beyond its edges, and what is said of them."""
+
+
+def has_moved(page: Page, by: str, lines: list[list[str]]) -> dict[str, Any]:
+    """What is seen when a step by somebody has moved something, and the page has come to rest."""
+    page.wait_for_selector(f"#table td.moved .by:text('{by}')", state="attached")
+    (box,) = page.evaluate(AT_REST, lines)
+    assert box["cut"] == []
+    return dict(page.evaluate(SEEN))
+
+
+LINES: Final = [["#scroll", "tbody .level, tbody .way, tbody .by, tbody th", "bottom"]]
+
+
+@pytest.mark.parametrize("size", [(1280, 640), (900, 480), (1280, 560)])
+def test_what_a_step_has_moved_is_in_view(window: Window, size: tuple[int, int]) -> None:
+    with rehearsal(DEMO) as room, look(room, window, size) as page:
+        page.keyboard.press("1")
+        first = has_moved(page, "", LINES)
+        assert (first["scrolled"], first["above"], first["seen"] > 0, first["below"] > 0) == (0, 0, True, True)
+        assert f"▼ {first['below']} more row" in first["more"] and "of them moved" in first["more"]
+        # The click stands far below.
+        page.keyboard.press("2")
+        click = has_moved(page, "nudge by drummer", LINES)
+        assert (click["moved"], click["seen"], click["scrolled"] > 0) == (1, 1, True)
+        assert f"▲ {click['above']} more row" in click["more"] and "of them moved" not in click["more"]
+        # Back to what stands above: the row of the headings is not over it.
+        page.evaluate("document.querySelector('#scroll').scrollTop = 0")
+        page.keyboard.press("3")
+        assert has_moved(page, "nudge by singer", LINES)["seen"] == 1
+        # Where somebody has just scrolled it, it stays.
+        page.hover("#table td")
+        page.mouse.wheel(0, -2000)
+        page.wait_for_function("() => document.querySelector('#scroll').scrollTop === 0")
+        page.keyboard.press("2")
+        left = has_moved(page, "nudge by drummer", LINES)
+        assert (left["scrolled"], left["moved"], left["seen"]) == (0, 1, 0)
+        assert f"▼ {left['below']} more rows below, 1 of them moved" in left["more"]
+
+
+def test_a_table_that_has_room_for_everything_says_nothing_of_more_and_one_that_has_not_uses_its_room(
+    room: Rehearsal, window: Window
+) -> None:
+    with look(room, window, (1280, 1200)) as page:
+        page.evaluate(AT_REST, LINES)
+        whole = page.evaluate(SEEN)
+        assert (whole["below"], whole["above"], whole["more"]) == (0, 0, "")
+        for high in range(600, 900, 37):
+            page.set_viewport_size({"width": 1280, "height": high})
+            page.wait_for_function("(high) => innerHeight === high", arg=high)
+            (box,) = page.evaluate(AT_REST, LINES)
+            blank = page.evaluate(
+                "document.querySelector('#more').getBoundingClientRect().top"
+                " - document.querySelector('#scroll').getBoundingClientRect().bottom"
+            )
+            assert box["cut"] == []
+            assert -1 <= blank < 25 or not box["over"], (high, blank)
+
+
 def test_in_a_narrow_window_the_table_has_its_width_and_the_pedals_are_under_it(
     room: Rehearsal, window: Window
 ) -> None:

@@ -37,6 +37,7 @@ import stagectl.live.watch
 import stagectl.pedals.keyboard
 import stagectl.view.client
 from stagectl.core.step import step as core_step
+from stagectl.story.words import lines
 
 from .disk import connection_of, last_line_of
 from .loop import Inline
@@ -60,8 +61,11 @@ class QuietPrinter:
     def begin(self, first: str) -> None:
         self.world.ready(first)
 
-    def say(self, lines: Any) -> None:
-        self.world.said(lines)
+    def say(self, some: Any) -> None:
+        self.world.said(some)
+
+    def tell(self, rows: Any, after: Any = ()) -> None:
+        self.world.said([*lines(rows), *after])
 
     def warn(self, line: str) -> None:
         if self.world.life is self._life:

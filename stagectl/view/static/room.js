@@ -4,7 +4,7 @@ import { $, bare, clock, counted, flag, hear, level, make, named, put, row, say,
 import { light, sheet } from "./frame.js";
 import { ask } from "./room_ask.js";
 import { feet, keyRows } from "./room_feet.js";
-import "./room_rows.js";
+import { see } from "./room_rows.js";
 import { time } from "./room_time.js";
 import { said } from "./room_words.js";
 
@@ -113,10 +113,12 @@ function room(board) {
   tell();
 }
 
-// What has just moved is flashed once, where motion is welcome.
+// What has just moved is flashed once, where motion is welcome; the first of it, as it is read, is seen.
 function freshen(moved) {
   for (const { cell } of table.fresh ?? []) cell.classList.remove("fresh");
   table.fresh = [...moved.keys()].map((send) => table.cells[send]);
+  const [first] = [...moved.keys()].sort((one, other) => (one % table.width) - (other % table.width) || one - other);
+  see(table.cells[first]?.cell);
   requestAnimationFrame(() => table.fresh.forEach(({ cell }) => cell.classList.add("fresh")));
 }
 
