@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
+from math import ceil, log10
 from typing import Final, TypeAlias
 
 from msgspec import Struct
@@ -24,15 +25,17 @@ def overridden(does: Does, over: Does) -> Does:
 
 
 class Control(Struct, frozen=True, kw_only=True, dict=True):
-    """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits). `gives_release`:
-    False for a switch that only ever says that it was pressed (a program change, a controller with one value). `switch`
-    is how its values are read as downs and ups, `travel` how they are read as a way from heel to toe; which of the two
-    counts is told by what is mapped: a control with a `turn` is a treadle."""
+    """One switch or treadle. `top`: the highest value it sends (127, or 16,383 for 14 bits); `sent_top`: the number
+    that it sends for it, where that is another. `gives_release`: False for a switch that only ever says that it was
+    pressed (a program change, a controller with one value). `switch` is how its values are read as downs and ups,
+    `travel` how they are read as a way from heel to toe; which of the two counts is told by what is mapped: a control
+    with a `turn` is a treadle."""
 
     name: str
     does: Does
     timing: Timing = Timing()
     top: int = 127
+    sent_top: float | None = None
     gives_release: bool = True
     switch: Switch = Switch()
     travel: Travel = Travel()
@@ -48,6 +51,18 @@ class Control(Struct, frozen=True, kw_only=True, dict=True):
     def turns(self) -> bool:
         """Whether it is a treadle."""
         return Gesture.TURN in self.does
+
+    def in_steps(self, sent: float) -> int:
+        """A number that it sends as a value, 0 to `top`; outside of that if the number is."""
+        return round(sent if self.sent_top is None else sent / self.sent_top * self.top)
+
+    def as_sent(self, value: int) -> str:
+        """A value as the number that it sends, to print: with as many places as tell it from the next."""
+        if self.sent_top is None:
+            return str(value)
+        places = max(0, ceil(log10(2 * self.top / self.sent_top)))
+        number = f"{value / self.top * self.sent_top:.{places}f}"
+        return number.rstrip("0").removesuffix(".") if places else number
 
 
 class Pair(Struct, frozen=True):

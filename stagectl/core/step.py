@@ -148,7 +148,8 @@ def _moved(work: Work, event: Moved) -> None:
     control = work.plan.pedals[event.pedal].controls[event.control]
     key = (event.pedal, event.control)
     if not 0 <= event.value <= control.top:
-        refuse(work, presser_of(work, key, str(event.value)), Reason.OUT_OF_RANGE)
+        sent = f"{control.as_sent(event.value)}, not 0 to {control.as_sent(control.top)}"
+        refuse(work, presser_of(work, key, sent), Reason.OUT_OF_RANGE)
         return
     if control.turns:
         turn = _does(work, key).get(Gesture.TURN)

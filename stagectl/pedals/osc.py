@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from stagectl.core.events import Moved, Unmapped
 from stagectl.errors import WireError
@@ -19,6 +19,9 @@ from stagectl.wire.osc import Argument, OscMessage, osc_text, read
 
 Heard: TypeAlias = Moved | Unmapped
 
+FAR: Final = 1_000_000.0
+"""Numbers further outside than this, in times of the top, are taken for it."""
+
 
 class OscEar:
     """Hears one pedal over OSC."""
@@ -27,7 +30,7 @@ class OscEar:
         self.pedal = pedal
         self.counted: Counter[str] = Counter()
         self._controls: dict[str, tuple[int, float, ControlModel]] = {
-            control.sends.osc: (at, control.sends.argument_top, control)
+            control.sends.osc: (at, control.sends.sent_top, control)
             for at, control in enumerate(mapping.controls.values())
             if isinstance(control.sends, HearOsc)
         }
@@ -61,7 +64,7 @@ class OscEar:
         if value is None:
             return [self.unknown(osc_text(message))]
         # Far outside is outside, whatever its size; the core refuses it with the reason.
-        steps = round(min(max(value / top, -1.0), 2.0) * OSC_TOP)
+        steps = round(min(max(value / top, -FAR), FAR) * OSC_TOP)
         (self._on.add if steps * 2 > OSC_TOP else self._on.discard)(at)
         return [Moved(pedal=self.pedal, control=at, value=steps)]
 

@@ -189,7 +189,7 @@ class Keyboard:
         far = max(1, top // TURN_STEPS)
         value = self._first(which, up) if stood is None else min(top, max(0, stood + up * far))
         self.turned[which] = value
-        if not self._happen(which, f"turn to {value}"):
+        if not self._happen(which, f"turn to {control.as_sent(value)}"):
             self.console.print("  no change")
         grip = self.room.state.grips.get(which)
         if grip is not None and not grip.holds:

@@ -38,7 +38,8 @@ NIGHT_S: Final = 24 * 3_600
 SCRIPT: Final = "presses.yaml"
 """The name of a show's own script, in its folder."""
 
-_TURN = re.compile(r"turn to (\d{1,5})")
+_NUMBER: Final = r"[0-9]{1,7}(\.[0-9]{1,9})?"
+_TURN: Final = re.compile(rf"turn to ({_NUMBER})")
 _WORDS = ("press", "hold", "double press", "down", "up", "unplug", "plug in")
 
 
@@ -53,7 +54,7 @@ class HappensText(Typed, frozen=True):
         return text
 
     def schema(self) -> dict[str, Any]:
-        return {"anyOf": [{"enum": list(_WORDS)}, {"type": "string", "pattern": r"^\s*turn\s+to\s+[0-9]{1,5}\s*$"}]}
+        return {"anyOf": [{"enum": list(_WORDS)}, {"type": "string", "pattern": rf"^\s*turn\s+to\s+{_NUMBER}\s*$"}]}
 
 
 class PressModel(FileModel):
@@ -63,8 +64,8 @@ class PressModel(FileModel):
     pedal: Name = Field(description="the pedal, as the rig names it")
     control: Name | None = Field(None, description="the control, as the pedal's mapping names it")
     happens: Annotated[str, HappensText()] = Field(
-        description="what the foot does: `press`, `hold`, `double press`, `down`, `up`, `turn to 64`; or `unplug`, "
-        "`plug in`"
+        description="what the foot does: `press`, `hold`, `double press`, `down`, `up`, `turn to 64` (as the control "
+        "sends it); or `unplug`, `plug in`"
     )
 
 
@@ -149,9 +150,12 @@ def _events(press: PressModel, plan: Plan, feet: Feet) -> list[Timed]:
         says = f"`{press.control}` is not a control of `{press.pedal}`"
         raise _Unknown(says, nearest(press.control, controls))
     at = controls.index(press.control)
-    if _TURN.fullmatch(press.happens) and not plan.pedals[pedal].controls[at].turns:
+    control, turn = plan.pedals[pedal].controls[at], _TURN.fullmatch(press.happens)
+    if turn is not None and not control.turns:
         raise ValueError(f"`{press.control}` is a switch: it cannot be turned")
-    moves = feet.moves((pedal, at), press.happens, plan.pedals[pedal].controls[at])
+    if turn is not None and control.in_steps(float(turn[1])) > control.top:
+        raise ValueError(f"`{press.control}` sends 0 to {control.as_sent(control.top)}: `{turn[1]}` is above that")
+    moves = feet.moves((pedal, at), press.happens, control)
     return [Timed(press.at + after, Moved(pedal=pedal, control=at, value=value)) for after, value in moves]
 
 
@@ -166,7 +170,7 @@ class Feet:
         pedal's and the control's index."""
         turn = _TURN.fullmatch(happens)
         if turn is not None:
-            return [(0, int(turn[1]))]
+            return [(0, control.in_steps(float(turn[1])))]
         moves = _MOVES[happens](control)
         if not control.gives_release:
             return [(after, _value(control, down)) for after, down in moves if down]

@@ -231,6 +231,7 @@ class _Compiler:
                 together_ns=together_ns,
             ),
             top=model.sends.top,
+            sent_top=model.sends.sent_top,
             gives_release=model.gives_release,
             switch=Switch(
                 latching=model.latching,

@@ -53,7 +53,7 @@ def _out_of_place(name: str, control: ControlModel, source: Source) -> Iterator[
 def _values(name: str, control: ControlModel, source: Source) -> Iterator[Fault]:
     """Numbers that the control could never send."""
     is_osc = isinstance(control.sends, HearOsc)
-    top = control.sends.argument_top if isinstance(control.sends, HearOsc) else control.sends.top
+    top = control.sends.sent_top
     for key, value in (
         ("threshold", control.threshold),
         ("heel", control.heel),

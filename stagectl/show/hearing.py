@@ -60,6 +60,11 @@ class Hear(FileModel):
         return 127
 
     @property
+    def sent_top(self) -> float:
+        """The same in the numbers that it sends, where these are others."""
+        return self.top
+
+    @property
     def gives_release(self) -> bool:
         """Whether letting go is said too."""
         return True
@@ -282,6 +287,11 @@ class HearOsc(Hear):
     def top(self) -> int:
         """The steps that its travel is counted in."""
         return OSC_TOP
+
+    @property
+    def sent_top(self) -> float:
+        """The number for all of the travel."""
+        return self.argument_top
 
 
 _HEAR: dict[str, type[FileModel]] = {

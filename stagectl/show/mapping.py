@@ -16,7 +16,7 @@ from stagectl.core.gestures import (
 )
 from stagectl.core.travel import CURVE_MAX, CURVE_MIN, DEAD_DEFAULT, DEAD_MAX, SMOOTH_MAX_NS
 from stagectl.show.gestures import ActionModel, AnyAction, Choice, GesturesModel, Overrides, check_fits
-from stagectl.show.hearing import AnyHear, HearNote, HearOsc, HearPitchBend
+from stagectl.show.hearing import AnyHear, HearNote, HearPitchBend
 from stagectl.show.lamps import LAMPS_MAX, LampModel
 from stagectl.show.values import Duration, FileModel, Flag, Name, Percent, Real
 from stagectl.wire.midi import BEND_HIGH, BEND_LOW
@@ -87,9 +87,7 @@ class ControlModel(GesturesModel):
 
     def in_steps(self, sent: float) -> int:
         """A number that the control sends, in the steps from 0 to its `top` that the core counts in."""
-        if isinstance(self.sends, HearOsc):
-            return round(sent / self.sends.argument_top * self.sends.top)
-        return round(sent)
+        return round(sent / self.sends.sent_top * self.sends.top)
 
     @property
     def steps_of_threshold(self) -> int | None:

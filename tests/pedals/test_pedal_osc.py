@@ -9,7 +9,7 @@ from ears import mapping, moves
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stagectl.core.effects import Effect, Pressed, Refused
+from stagectl.core.effects import Effect, Pressed, Reason, Refused
 from stagectl.core.events import Moved, Unmapped, Wake
 from stagectl.core.state import begin
 from stagectl.core.step import step
@@ -17,7 +17,7 @@ from stagectl.pedals.hear import OscEar, hear_by
 from stagectl.pedals.osc import Heard
 from stagectl.show.compile import compile_show
 from stagectl.show.hearing import OSC_TOP
-from stagectl.show.load import load_show
+from stagectl.show.load import Show, load_show
 from stagectl.show.mapping import MappingModel
 from stagectl.wire.osc import build
 
@@ -82,6 +82,13 @@ songs: [{name: One}, {name: Two}, {name: Three}, {name: Four}, {name: Five}]
 """
 
 
+def show_of(folder: Path, sends: str, more: str = "") -> Show:
+    (folder / "rig.yaml").write_text(RIG)
+    (folder / "setlist.yaml").write_text(SETLIST)
+    (folder / "board.yaml").write_text(f"name: board\ncontrols: {{on: {{sends: {sends}, press: next{more}}}}}\n")
+    return load_show(folder)
+
+
 @pytest.mark.parametrize(
     "switch",
     [
@@ -97,11 +104,7 @@ songs: [{name: One}, {name: Two}, {name: Three}, {name: Four}, {name: Five}]
     ],
 )
 def test_a_message_without_a_number_is_one_press_and_nothing_else(tmp_path: Path, switch: str) -> None:
-    (tmp_path / "rig.yaml").write_text(RIG)
-    (tmp_path / "setlist.yaml").write_text(SETLIST)
-    more = f", {switch}" if switch else ""
-    (tmp_path / "board.yaml").write_text(f"name: board\ncontrols: {{on: {{sends: {{osc: /on}}, press: next{more}}}}}\n")
-    show = load_show(tmp_path)
+    show = show_of(tmp_path, "{osc: /on}", f", {switch}" if switch else "")
     plan = compile_show(show).plan
     ear, state = OscEar(0, show.mappings["board"]), begin(plan, 0)
     effects: list[Effect] = []
@@ -125,3 +128,20 @@ def test_a_latching_switch_may_say_its_state_as_well() -> None:
     ]
     ear.reset()
     assert moves(ear.hear(build("/on"))) == [(0, OSC_TOP)]
+
+
+@pytest.mark.parametrize(
+    ("top", "sent", "says"),
+    [
+        ("", 127, "127, not 0 to 1"),
+        (", top: 127", 200.5, "200.496, not 0 to 127"),
+        (", top: 127", -1, "-1, not 0 to 127"),
+    ],
+)
+def test_a_number_beyond_the_top_is_refused_as_it_was_sent(top: str, sent: float, says: str, tmp_path: Path) -> None:
+    show = show_of(tmp_path, f"{{osc: /on{top}}}")
+    plan = compile_show(show).plan
+    [heard] = OscEar(0, show.mappings["board"]).hear(build("/on", (sent,)))
+    _, effects = step(plan, begin(plan, 0), heard, 1 * S)
+    [refused] = [one for one in effects if isinstance(one, Refused)]
+    assert (refused.what, refused.reason) == (says, Reason.OUT_OF_RANGE)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from stagectl.core.contacts import Switch
@@ -69,6 +71,13 @@ def test_a_switch_that_only_says_presses_says_each_of_a_double_press_and_no_way_
         assert Feet().moves((0, 0), "up", control) == []
 
 
+@given(st.integers(0, 16_383), st.sampled_from((0.001, 1, 5.5, 127, 16_383, 1_000_000)))
+def test_a_treadle_is_turned_to_the_number_that_it_sends(value: int, top: float) -> None:
+    """Over OSC that is any number up to its `top`, and the core counts in steps."""
+    control = Control(name="treadle", does={}, top=16_383, sent_top=top)
+    assert Feet().moves((0, 0), f"turn to {control.as_sent(value)}", control) == [(0, value)]
+
+
 @pytest.mark.parametrize(
     ("press", "says"),
     [
@@ -81,6 +90,10 @@ def test_a_switch_that_only_says_presses_says_each_of_a_double_press_and_no_way_
         ("at: -1, pedal: drum pedal, control: left, happens: press", "`-1` is not a time"),
         ("at: 1, pedal: drum pedal, control: left, happens: stomp", "`stomp` is not something that a foot does"),
         ("at: 1, pedal: drum pedal, control: left, happens: turn to 20", "`left` is a switch: it cannot be turned"),
+        (
+            "at: 1, pedal: vocal pedal, control: treadle, happens: turn to 128",
+            "`treadle` sends 0 to 127: `128` is above",
+        ),
         ("at: 1, pedal: drum pedal, control: left, hapens: press", "`hapens` is not a key.*did you mean `happens`"),
     ],
 )
@@ -126,7 +139,15 @@ def test_a_time_with_a_point_is_warned_of_once(plan: Plan, tmp_path: Path) -> No
 def test_the_schema_and_the_reader_agree_on_what_feet_do() -> None:
     made = script_schema()
     jsonschema.Draft202012Validator.check_schema(made)
-    for happens, sound in (("press", True), ("plug in", True), ("turn to 64", True), ("turn", False), ("stomp", False)):
+    for happens, sound in (
+        ("press", True),
+        ("plug in", True),
+        ("turn to 64", True),
+        ("turn to 0.25", True),
+        ("turn to -1", False),
+        ("turn", False),
+        ("stomp", False),
+    ):
         press = {"at": "0:02", "pedal": "a", "control": "b", "happens": happens}
         assert jsonschema.Draft202012Validator(made).is_valid({"presses": [press]}) == sound
         try:
