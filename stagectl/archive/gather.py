@@ -7,19 +7,21 @@ lies beside the rig, where it is found first, so that another version of the pro
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path, PurePosixPath
-from typing import Final
+from typing import Final, NamedTuple
 
 from stagectl.archive.bounds import MANIFEST
 from stagectl.archive.manifest import Left
 from stagectl.archive.names import clashes, path_fault
-from stagectl.errors import Fault, FileFaults
+from stagectl.errors import DeviceError, Fault, FileFaults
+from stagectl.journal.causes import cause
 from stagectl.show.load import Show, looks_like
-from stagectl.show.yamltext import BYTES_MAX, read_text
+from stagectl.show.yamltext import BYTES_MAX, read_text, shown
 from stagectl.where import shipped
 from stagectl.wire.midi_file import SIZE_MAX
 
@@ -53,38 +55,56 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """What goes into a backup. `setlist`: where it lies in there."""
+    """What goes into a backup. `setlist`: where it lies in there. `unfit`: what is wrong with files beside the show
+    that it does not name; they are left."""
 
     title: str
     setlist: str
     pieces: tuple[Piece, ...]
     left: tuple[Left, ...]
+    unfit: tuple[Fault, ...] = ()
 
 
 def gather(show: Show, nights: Sequence[Piece] = ()) -> Gathered:
-    """All of it, in the order of the backup. Raises FileFaults where a file cannot be restored elsewhere: for its name,
-    or because the show names it by a whole path."""
+    """All of it, in the order of the backup. Raises FileFaults where a file that the show names cannot be restored
+    elsewhere: for its name, or because the show names it by a whole path; DeviceError where it cannot be looked at."""
     _check_relative(show)
-    setlist = _whole(show.sources["setlist"].path)
-    kept = {_whole(Path(path)): raw for path, raw in show.files.items()}
+    kept = _kept(show)
     base = _base(show, list(kept))
-    rig = _whole(show.sources["rig"].path).parent
-    pieces = []
+    rig = _whole(show, show.sources["rig"].path).parent
+    named = []
     for path, raw in kept.items():
         ours = path.is_relative_to(shipped("mappings"))
         where = (rig / path.name if ours else path).relative_to(base).as_posix()
-        pieces.append(Piece(where, _what(show, path), raw, _changed(path), path, ours))
-    for path, raw, what in _beside(setlist.parent, set(kept)):
-        pieces.append(Piece(path.relative_to(base).as_posix(), what, raw, _changed(path), path))
-    rest = sorted(pieces[1:], key=lambda piece: piece.path)
-    ordered = (pieces[0], *rest, *nights)
-    _check_names(ordered)
-    left = tuple(_left(show, setlist.parent.relative_to(base).as_posix()))
-    return Gathered(show.setlist.title, pieces[0].path, ordered, left)
+        named.append(Piece(where, _what(show, path), raw, _changed(path), path, ours))
+    _check_names([*named, *nights])
+    folder = _whole(show, show.sources["setlist"].path).parent
+    beside, unfit = _fit([*named, *nights], _beside(folder, base, set(kept)))
+    rest = sorted([*named[1:], *beside], key=lambda piece: piece.path)
+    left = [*_left(show, folder.relative_to(base).as_posix()), *(one.left for one in unfit)]
+    faults = tuple(one.fault for one in unfit)
+    return Gathered(show.setlist.title, named[0].path, (named[0], *rest, *nights), tuple(left), faults)
 
 
-def _whole(path: Path) -> Path:
-    """An absolute path without `..`."""
+def nights_beside(show: Show) -> Path:
+    """Where nights lie of a show that was restored from a backup; there need not be such a folder."""
+    try:
+        return _base(show, list(_kept(show))) / NIGHTS
+    except FileFaults:
+        return _whole(show, show.sources["setlist"].path).parent / NIGHTS
+
+
+def _kept(show: Show) -> dict[Path, bytes]:
+    """The files that the show was read from, by their whole paths, the setlist first."""
+    return {_whole(show, Path(path)): raw for path, raw in show.files.items()}
+
+
+def _whole(show: Show, path: Path) -> Path:
+    """An absolute path without `..`, seen from where the show's folder really lies: behind a link to it, `..` is
+    there, too."""
+    # What is not named from the show's folder came with the program.
+    with suppress(ValueError):
+        path = show.folder.resolve() / path.relative_to(show.folder)
     return Path(os.path.abspath(path))
 
 
@@ -100,24 +120,52 @@ def _base(show: Show, paths: Sequence[Path]) -> Path:
 
 def _what(show: Show, path: Path) -> str:
     for name, source in show.sources.items():
-        if _whole(source.path) == path:
+        if _whole(show, source.path) == path:
             return name.split(" ")[0]
     return "tempo file"
 
 
-def _beside(folder: Path, taken: set[Path]) -> Iterator[tuple[Path, bytes, str]]:
+class Unfit(NamedTuple):
+    """A file beside the show that cannot be backed up, and why."""
+
+    left: Left
+    fault: Fault
+
+
+def _beside(folder: Path, base: Path, taken: set[Path]) -> Iterator[Piece | Unfit]:
     """What feet do in a rehearsal: press scripts and takes beside the setlist."""
     with os.scandir(folder) as found:
         names = sorted(one.name for one in islice(found, BESIDE_MAX))
     for path in (folder / name for name in names):
-        if path in taken or not path.is_file():
+        kind = path.suffix.lower()
+        what, most = ("take", SIZE_MAX) if kind in _TAKES else ("presses", BYTES_MAX)
+        if path in taken or kind not in (*_TAKES, *_SCRIPTS) or not path.is_file() or path.stat().st_size > most:
             continue
-        if path.suffix.lower() in _TAKES and path.stat().st_size <= SIZE_MAX:
-            yield path, path.read_bytes(), "take"
-        elif path.suffix.lower() in _SCRIPTS and path.stat().st_size <= BYTES_MAX:
+        where = path.relative_to(base).as_posix()
+        try:
             raw = path.read_bytes()
-            if looks_like(read_text(raw, str(path)).data) == "script":
-                yield path, raw, "presses"
+        except OSError as error:
+            yield _unfit(where, what, path, f"it cannot be read: {cause(error)}")
+            continue
+        if what == "take" or looks_like(read_text(raw, str(path)).data) == "script":
+            yield Piece(where, what, raw, _changed(path), path)
+
+
+def _unfit(where: str, what: str, path: Path, says: str) -> Unfit:
+    return Unfit(Left(path=shown(where), what=what, size=path.stat().st_size), Fault(str(path), 0, says))
+
+
+def _fit(others: Sequence[Piece], beside: Iterable[Piece | Unfit]) -> tuple[list[Piece], list[Unfit]]:
+    """Which of the files beside the show can lie beside the others on every system, and which cannot."""
+    found = list(beside)
+    pieces = [one for one in found if isinstance(one, Piece)]
+    faults = _name_faults([*others, *pieces])
+    unfit = [
+        one if isinstance(one, Unfit) else _unfit(one.path, one.what, one.source, faults[one.path])
+        for one in found
+        if isinstance(one, Unfit) or one.path in faults
+    ]
+    return [piece for piece in pieces if piece.path not in faults], unfit
 
 
 def _left(show: Show, folder: str) -> Iterator[Left]:
@@ -132,8 +180,11 @@ def _left(show: Show, folder: str) -> Iterator[Left]:
 
 
 def _changed(path: Path) -> datetime:
-    """When a file was changed last, to the second."""
-    return datetime.fromtimestamp(int(path.stat().st_mtime), UTC)
+    """When a file was changed last, to the second. Raises DeviceError."""
+    try:
+        return datetime.fromtimestamp(int(path.stat().st_mtime), UTC)
+    except OSError as error:
+        raise DeviceError(f"{path} cannot be looked at: {cause(error)}") from error
 
 
 def _check_relative(show: Show) -> None:
@@ -153,13 +204,15 @@ def _check_relative(show: Show) -> None:
 
 def _check_names(pieces: Sequence[Piece]) -> None:
     """Every file can be restored on every system."""
-    faults = [
-        Fault(str(piece.source), 0, f"it cannot be backed up as `{piece.path}`: {fault}")
-        for piece in pieces
-        if (fault := path_fault(piece.path)) is not None
-    ]
-    sources = {piece.path: piece.source for piece in pieces} | {MANIFEST: Path(MANIFEST)}
-    for path, fault in clashes([MANIFEST, *(piece.path for piece in pieces)]):
-        faults.append(Fault(str(sources[path]), 0, f"it cannot be backed up as `{path}`: {fault}"))
+    found = _name_faults(pieces)
+    faults = [Fault(str(piece.source), 0, found[piece.path]) for piece in pieces if piece.path in found]
     if faults:
         raise FileFaults(faults)
+
+
+def _name_faults(pieces: Sequence[Piece]) -> dict[str, str]:
+    """Why files cannot be restored on every system, by their paths in the backup; of two that clash, the second."""
+    paths = [piece.path for piece in pieces]
+    found = dict(clashes([MANIFEST, *paths]))
+    found |= {path: fault for path in paths if (fault := path_fault(path)) is not None}
+    return {path: f"it cannot be backed up as `{shown(path)}`: {fault}" for path, fault in found.items()}

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from stagectl.archive.gather import NIGHTS, Piece
+from stagectl.archive.names import path_fault
 from stagectl.errors import JournalError, NightDamaged
 from stagectl.journal.causes import cause
 from stagectl.journal.paths import when
@@ -25,13 +26,13 @@ NOT_IN_IT: Final = "It is not in the backup."
 OF_THE_COPY: Final = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 """What SQLite says where a copy cannot be written: no other night could be copied either."""
 
-Warn = Callable[[str], None]
+Lost = Callable[[str], None]
 
 
-def night_pieces(journals: Sequence[Path], most: int, copies: Path, warn: Warn, lost: Warn) -> Iterator[Piece]:
+def night_pieces(journals: Sequence[Path], most: int, copies: Path, lost: Lost) -> Iterator[Piece]:
     """The last `most` of the `journals` of a setlist (the last night first), earliest last, each copied into the folder
-    `copies`. What is no readable journal is warned of and passed over; so is one that cannot be copied whole, and
-    levels that cannot be read, but these by `lost`. Raises JournalError where no copy can be written at all."""
+    `copies`. What cannot be read, or copied whole, is passed over, and `lost` is told of it; so it is of levels that
+    cannot be read. Raises JournalError where no copy can be written at all."""
     found = 0
     taken: set[str] = set()
     for journal in journals:
@@ -40,7 +41,7 @@ def night_pieces(journals: Sequence[Path], most: int, copies: Path, warn: Warn, 
         try:
             connection = _opened(journal)
         except JournalError as error:
-            warn(f"{error} {NOT_IN_IT}")
+            lost(f"{error} {NOT_IN_IT}")
             continue
         name = _free(journal, taken)
         copy = copies / name
@@ -65,7 +66,10 @@ def night_pieces(journals: Sequence[Path], most: int, copies: Path, warn: Warn, 
 
 
 def _opened(journal: Path) -> sqlite3.Connection:
-    """A journal that says which night it is. Raises JournalError."""
+    """A journal that says which night it is, and can be called so elsewhere. Raises JournalError."""
+    fault = path_fault(f"{NIGHTS}/{journal.name}")
+    if fault is not None:
+        raise JournalError(f"{journal} cannot be backed up by that name: {fault}.")
     connection = open_read(journal)
     try:
         night(connection)

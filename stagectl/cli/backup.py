@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -12,10 +12,11 @@ from stagectl.cli.common import aligned, count, setlist_argument
 from stagectl.story.sizes import size_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from stagectl.archive.gather import Piece
     from stagectl.archive.manifest import Manifest
+    from stagectl.journal.of_setlist import OfSetlist
     from stagectl.show.load import Show
     from stagectl.term.waiting import Waiting
 
@@ -30,9 +31,11 @@ def command(setlist: Path, output: Path | None, most: int) -> None:
     """Pack a show into one zip file: the setlist, the rig, its mappings and its profile (shipped ones too), tempo
     files, press scripts and takes beside it, the journals of its last nights, and what the desk's levels were then.
 
-    Sound files are not packed, but listed: copy them yourself. A night that is being played is copied whole as it is
-    now; one that is damaged is left out, the rest is packed, and the exit code is 1. A file that is there already is
-    never written over. `stagectl restore` brings it all back.
+    Sound files are not packed, but listed: copy them yourself; so are scripts and takes whose names some system does
+    not allow. A night that is being played is copied whole as it is now; one that is damaged is left out, the rest is
+    packed, and the exit code is 1. Nights that were restored with the show count, and so do those of its title from
+    where there is no setlist any more, since the show may have been moved. A file that is there already is never
+    written over. `stagectl restore` brings it all back.
 
     \b
     Example:
@@ -56,6 +59,8 @@ def command(setlist: Path, output: Path | None, most: int) -> None:
     try:
         with tempfile.TemporaryDirectory(prefix=".stagectl-", dir=path.parent) as copies, Waiting("copying") as waiting:
             gathered = gather(show, _nights(show, most, Path(copies), lost, waiting))
+            for fault in gathered.unfit:
+                _say(waiting, f"warning: {fault}; it is not in the backup")
 
             def watch(more: int) -> None:
                 waiting.done += more
@@ -79,36 +84,46 @@ def _name(show: Show) -> str:
     return f"{show.folder.resolve().name or 'show'}-{stamp}.zip"
 
 
+def _say(waiting: Waiting, says: str) -> None:
+    """A line on stderr."""
+    from stagectl.story.words import plainly
+
+    waiting.hide()
+    click.echo(f"stagectl: {plainly(says)}", err=True)
+
+
 def _nights(show: Show, most: int, copies: Path, lost: list[str], waiting: Waiting) -> list[Piece]:
     """The nights that are packed. `lost` takes what is said of those that cannot be."""
+    from stagectl.archive.gather import nights_beside
     from stagectl.archive.nights import night_pieces
     from stagectl.journal.of_setlist import of_setlist
-    from stagectl.journal.paths import folders, ordered
-
-    def warn(says: str) -> None:
-        waiting.hide()
-        click.echo(f"stagectl: warning: {says}", err=True)
 
     def lose(says: str) -> None:
         lost.append(says)
-        waiting.hide()
-        click.echo(f"stagectl: {says}", err=True)
+        _say(waiting, says)
 
     if not most:
         return []
-    journals = ordered(*folders())
-    found = of_setlist(journals, show.sources["setlist"].path, show.setlist.title)
-    pieces = list(night_pieces(found.nights, most, copies, warn, lose))
-    taken = [journals.index(piece.source) for piece in pieces if piece.what == "night"]
+    found = of_setlist(show.sources["setlist"].path, show.setlist.title, nights_beside(show))
+    pieces = list(night_pieces(found.nights, most, copies, lose))
+    taken = [piece.source for piece in pieces if piece.what == "night"]
     # What is earlier than all that was asked for would not have been taken anyway.
-    ends = len(journals) if len(taken) < most else taken[-1]
-    left = sum(journals.index(path) < ends for path in found.titled)
-    if not found.sure and (taken or left):
-        says = f"no night says that it was played from this folder; those of the title `{show.setlist.title}` are taken"
-        warn(says + (f", and {count(left, 'night')} of other titles left out" if left else ""))
-    elif left:
-        warn(f"{count(left, 'night')} of other titles, which do not say where they were played, are left out")
+    ends = len(found.all) if len(taken) < most else found.all.index(taken[-1])
+    left = sum(found.all.index(path) < ends for path in found.titled)
+    for says in _by_title(show.setlist.title, found, taken, left):
+        _say(waiting, f"warning: {says}")
     return pieces
+
+
+def _by_title(title: str, found: OfSetlist, taken: Sequence[Path], left: int) -> Iterator[str]:
+    """What is said of nights that are taken by their title alone, and of those that are left out for theirs."""
+    if not found.sure and (taken or left):
+        says = f"no night says that it was played from this folder; those of the title `{title}` are taken"
+        yield says + (f", and {count(left, 'night')} of other titles left out" if left else "")
+    elif left:
+        yield f"{count(left, 'night')} of other titles, which do not say where they were played, are left out"
+    if moved := sum(path in found.moved for path in taken):
+        yield f"taken by the title `{title}`: {count(moved, 'night')} from where there is no setlist any more"
 
 
 def content(manifest: Manifest) -> Iterator[str]:
@@ -116,8 +131,14 @@ def content(manifest: Manifest) -> Iterator[str]:
     yield from aligned(list(_rows(manifest)), left=(0, 1, 2))
     missing = [(one.path, "it was not there" if one.size is None else size_text(one.size)) for one in manifest.left]
     if missing:
-        yield f"Not in it: {count(len(missing), 'sound file')}, to be copied by hand:"
+        kinds = [_KINDS.get(one.what, one.what) for one in manifest.left]
+        counted = ", ".join(count(kinds.count(kind), kind) for kind in dict.fromkeys(kinds))
+        yield f"Not in it: {counted}, to be copied by hand:"
         yield from aligned(missing, left=(0,))
+
+
+_KINDS: Final = {"stem": "sound file", "presses": "press script"}
+"""What files that are left are called, where that is not what they are."""
 
 
 def _rows(manifest: Manifest) -> Iterable[tuple[str, str, str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -134,6 +135,14 @@ def journal_at(named: Path | None) -> Path:
     known = [path.stem for path in found[::-1]]
     says = f"There is no journal at {named}, and no night of that name in {nights()}"
     raise JournalError(f"{says}{nearest(named.stem, known) if known else ''}")
+
+
+def put_utf8(text: str) -> None:
+    """Write to the standard output what other programs read: UTF-8, whatever the terminal is set to, with the ends of
+    its lines as they are."""
+    sys.stdout.flush()
+    sys.stdout.buffer.write(text.encode("utf-8", "replace"))
+    sys.stdout.buffer.flush()
 
 
 def aligned(rows: Sequence[Sequence[str]], left: Collection[int]) -> Iterator[str]:

@@ -6,6 +6,7 @@ the files as they stand, faulty or not. Whatever goes wrong, there is nothing to
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterable
 from contextlib import closing
@@ -52,6 +53,11 @@ def offer(names: Names, *, files: bool = False) -> Offer:
     return offered
 
 
+def _typed(path: str | Path) -> Path:
+    """What a path that is being typed means. A shell asks before it has put anything in the place of `~` or `$HOME`."""
+    return Path(path) if os.path.lexists(path) else Path(os.path.expandvars(path)).expanduser()
+
+
 # -- of the show ------------------------------------------------------------------------------------------
 
 
@@ -60,7 +66,7 @@ def _setlist(ctx: click.Context) -> Path:
     from stagectl.where import show_at
 
     given = ctx.params.get("setlist") or ctx.params.get("show")
-    path = show_at(Path(given)) if given else next(at for one in ctx.args if (at := show_at(Path(one))).exists())
+    path = show_at(_typed(given)) if given else next(at for one in ctx.args if (at := show_at(_typed(one))).exists())
     return path / "setlist.yaml" if path.is_dir() else path
 
 
@@ -149,7 +155,8 @@ def of_night(part: str) -> Names:
         from stagectl.journal.query import names
         from stagectl.journal.wary import wary
 
-        path = journal_at(ctx.params.get("journal"))
+        named = ctx.params.get("journal")
+        path = journal_at(named if named is None else _typed(named))
         ends = time.monotonic() + READ_S
         # Read as it lies there: to bring anything home is for those who read it in earnest.
         with closing(wary(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True))) as connection:

@@ -37,6 +37,25 @@ HOW: Final = {
 
 _CHANGES: Final[dict[str, tuple[tuple[str, str], ...]]] = {
     "bash": (
+        # It takes `--venue=Ti` apart, and only what stands behind the sign is completed.
+        (
+            """\
+    response=$(env COMP_WORDS="${COMP_WORDS[*]}" COMP_CWORD=$COMP_CWORD""",
+            """\
+    local -a words=()
+    local word option= sign=
+    for word in "${COMP_WORDS[@]:0:COMP_CWORD + 1}"; do
+        if [[ -n $sign || ( -n $option && $word == = ) ]]; then
+            words[${#words[@]} - 1]+=$word
+            [[ -z $sign ]] && sign=$word || sign=
+            option=
+        else
+            words+=("$word")
+            [[ $word == --* ]] && option=$word || option=
+        fi
+    done
+    response=$(env COMP_WORDS="${words[*]}" COMP_CWORD=$((${#words[@]} - 1))""",
+        ),
         # `read` takes backslashes away, and a comma at the end.
         ("IFS=',' read type value <<< \"$completion\"", "local type=${completion%%%%,*} value=${completion#*,}"),
         # A name is one word whatever is in it: quoted as the quote asks that it was begun with, or as a whole.
@@ -50,8 +69,24 @@ _CHANGES: Final[dict[str, tuple[tuple[str, str], ...]]] = {
             COMPREPLY+=("$value")""",
         ),
     ),
-    # A name may hold a comma.
-    "fish": (('string split "," $completion', 'string split --max 1 "," $completion'),),
+    # What stands before the sign of `--venue=Ti` is left as it is.
+    "zsh": (
+        (
+            "compadd -U -V unsorted -a completions",
+            "compset -P '--*='\n        compadd -U -i \"$IPREFIX\" -V unsorted -a completions",
+        ),
+    ),
+    "fish": (
+        # A name may hold a comma.
+        ('string split "," $completion', 'string split --max 1 "," $completion'),
+        # A word is completed as a whole, and so begins as it was begun.
+        (
+            "    for completion in $response;",
+            "    set -l begun (string match --regex -- '^--[^=]+=' (commandline -t));\n\n"
+            "    for completion in $response;",
+        ),
+        ("echo $metadata[2];", 'echo "$begun$metadata[2]";'),
+    ),
 }
 """What is changed in click's own scripts, for names as songs have them."""
 

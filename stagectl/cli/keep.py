@@ -169,13 +169,15 @@ def _name(begun_us: int, venue: str | None) -> str:
 
 def _last_of(show: Show, waiting: Waiting) -> Path:
     """The journal of the last night of this setlist. Raises JournalError where there is none."""
+    from stagectl.archive.gather import nights_beside
     from stagectl.errors import JournalError
     from stagectl.journal.of_setlist import of_setlist
-    from stagectl.journal.paths import folders, nights, ordered
+    from stagectl.journal.paths import nights
     from stagectl.journal.read import night, open_read
 
-    found = of_setlist(ordered(*folders()), show.sources["setlist"].path, show.setlist.title)
-    for path in found.nights:
+    found = of_setlist(show.sources["setlist"].path, show.setlist.title, nights_beside(show))
+    # A night from elsewhere is none to learn from, where there are others.
+    for path in (path for path in found.nights if path not in found.moved):
         # One that cannot be read, or that a newer version wrote, may be of any setlist.
         with suppress(JournalError), closing(open_read(path)) as connection:
             night(connection)

@@ -16,6 +16,7 @@ from stagectl.cli.complete import journals, of_night, offer
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Callable
 
     from stagectl.cli.log_lines import Lines
     from stagectl.journal.query import Wanted
@@ -82,7 +83,9 @@ def command(
 
     Several filters leave what fits them all. Above what is left of a song stands the line of its arrival; in JSON and
     CSV it does not. A time such as `0:44` is one on the wall; where the night had not come to it, it is minutes and
-    seconds into the night.
+    seconds into the night. `1:12:30` is one of the night; where that did not last so long, it is one on the wall.
+    `2:30 CET` says which clock it is of, where clocks were changed. `10 min` counts back from now, or from the last row
+    of a night that is over.
 
     In CSV an apostrophe stands before a text that a spreadsheet would take for a formula.
 
@@ -97,7 +100,7 @@ def command(
       stagectl log --ears setlists/nine-songs
     """
     _check_usage(as_json, as_csv, follow, show, filters)
-    from stagectl.cli.common import journal_at
+    from stagectl.cli.common import journal_at, put_utf8
     from stagectl.cli.log_lines import heading
     from stagectl.journal.read import night, open_read
     from stagectl.term.ink import echo
@@ -109,14 +112,15 @@ def command(
             if not as_json:
                 echo(heading(night(connection)), "heading")
             for line in ears:
-                click.echo(line) if as_json else echo(line, "summary")
+                put_utf8(f"{line}\n") if as_json else echo(line, "summary")
             return
-        wanted = _wanted(connection, follow, **filters)
+        wanted = _wanted(connection, path, follow, **filters)
         head, lines = _form(connection, as_json, as_csv, clock)
-        _put(head)
-        told = _tell(connection, wanted, lines, follow, headed=not (as_json or as_csv))
+        put = put_utf8 if as_json or as_csv else _put
+        put(head)
+        told = _tell(connection, wanted, lines, put, follow, headed=not (as_json or as_csv))
         if not told and any(wanted) and not (as_json or as_csv):
-            _put("Nothing of that in this night.\n")
+            put("Nothing of that in this night.\n")
 
 
 def _check_usage(as_json: bool, as_csv: bool, follow: bool, show: Path | None, filters: dict[str, Any]) -> None:
@@ -134,6 +138,7 @@ def _check_usage(as_json: bool, as_csv: bool, follow: bool, show: Path | None, f
 
 def _wanted(
     connection: sqlite3.Connection,
+    path: Path,
     follow: bool,
     listener: str | None,
     song: str | None,
@@ -151,9 +156,11 @@ def _wanted(
     if since is not None:
         from stagectl.journal.since import note
         from stagectl.journal.since import since as begins_at
+        from stagectl.journal.spool import writer_of
 
         row = last(connection)
-        now_us = row.wall_us if row is not None and row.ends else time.time_ns() // 1_000
+        # Of a night that nobody plays any more, now is when its last row was written.
+        now_us = time.time_ns() // 1_000 if row is None or writer_of(path) is not None else row.wall_us
         try:
             begins = begins_at(since, night(connection), now_us, row)
         except ValueError as error:
@@ -219,9 +226,17 @@ def ears_lines(connection: sqlite3.Connection, setlist: Path, as_json: bool) -> 
     return report.lines(setting.criterion, found, notes)
 
 
-def _tell(connection: sqlite3.Connection, wanted: Wanted, lines: Lines, follow: bool, *, headed: bool) -> int:
-    """Print the rows, and go on with it until the night ends; how many there were. `headed`: where a filter leaves out
-    arrivals, with them above what came after them."""
+def _tell(
+    connection: sqlite3.Connection,
+    wanted: Wanted,
+    lines: Lines,
+    put: Callable[[str], None],
+    follow: bool,
+    *,
+    headed: bool,
+) -> int:
+    """Print the rows by `put`, and go on with it until the night ends; how many there were. `headed`: where a filter
+    leaves out arrivals, with them above what came after them."""
     from stagectl.cli.log_lines import whole_presses
     from stagectl.journal.headings import Headings
     from stagectl.journal.query import Asking, end_of
@@ -242,22 +257,15 @@ def _tell(connection: sqlite3.Connection, wanted: Wanted, lines: Lines, follow: 
                 text = lines(some)
                 if sys.stdout.isatty():
                     waiting.hide()
-                _put(text)
+                put(text)
         if over or not wait():
             return told
 
 
 def _put(text: str) -> None:
-    """Print a text as it is: the ends of its lines are not translated, since those of CSV are CR LF everywhere."""
-    if not text:
-        return
-    if "\r\n" not in text:
+    """Print a text for people, as far as there is one."""
+    if text:
         click.echo(text, nl=False)
-        return
-    sys.stdout.flush()
-    output = sys.stdout.buffer
-    output.write(text.encode())
-    output.flush()
 
 
 def wait() -> bool:

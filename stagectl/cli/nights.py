@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def command(as_json: bool) -> None:
     """List the nights that were kept, the last one at the end: when each began, what was played, and what happened.
-    The last night is the one that began last. Where a JOURNAL is asked for, a night's name will do.
+    A sweep of a treadle is one press. The last night is the one that began last. Where a JOURNAL is asked for, a
+    night's name will do.
 
     A file that cannot be read has a line that says what is wrong with it.
 
@@ -26,13 +27,14 @@ def command(as_json: bool) -> None:
     """
     import json
 
+    from stagectl.cli.common import put_utf8
     from stagectl.journal.paths import folders, nights
     from stagectl.report import listing
 
     found = listing.listed(*folders())
     if as_json:
         for one in found:
-            click.echo(json.dumps(listing.as_json(one), ensure_ascii=False))
+            put_utf8(f"{json.dumps(listing.as_json(one), ensure_ascii=False)}\n")
     elif found:
         click.echo("\n".join(lines(found)))
     else:

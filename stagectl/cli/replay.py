@@ -44,6 +44,7 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
     """
     import json
 
+    from stagectl.cli.common import put_utf8
     from stagectl.cli.log_lines import heading
     from stagectl.journal.read import files_of, night, one_moment, open_read, sensibly
     from stagectl.live.resume import UNPLAYABLE, chapters
@@ -59,9 +60,7 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
         if setlist is None:
             played = _Differs(*the_same(connection, plans))
         else:
-            from stagectl.cli.common import load
-
-            played = _another(connection, plans, load(setlist, head.venue if venue is None else venue)[1].plan)
+            played = _another(connection, plans, _plan_of(setlist, head.venue, venue))
     pairs = played.pairs
     if as_json:
         from stagectl.story.rows import as_json as fields
@@ -69,7 +68,7 @@ def command(journal: Path | None, setlist: Path | None, venue: str | None, as_js
         differ = [{"was": [*map(fields, pair.was)], "now": [*map(fields, pair.now)]} for pair in pairs]
         counts = {"events": played.events, "rows": played.rows, "left out": played.left_out}
         hands = {"hands": played.hands, "hands left out": [*played.hands_left_out]}
-        click.echo(json.dumps(counts | hands | {"differ": differ}, ensure_ascii=False))
+        put_utf8(f"{json.dumps(counts | hands | {'differ': differ}, ensure_ascii=False)}\n")
     else:
         click.echo(heading(head))
         for pair in pairs[:TOLD_MAX]:
@@ -94,6 +93,22 @@ def _sum(played: _Differs, *, edited: bool) -> str:
     if differ:
         return out + f"{differ} of {count(played.rows, 'row')} are not what the journal says"
     return out + f"{count(played.rows, 'row')}, all as in the journal"
+
+
+def _plan_of(setlist: Path, played_at: str | None, venue: str | None) -> Plan:
+    """The plan of the show at the venue that is named, or else at the one where the night was played, as far as the
+    show has it."""
+    from stagectl.cli.common import compiled_at
+    from stagectl.show.load import load_show
+    from stagectl.where import show_at
+
+    show = load_show(show_at(setlist))
+    if venue is None and played_at in show.setlist.venues:
+        venue = played_at
+    elif venue is None and played_at is not None:
+        says = f"this show has no venue `{played_at}`, where the night was: it is played without one"
+        click.echo(says + ("; --venue names another" if show.setlist.venues else ""), err=True)
+    return compiled_at(show, venue).plan
 
 
 class _Differs(NamedTuple):
@@ -145,18 +160,20 @@ def _another(connection: sqlite3.Connection, plans: list[Chapter], plan: Plan) -
 
     was: list[Row] = []
     night = Retold(plans, turns(connection, plans), tell=lambda _, made: was.extend(made), watched=True)
-    now, pairs, total, hands = Played(plan, plans, deaf=True), [], 0, 0
+    now, pairs, total, told, hands = Played(plan, plans, deaf=True), [], 0, 0, 0
     for number, kept in events(connection):
         found = night.take(number, kept)
+        told += len(was)
         pairs.append(led_elsewhere(_but_the_desks(was), [*learn(now, found), *now.take(number, kept)]))
         was.clear()
         total, hands = total + 1, hands + sum(len(some) for _, some in found)
     last = last_made(connection)
     found = night.until(last)
+    told += len(was)
     pairs.append(led_elsewhere(_but_the_desks(was), [*learn(now, found), *now.until(last)]))
     hands += sum(len(some) for _, some in found)
     differ = [pair for pair in pairs if pair is not None]
-    return _Differs(differ, total, 0, now.left_out, hands, tuple(now.hands_left_out))
+    return _Differs(differ, total, told, now.left_out, hands, tuple(now.hands_left_out))
 
 
 def _but_the_desks(rows: Sequence[Row]) -> list[Row]:

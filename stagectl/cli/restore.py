@@ -22,8 +22,8 @@ def command(backup: Path, output: Path | None, only_list: bool) -> None:
 
     Before anything is written, every file is checked against its sum, and what could do harm is refused: paths that
     leave the folder, links, names that some system does not allow, sizes beyond every show. Nothing that is there is
-    written over, and a failure leaves nothing half. Nights go into the folder `nights` of the new one; one that is
-    damaged is left out, the rest is brought back, and the exit code is 1.
+    written over, and a failure leaves nothing half. Nights go into the folder `nights` of the new one, where `backup`
+    and `keep` find them; one that is damaged is left out, the rest is brought back, and the exit code is 1.
 
     \b
     Examples:

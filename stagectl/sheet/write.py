@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+import os
+import re
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 from stagectl.errors import StagectlError
 from stagectl.sheet.page import MARK
@@ -16,7 +18,13 @@ PDF_MARK: Final = b"stagectl sheet "
 """What the identifier in the trailer of a PDF of this program begins with (ISO 32000-1, 14.4)."""
 
 _LOOKED: Final = 4_096
-"""Bytes from the beginning and from the end of a file in which such a mark stands."""
+"""Bytes from the beginning of a file, and from that of a PDF's trailer, in which such a mark stands."""
+
+_ENDS: Final = 64
+"""Bytes of a PDF's end in which it says where its trailer is."""
+
+_TRAILER_AT: Final = re.compile(rb"startxref\s+(\d{1,18})\s+%%EOF\s*$")
+"""How a PDF ends (ISO 32000-1, 7.5.5)."""
 
 HOW: Final = (
     "a PDF needs an extra: `pip install 'stagectl[paper]'`; or write HTML (`-o FILE.html`) and print that from a "
@@ -63,13 +71,26 @@ def is_ours(path: Path) -> bool:
     try:
         with path.open("rb") as file:
             head = file.read(_LOOKED)
-            file.seek(max(0, path.stat().st_size - _LOOKED))
-            tail = file.read(_LOOKED)
+            if not head.startswith(b"%PDF-"):
+                return not head or MARK.encode() in head
+            return any(
+                b"/ID" in trailer and (PDF_MARK in trailer or PDF_MARK.hex().encode() in trailer.lower())
+                for trailer in _trailers(file)
+            )
     except OSError:
         return False
-    if head.startswith(b"%PDF-"):
-        return b"/ID" in tail and (PDF_MARK in tail or PDF_MARK.hex().encode() in tail.lower())
-    return not head or MARK.encode() in head
+
+
+def _trailers(file: BinaryIO) -> Iterator[bytes]:
+    """Where a PDF's trailer may be: at its end, after a table of its objects; or before a stream of them, which may be
+    long, where the end says (ISO 32000-1, 7.5.8)."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(max(0, size - _LOOKED))
+    end = file.read(_LOOKED)
+    yield end
+    if (found := _TRAILER_AT.search(end[-_ENDS:])) is not None:
+        file.seek(int(found[1]))
+        yield file.read(_LOOKED)
 
 
 def may_keep(path: Path, force: bool) -> None:

@@ -298,16 +298,80 @@ def test_a_rig_in_another_folder_stays_beside_the_show(tmp_path: Path, monkeypat
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no such file can be there")
-def test_a_file_that_another_system_could_not_hold_is_not_backed_up(tmp_path: Path) -> None:
-    shutil.copytree(show("three-songs"), tmp_path / "show")
-    shutil.copy(show("nine-songs") / "take.mid", tmp_path / "show" / "aux.mid")
-    shutil.copy(show("nine-songs") / "take.mid", tmp_path / "show" / "Take.mid")
-    shutil.copy(show("nine-songs") / "take.mid", tmp_path / "show" / "take.mid")
-    result = CliRunner().invoke(main, ["backup", str(tmp_path / "show"), "-o", str(tmp_path / "b.zip")])
-    assert result.exit_code == 1
-    first, second = result.stderr.splitlines()
-    assert first.endswith("`aux.mid`: `aux.mid` is the name of a device on Windows")
-    assert second.endswith("`take.mid`: it differs from `Take.mid` by case or accents alone")
+def test_a_file_beside_the_show_that_another_system_could_not_hold_keeps_back_nothing_else(tmp_path: Path) -> None:
+    """The show does not name it. It is left out, said, and listed, also where its name is none for a line."""
+    folder = Path(shutil.copytree(show("three-songs"), tmp_path / "show"))
+    odd = ["Take.mid", "aux.mid", "sound\ncheck.mid", "soundcheck 19:30.mid", "take.mid"]
+    for name in odd:
+        shutil.copy(show("nine-songs") / "take.mid", folder / name)
+    shutil.copy(folder / "presses.yaml", folder / "what?.yaml")
+    path = tmp_path / "b.zip"
+    result = done("backup", folder, "-o", path)
+    lines = result.stderr.splitlines()
+    assert [re.sub(".*it cannot be backed up as ", "", line) for line in lines] == [
+        f"{says}; it is not in the backup"
+        for says in (
+            "`aux.mid`: `aux.mid` is the name of a device on Windows",
+            "`sound\\ncheck.mid`: its name has control characters",
+            "`soundcheck 19:30.mid`: Windows allows no `:` in a name",
+            "`take.mid`: it differs from `Take.mid` by case or accents alone",
+            "`what?.yaml`: Windows allows no `?` in a name",
+        )
+    ]
+    assert all(line.startswith(f"stagectl: warning: {folder}") for line in lines)
+    assert "Not in it: 4 takes, 1 press script, to be copied by hand:\n" in result.stdout
+    assert [one["path"] for one in said(path)["left"]] == [
+        *("aux.mid", "sound\\ncheck.mid", "soundcheck 19:30.mid", "take.mid", "what?.yaml")
+    ]
+    assert {file["path"] for file in said(path)["files"]} >= {"setlist.yaml", "presses.yaml", "Take.mid"}
+    assert "4 takes, 1 press script, to be" in done("restore", path, "-o", tmp_path / "new").stdout
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such file can be there")
+def test_a_file_that_the_show_names_has_to_be_restored_everywhere(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(show("three-songs"), tmp_path / "show"))
+    (folder / "rig.yaml").rename(folder / "aux.yaml")
+    setlist = folder / "setlist.yaml"
+    setlist.write_text(setlist.read_text().replace("rig: rig.yaml", "rig: aux.yaml"))
+    result = CliRunner().invoke(main, ["backup", str(folder), "-o", str(tmp_path / "b.zip")])
+    assert result.exit_code == 1 and not (tmp_path / "b.zip").exists()
+    assert result.stderr.endswith("`aux.yaml`: `aux.yaml` is the name of a device on Windows\n")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links are not for every user")
+def test_a_show_behind_a_link_is_backed_up_as_where_it_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its rig lies above it: `..` of the link is another folder than `..` of what it leads to."""
+    shutil.copytree(show("three-songs"), tmp_path / "tour" / "berlin")
+    (tmp_path / "tour" / "berlin" / "rig.yaml").rename(tmp_path / "tour" / "rig.yaml")
+    setlist = tmp_path / "tour" / "berlin" / "setlist.yaml"
+    setlist.write_text(setlist.read_text().replace("rig: rig.yaml", "rig: ../rig.yaml"))
+    (tmp_path / "tonight").symlink_to(Path("tour", "berlin"))
+    monkeypatch.chdir(tmp_path)
+    done("backup", "tour/berlin", "-o", "a.zip")
+    done("backup", "tonight", "-o", "b.zip")
+    done("backup", "tonight/setlist.yaml", "-o", "c.zip")
+    monkeypatch.chdir(tmp_path / "tonight")
+    done("backup", ".", "-o", tmp_path / "d.zip")
+    whole = (tmp_path / "a.zip").read_bytes()
+    assert [(tmp_path / f"{name}.zip").read_bytes() == whole for name in "bcd"] == [True] * 3
+    done("restore", tmp_path / "b.zip", "-o", tmp_path / "new")
+    done("check", tmp_path / "new" / "berlin")
+
+
+def test_a_take_that_may_not_be_read_is_named_and_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = Path(shutil.copytree(show("nine-songs"), tmp_path / "show"))
+    read = Path.read_bytes
+
+    def refused(path: Path) -> bytes:
+        if path.name == "take.mid":
+            raise PermissionError(13, "Permission denied")
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refused)
+    result = done("backup", folder, "-o", tmp_path / "b.zip")
+    says = f"{folder / 'take.mid'}: it cannot be read: Permission denied; it is not in the backup"
+    assert result.stderr == f"stagectl: warning: {says}\n"
+    assert "Not in it: 4 sound files, 1 take, to be copied by hand:" in result.stdout
 
 
 def test_the_last_nights_of_this_setlist_and_the_desk_s_levels(tmp_path: Path, nights: Path) -> None:
@@ -344,7 +408,9 @@ def test_nights_that_were_played_from_here_are_taken_whatever_the_title_was(tmp_
     here = str((show("nine-songs") / "setlist.yaml").resolve())
     begun(nights, 0, "nine songs, autumn tour", here).close()
     begun(nights, 1, "nine songs", here).close()
-    begun(nights, 2, "nine songs", "/elsewhere/setlist.yaml").close()
+    elsewhere = tmp_path / "setlist.yaml"
+    elsewhere.touch()
+    begun(nights, 2, "nine songs", str(elsewhere)).close()
     begun(nights, 3, "nine songs, winter tour", here).close()
     result = done("backup", show("nine-songs"), "-o", tmp_path / "b.zip", "--nights", "9")
     assert result.stderr == ""
@@ -371,6 +437,65 @@ def test_nights_that_are_left_out_for_their_title_are_counted(tmp_path: Path, ni
     assert result.stderr == f"stagectl: warning: {says}\n"
     result = done("backup", show("nine-songs"), "-o", tmp_path / "last.zip")
     assert result.stderr == ""
+
+
+def test_nights_of_a_show_that_was_moved_are_taken_after_others_too(tmp_path: Path, nights: Path) -> None:
+    """Twice from a folder that is gone, once from here; of another show in a folder that is gone, too."""
+    here, gone = str((show("nine-songs") / "setlist.yaml").resolve()), str(tmp_path / "gone" / "setlist.yaml")
+    for hours, title in enumerate(("nine songs", "nine songs", "another set")):
+        begun(nights, hours, title, gone).close()
+    begun(nights, 3, "nine songs", here).close()
+    result = done("backup", show("nine-songs"), "-o", tmp_path / "all.zip", "--nights", "9")
+    says = "taken by the title `nine songs`: 2 nights from where there is no setlist any more"
+    assert result.stderr == f"stagectl: warning: {says}\n"
+    kept = [file["path"] for file in said(tmp_path / "all.zip")["files"] if file["what"] == "night"]
+    assert kept == [f"nights/2026-11-25T{hour}-30-00.night" for hour in (22, 20, 19)]
+    # Only what is taken is said.
+    assert done("backup", show("nine-songs"), "-o", tmp_path / "last.zip").stderr == ""
+
+
+@pytest.mark.parametrize("moved", [False, True])
+def test_nights_that_were_restored_are_in_the_next_backup(
+    tmp_path: Path, nights: Path, monkeypatch: pytest.MonkeyPatch, moved: bool
+) -> None:
+    """On another machine, and on the same one, where the show and its nights are still there, beside a night that went
+    on since; before and after a night is played from the new place."""
+    folder = Path(shutil.copytree(show("nine-songs"), tmp_path / "show"))
+    for hours in range(2):
+        begun(nights, hours, "nine songs", str(folder / "setlist.yaml")).close()
+    done("backup", folder, "-o", tmp_path / "a.zip", "--nights", "9")
+    done("restore", tmp_path / "a.zip", "-o", tmp_path / "new")
+    begun(tmp_path / "new" / "nights", 2, "another set").close()
+    if moved:
+        monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "other"))
+        shutil.rmtree(folder)
+    else:
+        last = nights / "2026-11-25T20-30-00.night"
+        with closing(sqlite3.connect(last)) as raw, raw:
+            raw.execute("UPDATE night SET program = 'it went on'")
+    left = "stagectl: warning: 1 night of other titles, which do not say where they were played, are left out\n"
+    result = done("backup", tmp_path / "new", "-o", tmp_path / "b.zip", "--nights", "9")
+    assert result.stderr == left
+    before = [f"nights/2026-11-25T{hour}-30-00.night" for hour in (20, 19)]
+    assert [file["path"] for file in said(tmp_path / "b.zip")["files"] if file["what"] == "night"] == before
+    done("restore", tmp_path / "b.zip", "-o", tmp_path / "again")
+    with closing(open_read(tmp_path / "again" / before[0])) as connection:
+        assert night(connection).program == ("0" if moved else "it went on")
+    begun(tmp_path / ("other" if moved else "state") / "nights", 3, "x", str(tmp_path / "new" / "setlist.yaml")).close()
+    done("backup", tmp_path / "new", "-o", tmp_path / "c.zip", "--nights", "9")
+    kept = [file["path"] for file in said(tmp_path / "c.zip")["files"] if file["what"] == "night"]
+    assert kept == ["nights/2026-11-25T22-30-00.night", *before]
+
+
+def test_a_show_in_the_folder_of_the_nights_has_no_others_beside_it(tmp_path: Path, nights: Path) -> None:
+    """What lies in `nights` there was not restored with it."""
+    folder = Path(shutil.copytree(show("nine-songs"), tmp_path / "state", dirs_exist_ok=True))
+    (tmp_path / "setlist.yaml").touch()
+    begun(nights, 0, "nine songs", str(tmp_path / "setlist.yaml")).close()
+    begun(nights, 1, "nine songs", str(folder / "setlist.yaml")).close()
+    done("backup", folder, "-o", tmp_path / "b.zip", "--nights", "9")
+    kept = [file["path"] for file in said(tmp_path / "b.zip")["files"] if file["what"] == "night"]
+    assert kept == ["nights/2026-11-25T20-30-00.night"]
 
 
 def test_a_night_that_is_being_written_is_copied_whole(tmp_path: Path, nights: Path) -> None:
@@ -421,8 +546,16 @@ def test_a_night_that_cannot_be_read_or_copied_is_left_out_and_said(tmp_path: Pa
     raw = bytearray(journal.path.read_bytes())
     raw[100:4096] = bytes(3_996)
     journal.path.write_bytes(raw)
-    result = done("backup", show("nine-songs"), "-o", tmp_path / "b.zip")
-    assert f"warning: {journal.path}" in result.stderr and "It is not in the backup." in result.stderr
+    (nights / "2026-11-26T02-30-00.night").write_bytes((nights / "2026-11-25T19-30-00.night").read_bytes()[:8_192])
+    odd = nights / "the last: one?.night"
+    shutil.copy(nights / "2026-11-25T19-30-00.night", odd)
+    arguments = ["backup", str(show("nine-songs")), "-o", str(tmp_path / "b.zip"), "--nights", "2"]
+    result = CliRunner().invoke(main, arguments)
+    assert result.exit_code == 1
+    assert [line.partition(" cannot be ")[0] for line in result.stderr.splitlines()[:3]] == [
+        *(f"stagectl: {path}" for path in (nights / "2026-11-26T02-30-00.night", journal.path, odd))
+    ]
+    assert result.stderr.count("It is not in the backup.") == 3
     assert [file["path"] for file in said(tmp_path / "b.zip")["files"] if file["what"] == "night"] == [
         "nights/2026-11-25T19-30-00.night"
     ]
@@ -438,9 +571,10 @@ def test_a_night_that_cannot_be_read_or_copied_is_left_out_and_said(tmp_path: Pa
     assert damaged.exit_code == 1 and f"{broken.path} cannot be copied" in damaged.stderr
     # The night before it takes its place, and the show is all there.
     assert said(tmp_path / "c.zip") == said(tmp_path / "b.zip")
+    odd.unlink()
     # Where no copy can be written, that is said of the first, and nothing is left out one by one.
     with pytest.raises(JournalError, match=r"cannot be opened\. `--nights 0`"):
-        list(night_pieces([broken.path], 9, tmp_path / "no folder", print, print))
+        list(night_pieces([broken.path], 9, tmp_path / "no folder", print))
     assert sorted(path.name for path in tmp_path.iterdir()) == ["b.zip", "c.zip", "spare", "state"]
 
 

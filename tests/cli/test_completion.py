@@ -95,6 +95,21 @@ def test_names_come_from_the_night_on_the_line(line: str, names: list[str]) -> N
     assert offered(line) == names
 
 
+def test_paths_are_as_they_were_typed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, night: Path) -> None:
+    """A shell asks before it has put anything in the place of `~` or `$HOME`; what is called so itself comes first."""
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    for folder in ("home/my show", "~/one"):
+        (tmp_path / folder).mkdir(parents=True)
+        (tmp_path / folder / "setlist.yaml").write_text(f"venues: {{{folder[:4]}: }}\nrig: rig.yaml\n")
+    night.rename(tmp_path / "home" / "a.night")
+    for written in ("~", "$HOME", "${HOME}"):
+        assert offered(f"check '{written}/my show' --venue ") == ["home"]
+        assert offered(f"log --journal {written}/a.night --pedal ") == ["vocal pedal"]
+    assert offered("check '~/one' --venue ") == ["~/on"]
+    assert offered("check --venue=x '~nobody-of-that-name/one' --venue ") == []
+
+
 @pytest.mark.usefixtures("night")
 def test_a_journal_may_be_any_file() -> None:
     """The kind `file` comes first: click's script for bash forgets what came before it."""
@@ -152,7 +167,8 @@ def test_the_scripts_say_how_to_install_them() -> None:
     assert script("zsh").startswith("#compdef stagectl\n")
     # What is changed in click's scripts is still there to be changed.
     assert "printf -v value %q" in script("bash") and "value=${completion#*,}" in script("bash")
-    assert 'string split --max 1 "," ' in script("fish")
+    assert "${#words[@]} - 1" in script("bash") and 'compadd -U -i "$IPREFIX"' in script("zsh")
+    assert 'string split --max 1 "," ' in script("fish") and 'echo "$begun$metadata[2]"' in script("fish")
 
 
 @pytest.mark.parametrize("begun", ["", "'", '"'])
@@ -190,6 +206,30 @@ def test_bash_makes_one_word_of_a_name(tmp_path: Path) -> None:
     assert quoted == "Slow Tram Home"
 
 
+@pytest.mark.parametrize(
+    ("words", "names"),
+    [
+        (["--venue", "=", "Ti"], ["Tidewater\\ Hall"]),
+        (["--venue", "="], ["Tidewater\\ Hall", "The\\ Brick\\ Cellar"]),
+        (["--song", "=", '"Goodn'], ["Goodnight, Harbour"]),
+        (["--song", "=", "Goodnight,\\ Harbour", "--listener", "=", "ba"], ["bassist"]),
+        (["--song", "=", "Goodnight,\\ Harbour", "--listener", "ba"], ["bassist"]),
+    ],
+)
+def test_bash_takes_a_value_apart_from_its_option(tmp_path: Path, words: list[str], names: list[str]) -> None:
+    """At the sign between them, as it does where nobody has changed its `COMP_WORDBREAKS`."""
+    needs("bash")
+    if shutil.which("stagectl", path=str(Path(sys.executable).parent)) is None:
+        pytest.skip("not installed here: stagectl")
+    (tmp_path / "stagectl.bash").write_text(script("bash"))
+    line = ["stagectl", "explain", "setlists/nine-songs", *words]
+    ask = (
+        f"source {tmp_path}/stagectl.bash; COMP_WORDS=({shlex.join(line)}); COMP_CWORD={len(line) - 1}; "
+        "_stagectl_completion stagectl; printf '%s\n' \"${COMPREPLY[@]}\""
+    )
+    assert shell("bash", "--norc", "-c", ask, home=tmp_path).splitlines() == names
+
+
 def test_zsh_reads_its_script(tmp_path: Path) -> None:
     if shutil.which("zsh") is None:
         pytest.skip("not installed here: zsh")
@@ -203,3 +243,5 @@ def test_fish_makes_one_word_of_a_name(tmp_path: Path) -> None:
     (tmp_path / "stagectl.fish").write_text(script("fish"))
     ask = f'source {tmp_path}/stagectl.fish; complete -C "stagectl explain setlists/nine-songs --song Goodn"'
     assert shell("fish", "--no-config", "-c", ask, home=tmp_path) == "Goodnight, Harbour\n"
+    joined = ask.replace("--song Goodn", "--song=Goodn")
+    assert shell("fish", "--no-config", "-c", joined, home=tmp_path) == "--song=Goodnight, Harbour\n"

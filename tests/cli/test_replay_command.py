@@ -116,6 +116,35 @@ def test_no_difference_is_told_in_the_same_words_twice(tmp_path: Path, show: Pat
         assert pair["(was)"] != pair["(now)"]
 
 
+def test_the_venue_of_the_night_counts_where_the_show_has_it(tmp_path: Path) -> None:
+    """Nobody has to name it; where the show does not have it, that is said, and another may be named."""
+    path, folder = tmp_path / "a.night", Path(shutil.copytree(shipped("setlists") / "nine-songs", tmp_path / "show"))
+    record_night(folder, path, venue="Tidewater Hall")
+    same = replay(str(path), "--setlist", str(folder))
+    assert same.stderr == "" and same.output.splitlines()[-1].endswith("nothing would have been different")
+    setlist = folder / "setlist.yaml"
+    setlist.write_text(setlist.read_text().replace("Tidewater Hall", "Low Water Hall"))
+    other = replay(str(path), "--setlist", str(folder))
+    says = (
+        "this show has no venue `Tidewater Hall`, where the night was: it is played without one; --venue names another"
+    )
+    assert (other.exit_code, other.stderr) == (0, f"{says}\n")
+    named = replay(str(path), "--setlist", str(folder), "--venue", "Low Water Hall")
+    assert named.stderr == "" and named.output.splitlines()[-1].endswith("nothing would have been different")
+    none = replay(str(path), "--setlist", str(shipped("setlists") / "three-songs"))
+    assert (none.exit_code, none.stderr) == (0, f"{says.partition(';')[0]}\n")
+    wrong = replay(str(path), "--setlist", str(folder), "--venue", "Tidewater Hall")
+    assert wrong.exit_code == 2 and "`Tidewater Hall` is not a venue of this setlist" in wrong.stderr
+
+
+def test_what_was_played_is_counted_on_another_show_too(tmp_path: Path, show: Path) -> None:
+    path = tmp_path / "a.night"
+    record_night(show, path)
+    own = json.loads(replay(str(path), "--json").output)
+    other = json.loads(replay(str(path), "--setlist", str(show), "--json").output)
+    assert (other["events"], other["rows"]) == (own["events"], own["rows"]) and own["rows"] > 40
+
+
 def test_a_pedal_that_the_new_show_does_not_have_is_counted(tmp_path: Path, show: Path) -> None:
     path = tmp_path / "a.night"
     record_night(show, path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import tempfile
 from collections.abc import Iterator
@@ -221,7 +222,9 @@ def test_the_end_of_a_night() -> None:
         ("21:40", Wanted(since_us=WALL - 123_456 + 70 * MINUTE_US)),
         ("20:30", Wanted(since_us=WALL - 123_456)),
         ("19:31", Wanted(since_us=WALL - 123_456 - 59 * MINUTE_US)),
-        ("19:30", Wanted(since_us=WALL - 123_456 + 23 * 60 * MINUTE_US)),
+        ("19:30", Wanted(since_us=WALL - 123_456 - 60 * MINUTE_US)),
+        ("8:31", Wanted(since_us=WALL - 123_456 - 719 * MINUTE_US)),
+        ("8:30", Wanted(since_us=WALL - 123_456 + 720 * MINUTE_US)),
         ("0:05", Wanted(since_us=WALL - 123_456 + 215 * MINUTE_US)),
         ("24:00", Wanted(since_at=24 * 60_000_000_000)),
         ("1:12:30", Wanted(since_at=HOUR_NS + 12 * 60_000_000_000 + 30_000_000_000)),
@@ -270,8 +273,10 @@ def quiet_at(minute: int) -> Last:
         ("23:45", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 200, None),
         ("23:55", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 200, 1_435),
         ("0:44", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 9_999, 44),
-        # Up to an hour before its beginning it is the clock, as it was without an end.
+        # Before its beginning, at doors, it is the clock, as it was without an end; also where it lasted so long.
         ("19:40", quiet_at(180), 180, None),
+        ("18:00", quiet_at(1_200), 1_200, None),
+        ("8:31", quiet_at(180), 180, None),
         ("0:44", None, 180, None),
     ],
 )
@@ -284,6 +289,79 @@ def test_a_clock_time_that_the_night_had_not_come_to_is_one_into_it(
     else:
         assert found == Wanted(since_at=into_s * 1_000_000_000)
         assert f"had not come to {text} on the wall" in str(note(text, found))
+
+
+@pytest.mark.parametrize(
+    ("text", "last", "now_min", "at_min"),
+    [
+        # The night went from 20:30 to 23:30. As the log shows it, a time on the wall has its seconds.
+        ("21:40:30", quiet_at(180), 180, 70.5),
+        ("20:00:00", quiet_at(180), 180, -30),
+        ("1:12:30", quiet_at(180), 180, None),
+        ("2:59:59", quiet_at(180), 180, None),
+        # Neither had it lasted so long, nor had it come to that on the wall.
+        ("4:00:00", quiet_at(180), 180, None),
+        ("4:00:00", quiet_at(451), 451, None),
+        # It goes on, and may yet last so long.
+        ("3:10:00", Last(BEGUN_US + 180 * MINUTE_US, 180 * 60_000_000_000, ends=False), 200, None),
+        ("21:40:30", None, 180, None),
+    ],
+)
+def test_a_time_with_seconds_that_the_night_did_not_last_is_one_on_the_wall(
+    text: str, last: Last | None, now_min: int, at_min: float | None
+) -> None:
+    found = since(text, NIGHT, BEGUN_US + now_min * MINUTE_US, last)
+    if at_min is None:
+        assert found.since_us is None and found.since_at is not None and note(text, found) is None
+    else:
+        assert found == Wanted(since_us=BEGUN_US + round(at_min * MINUTE_US))
+        assert f"did not last {text}: it is taken as the time on the wall" in str(note(text, found))
+
+
+def test_a_night_that_lasts_longer_than_a_day_may_have_come_to_any_time() -> None:
+    """20:30 to the afternoon: half past nine is that of the morning, also before its beginning."""
+    assert since("9:30", NIGHT, 0, quiet_at(20 * 60)) == Wanted(since_us=BEGUN_US + 13 * 60 * MINUTE_US)
+    assert since("9:30", NIGHT, 0, quiet_at(12 * 60)) == Wanted(since_us=BEGUN_US - 11 * 60 * MINUTE_US)
+
+
+def test_so_long_ago_counts_from_the_last_row_of_a_night_that_is_over_or_was_broken_off() -> None:
+    at = Last(BEGUN_US + 90 * MINUTE_US, 90 * 60_000_000_000, ends=False)
+    for row, now_min, from_min in ((at, 9_999, 80), (at, 100, 90), (at._replace(ends=True), 100, 80), (None, 100, 90)):
+        found = since("10 min", NIGHT, BEGUN_US + now_min * MINUTE_US, row)
+        assert found == Wanted(since_us=BEGUN_US + from_min * MINUTE_US)
+
+
+# Clocks were put back from 3:00 CEST to 2:00 CET at 2026-10-25T01:00Z, which is 1,792,890,000 s (`date -u -d`).
+@pytest.mark.parametrize(
+    ("text", "after_min"),
+    [
+        ("2:30", -30),
+        ("2:30 CEST", -30),
+        ("2:30 CET", 30),
+        ("02:30:00 cet", 30),
+        ("1:45 CEST", -75),
+        ("23:00 CET", 21 * 60),
+        ("12:00 CEST", -15 * 60),
+    ],
+)
+def test_of_a_time_that_comes_twice_it_may_say_which(text: str, after_min: int) -> None:
+    back_us = 1_792_890_000_000_000
+    night = replace(NIGHT, begun_us=back_us - 90 * MINUTE_US, zone="Europe/Berlin", zone_offset=7_200)
+    last = Last(back_us + 60 * MINUTE_US, 150 * 60_000_000_000, ends=True)
+    found = since(text, night, back_us, last)
+    assert found == Wanted(since_us=back_us + after_min * MINUTE_US) and note(text, found) is None
+
+
+def test_clocks_that_are_called_otherwise_are_said() -> None:
+    night = replace(NIGHT, zone="Europe/Berlin")
+    for text, says in (
+        ("21:40 CTE", "no clock of the night shows `CTE` then; did you mean `CET`?"),
+        ("9:30 pm", "`pm`"),
+    ):
+        with pytest.raises(ValueError, match=re.escape(says)):
+            since(text, night, WALL, quiet_at(180))
+    fixed = replace(NIGHT, zone="CET")
+    assert since("21:40 CET", fixed, WALL, quiet_at(9)) == Wanted(since_us=BEGUN_US + 70 * MINUTE_US)
 
 
 def test_what_can_be_no_clock_time_needs_no_note() -> None:
@@ -348,13 +426,13 @@ def test_a_row_that_comes_late_stands_below_its_own_arrival() -> None:
 
 @given(st.integers(0, 23), st.integers(0, 59), st.integers(0, 86_399), st.integers(-14 * 4, 14 * 4))
 def test_a_clock_time_is_the_one_that_a_calendar_gives(hour: int, minute: int, begun_s: int, quarter: int) -> None:
-    """`zoneinfo`-free arithmetic in whole minutes of the day: the first such time from an hour before the night on."""
+    """`zoneinfo`-free arithmetic in whole minutes of the day: the one that is nearest to the night's beginning."""
     night = replace(NIGHT, begun_us=begun_s * 1_000_000 + 20_000 * 86_400_000_000, zone_offset=quarter * 900)
     found = since(f"{hour}:{minute:02d}", night, 0).since_us
     assert found is not None
     local_s = found // 1_000_000 + night.zone_offset
     assert (local_s % 86_400 == hour * 3_600 + minute * 60) and found % 1_000_000 == 0
-    assert -3_600_000_000 <= found - night.begun_us < 23 * 3_600_000_000
+    assert -12 * 3_600_000_000 <= found - night.begun_us < 12 * 3_600_000_000
 
 
 def test_every_part_of_a_question_is_asked() -> None:

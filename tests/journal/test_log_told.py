@@ -11,8 +11,10 @@ import io
 import json
 import re
 import sqlite3
+import time
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -27,6 +29,7 @@ from stagectl.cli import log
 from stagectl.cli.main import main
 from stagectl.core.events import Moved
 from stagectl.journal.csv_rows import COLUMNS, GUARDED, csv_text, guarded, header
+from stagectl.journal.record import begin
 from stagectl.journal.schema import Night
 from stagectl.journal.write import Journal
 from stagectl.rehearse.room import Room
@@ -177,6 +180,20 @@ def test_a_while_counts_back_from_the_end_of_a_night_that_is_over(tmp_path: Path
         out.write([Row(0, "end")], WALL + 160_000_000)
     assert [one.get("press") for one in objects(path, "--since", "1 min ago")] == [2, None]
     assert [one.get("press") for one in objects(path, "--since", "59 s")] == [None]
+
+
+def test_a_while_counts_back_from_the_last_row_of_a_night_that_nobody_plays_any_more(tmp_path: Path) -> None:
+    """It was broken off a quarter of an hour ago; while it is played, that is a pause."""
+    path = tmp_path / "broken.night"
+    now_us = time.time_ns() // 1_000
+    recorder = begin(path, replace(NIGHT, begun_us=now_us - 1_800_000_000), lambda _: None)
+    for press, ago_us in enumerate((1_500_000_000, 900_000_000)):
+        recorder.write([PRESS._replace(press=press)], now_us - ago_us)
+    recorder.go()
+    assert objects(path, "--since", "10 min") == []
+    recorder.close()
+    assert [one["press"] for one in objects(path, "--since", "10 min")] == [0, 1]
+    assert [one["press"] for one in objects(path, "--since", "9 min")] == [1]
 
 
 def test_slow_presses_and_late_sections(tmp_path: Path) -> None:

@@ -230,6 +230,32 @@ def test_a_night_that_was_played_from_here_counts_whatever_the_title_was(
     assert run(tmp_path).startswith("renamed: 1 night: 2026-11-25\n")
 
 
+def test_the_last_night_of_a_show_that_was_restored_lies_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    path = one_night(write_show(tmp_path / "show"), "2026-11-25T19-30-00.night")
+    assert run(tmp_path / "show") == run(tmp_path / "show", path)
+    (tmp_path / "show").rename(tmp_path / "moved")
+    assert run(tmp_path / "moved") == run(tmp_path / "moved", tmp_path / "moved" / "nights" / path.name)
+
+
+def test_a_night_from_where_nothing_is_any_more_is_none_to_learn_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The show has the same title, as copies have; where there is no other night, it may be this show, moved."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    write_show(tmp_path / "show")
+    other = one_night(write_show(tmp_path / "other"), "2026-11-26T19-30-00.night")
+    (tmp_path / "nights").mkdir()
+    other.rename(tmp_path / "nights" / other.name)
+    (tmp_path / "other").rename(tmp_path / "gone")
+    assert run(tmp_path / "show").startswith("no night says that it was played from this folder; by its title it is ")
+    own = one_night(tmp_path / "show", "2026-11-25T19-30-00.night")
+    own.rename(tmp_path / "nights" / own.name)
+    assert run(tmp_path / "show") == run(tmp_path / "show", tmp_path / "nights" / own.name)
+
+
 def test_a_value_that_is_repeated_is_left_to_the_user(tmp_path: Path) -> None:
     """`&` and `*`: changing one would change the other."""
     write_show(tmp_path)

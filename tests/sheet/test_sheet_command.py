@@ -134,6 +134,13 @@ def test_a_pdf_of_this_program_is_known_again(show: Path) -> None:
     assert not is_ours(Path("b.pdf"))
 
 
+@pytest.mark.parametrize("at", ["0", "9" * 18, "9" * 40, "-1", "9000"])
+def test_a_trailer_that_is_elsewhere_than_a_pdf_says_makes_it_nobodys(tmp_path: Path, at: str) -> None:
+    path = tmp_path / "theirs.pdf"
+    path.write_bytes(b"%PDF-1.7\n" + b"\0" * 9_000 + f"startxref\n{at}\n%%EOF\n".encode())
+    assert not is_ours(path)
+
+
 def test_without_the_extra_it_says_how_to_get_it(show: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     code, out, err = run(show, "-o", "a.pdf")

@@ -15,7 +15,7 @@ from needs import needs
 
 from stagectl.sheet.page import page
 from stagectl.sheet.words import cell_words
-from stagectl.sheet.write import pdf
+from stagectl.sheet.write import is_ours, pdf
 
 from .html import Parsed
 from .made import DATED, DEMO, EVIL, evil, feet, sheet
@@ -37,6 +37,7 @@ class Read:
     """A PDF as poppler reads it."""
 
     def __init__(self, path: Path) -> None:
+        self.path = path
         self.pages = told("pdftotext", "-raw", path, "-").split("\f")[:-1]
         self.text = squeezed("".join(self.pages))
         self.info = told("pdfinfo", "-f", "1", "-l", "999", path)
@@ -49,6 +50,13 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Read:
     path = tmp_path_factory.mktemp("demo") / "sheet.pdf"
     path.write_bytes(pdf(page(sheet(DEMO, "Tidewater Hall"), "a4")))
     return Read(path)
+
+
+def test_a_sheet_of_many_pages_is_known_again(demo: Read) -> None:
+    """Its trailer stands before a list of its objects that is longer than what is looked at."""
+    raw = demo.path.read_bytes()
+    assert len(raw) - raw.rindex(b"/ID") > 4_096
+    assert is_ours(demo.path)
 
 
 def of_file(name: str) -> dict[str, Any]:
