@@ -227,9 +227,8 @@ class Recorder:
         waits = sum(map(len, self._queue)) + self._in_hand + len(self._dropped)
         return self._journal.held + self._journal.lost + waits
 
-    def close(self, *, forget: bool = False) -> None:
-        """Write what waits, if it can be, and leave one file that holds everything. `forget`: the night could not be
-        begun: leave none, or whoever tries again and again leaves one each time."""
+    def close(self) -> None:
+        """Write what waits, if it can be, and leave one file that holds everything."""
         if self._over:
             return
         self._over = True
@@ -246,8 +245,6 @@ class Recorder:
             self._spool.close(keep=late or self._journal.held > 0 or self._spilt)
             if self._spilt and not late:
                 bring_home(self.path)
-        if forget and not late:
-            self._journal.path.unlink(missing_ok=True)
 
 
 def begin(path: Path, night: Night, tell: Callable[[str | None], None], *, connect: Connect = connect) -> Recorder:

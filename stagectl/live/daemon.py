@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from stagectl.core.events import Event, LampsCame, LampsWent, PedalCame
+from stagectl.core.events import Event, LampsCame, LampsWent
 from stagectl.errors import DeviceError
 from stagectl.live.clock import ClockWatch
 from stagectl.live.desk import DeskSide
@@ -21,6 +21,7 @@ from stagectl.live.links import KeyboardLink, LampLink, Link, OutLink, PedalLink
 from stagectl.live.loop import set_by_signals
 from stagectl.live.night import Night, Outs
 from stagectl.live.notify import Notify
+from stagectl.live.osc_ports import OscPorts
 from stagectl.live.page_keys import KeptKeys
 from stagectl.live.printer import Printer
 from stagectl.live.record import DeskClaim, desk_claim, record
@@ -29,7 +30,6 @@ from stagectl.live.timetable import night_jobs
 from stagectl.live.tracks import Tracks
 from stagectl.live.watch import Watch
 from stagectl.live.whole_mixes import WholeMixes
-from stagectl.ports.udp import listen
 from stagectl.service.ahead import go_ahead
 from stagectl.show.compile import Compiled
 from stagectl.show.load import Show
@@ -129,6 +129,7 @@ class _Daemon:
         self.sweep = Sweep(lambda: self.night.state)
         self.edited = Edited(show.files, self._say)
         self.hearing = Hearing(show, self.night.handle, self.printer.warn)
+        self.osc_ports = OscPorts(self.hearing, [one.name for one in show.rig.pedals], self._event, self._warn)
         self.pedals = {pedal.name: at for at, pedal in enumerate(show.rig.pedals)}
         self.links: list[PedalLink | KeyboardLink | OutLink] = []
         for at, pedal in enumerate(show.rig.pedals):
@@ -297,14 +298,9 @@ class _Daemon:
         stop = asyncio.Event()
         goes_on = self._go_on()
         set_by_signals(stop)
-        transports = []
         tasks: list[asyncio.Future[None]] = []
-        begun = self.taken_up is not None
         try:
-            for port, pedals in self.hearing.osc_ports.items():
-                transports.append(await listen("0.0.0.0", port, self.hearing.heard_osc(port)))
-                for pedal in pedals:
-                    self.night.handle(PedalCame(pedal=pedal), time.monotonic_ns())
+            await self.osc_ports.begin()
             # From here on it is seen that the clock is set: what is planned now goes by it.
             self.clock.look()
             # What loads a library comes before anything is heard: meanwhile nothing is.
@@ -321,12 +317,12 @@ class _Daemon:
             await self._for_whole_mixes()
             self.sweep.begin()
             go_ahead()
-            begun = True
             self.edited.begin()
             self.printer.begin(self._ready(goes_on))
             self.notify.ready()
             chores = (
                 ("watching the ports", self.watch.forever),
+                ("opening OSC ports", self.osc_ports.forever),
                 ("counting", self._keep_counting),
                 ("watching the clock", self.clock.forever),
                 ("collecting garbage", self.sweep.forever),
@@ -345,8 +341,7 @@ class _Daemon:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             await self.jobs.close()
-            for transport in transports:
-                transport.close()
+            self.osc_ports.close()
             self.hearing.close()
             self.side.close()
             self.watch.drop()
@@ -358,7 +353,7 @@ class _Daemon:
                 self.journal.write(ends, time.time_ns() // 1000)
                 self.printer.say(lines(ends))
                 self.keys.forget()
-            self.journal.close(forget=not (begun or stop.is_set() or self.night.state.presses))
+            self.journal.close()
             unwritten = self.journal.unwritten
             if stop.is_set() and not unwritten:
                 self.printer.say(["`stagectl log` tells it"])
@@ -387,7 +382,7 @@ class _Daemon:
         where = f", {self.venue}" if self.venue else ""
         where += "" if goes_on is None else f"; {goes_on}"
         away = [link for link in self.links if not (link.here or isinstance(link, VoiceLink))]
-        missing = [*map(self.watch.waited_for, away), *self.tracks.missing]
+        missing = [*map(self.watch.waited_for, away), *self.osc_ports.missing, *self.tracks.missing]
         if self.side.waits and self.desk.here:
             missing.append(f"the desk at `{self.desk.wants}` to answer")
         waits = f"; waiting for {', '.join(missing)}" if missing else "; everything is here"

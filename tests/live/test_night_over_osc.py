@@ -58,20 +58,20 @@ def test_rehearsal_journal_and_desk_tell_the_same_story(tmp_path: Path) -> None:
         assert by_press(lived, kind) == by_press(rehearsed, kind), kind
 
 
-def test_a_night_that_cannot_be_begun_leaves_no_journal(tmp_path: Path) -> None:
-    """A service tries again every two seconds: it would leave one each time. One that was begun stays."""
+def test_a_port_that_another_program_has_is_waited_for(tmp_path: Path) -> None:
+    """The rest is served meanwhile."""
     port = free_port()
-    show = quick_copy("three-songs", tmp_path, **{"9000": str(free_port()), "9010": str(port)})
-    journal = tmp_path / "tonight.night"
+    show = deaf(quick_copy("three-songs", tmp_path, **{"9000": str(free_port()), "9010": str(port)}))
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
         taken.bind(("0.0.0.0", port))
-        done = stagectl("run", str(show), "--journal", str(journal))
-    assert done.returncode == 3
-    assert f"UDP port {port} cannot be listened at" in done.stderr
-    assert [one.name for one in tmp_path.iterdir() if "tonight" in one.name] == []
-    with playing(show, journal) as daemon:
-        daemon.until(lambda line: line.startswith("ready"))
-    assert journal.exists()
+        with playing(show, tmp_path / "tonight.night") as daemon:
+            ready = daemon.until(lambda line: line.startswith("ready"))
+            assert f"waiting for floor board (UDP port {port})" in ready
+            taken.close()
+            daemon.until(lambda line: line.endswith("floor board is here"))
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as foot:
+                foot.sendto(build("/foot/on", (1,)), ("127.0.0.1", port))
+            daemon.until(lambda line: "fiddler: next" in line)
 
 
 def test_an_edit_with_a_fault_keeps_no_night_from_going_on(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ import stagectl.journal.spool
 import stagectl.journal.write
 import stagectl.live.clock
 import stagectl.live.daemon
+import stagectl.live.osc_ports
 import stagectl.live.links
 import stagectl.live.night
 import stagectl.live.page_keys
@@ -227,7 +228,7 @@ def on_stage(world: World) -> Iterator[None]:
         (daemon, "Printer", QuietPrinter),
         (daemon, "Sweep", QuietSweep),
         (daemon, "go_ahead", lambda: None),
-        (daemon, "listen", lambda _, port, heard: _listen(world, port, heard)),
+        (stagectl.live.osc_ports, "listen", lambda _, port, heard: _listen(world, port, heard)),
         (daemon, "set_by_signals", lambda stop: setattr(world.life, "stop", stop)),
     ]
     seams += [
