@@ -8,6 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from depth import examples
 from msgspec.structs import replace
 
 from keep.at_random import EVERY_LENGTH, Timed, in_order, night, presses, ridden, swept, text_of, treadled, with_a_scene
@@ -110,30 +111,30 @@ DIFFERED = (101, 152, 219, 226, 549, 1047, 1310, 1389, 1463, 2024, 2772, 2915)
 """Nights that rows alone told wrong, at one time or another."""
 
 
-@pytest.mark.parametrize("seed", [*range(40), *DIFFERED])
+@pytest.mark.parametrize("seed", [*range(examples(40)), *DIFFERED])
 def test_wishes_are_those_that_the_core_has(plan: Plan, seed: int) -> None:
     agrees_with_the_core(plan, night(plan, seed), EVERY_LENGTH)
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(examples(20)))
 def test_so_they_are_where_a_hush_is_as_far_as_a_nudge(plan: Plan, seed: int) -> None:
     low = replace(plan, limits=replace(plan.limits, hush=100))
     agrees_with_the_core(low, night(low, seed), EVERY_LENGTH)
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(examples(40)))
 def test_so_they_are_beside_a_treadle_that_ceilings_hold(with_treadle: Plan, seed: int) -> None:
     events = night(with_treadle, seed, UNTIL_IT_IS_OVER)
     events += treadled(with_treadle, random.Random(seed), 14, SONG_S)
     agrees_with_the_core(with_treadle, in_order(events), UNTIL_IT_IS_OVER)
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(examples(40)))
 def test_so_they_are_in_mixes_that_their_ceilings_hold(with_low_sums: Plan, seed: int) -> None:
     agrees_with_the_core(with_low_sums, night(with_low_sums, seed, UNTIL_IT_IS_OVER), UNTIL_IT_IS_OVER)
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(examples(20)))
 def test_what_nobody_asked_for_is_no_wish(with_low_sums: Plan, seed: int) -> None:
     """Whatever room, ceilings and hushes move."""
     events = night(with_low_sums, seed)
@@ -149,7 +150,7 @@ def test_what_nobody_asked_for_is_no_wish(with_low_sums: Plan, seed: int) -> Non
     assert told.first.keys() <= asked
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(examples(40)))
 def test_levels_are_those_that_were_heard_where_nothing_else_moved_them(plan: Plan, seed: int) -> None:
     """Lifts of what is off by itself, too."""
     some = played(plan, night(plan, seed))
@@ -174,7 +175,7 @@ def damaged(night: Played, chance: random.Random) -> Played:
     return night._replace(lines=[*night.lines[:at], line, *night.lines[at + 1 :]])
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(examples(20)))
 def test_what_a_damaged_journal_says_is_left_out_or_right(plan: Plan, seed: int) -> None:
     """Each wish that is believed is the one that stood. What is off, as a scene over a song may have it, has no level
     that could bear a wish out."""
@@ -218,7 +219,7 @@ def test_levels_that_the_rows_show_otherwise_teach_nothing(plan: Plan) -> None:
 # -- texts ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(examples(12)))
 def test_a_text_that_says_the_same_in_another_order_changes_nothing(plan: Plan, tmp_path: Path, seed: int) -> None:
     """From the middle of the night on it is played by a show whose listeners, inputs and songs are the same by name."""
     listeners = sorted((line for line in RIG.splitlines() if ", mix: " in line), reverse=True)

@@ -27,9 +27,9 @@ import stagectl.journal.spool
 import stagectl.journal.write
 import stagectl.live.clock
 import stagectl.live.daemon
-import stagectl.live.osc_ports
 import stagectl.live.links
 import stagectl.live.night
+import stagectl.live.osc_ports
 import stagectl.live.page_keys
 import stagectl.live.record
 import stagectl.live.sound
