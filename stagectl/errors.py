@@ -85,6 +85,12 @@ def closest(name: str, allowed: Iterable[str], alike: float = 0.6) -> str | None
     return lowered[close[0]] if close else None
 
 
+def first_of(names: Iterable[str]) -> str:
+    """`kick`, or `kick and 2 more` of several; there has to be one."""
+    first, *more = names
+    return first + (f" and {len(more)} more" if more else "")
+
+
 def nearest(name: str, allowed: Iterable[str]) -> str:
     """`; did you mean `kick`?` where a name is close, else what is allowed (at most a dozen names)."""
     names = list(dict.fromkeys(allowed))

@@ -87,9 +87,11 @@ def _sum(played: _Differs, *, edited: bool) -> str:
         out += f"{count(differ, 'event')} would have led elsewhere" if differ else "nothing would have been different"
         out += f"; {count(left_out, 'event')} left out, which this show has nothing for" if left_out else ""
         out += f"; {count(played.hands, 'hand')} at the desk went along" if played.hands else ""
-        first, *more = played.hands_left_out or ("",)
-        gone = f"{first} and {len(more)} more" if more else first
-        return out + (f", but what they moved is not in this show: {gone}" if gone else "")
+        if played.hands_left_out:
+            from stagectl.errors import first_of
+
+            out += f", but what they moved is not in this show: {first_of(played.hands_left_out)}"
+        return out
     if differ:
         return out + f"{differ} of {count(played.rows, 'row')} are not what the journal says"
     return out + f"{count(played.rows, 'row')}, all as in the journal"

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final
 
-from stagectl.errors import Fault, FileFaults
+from stagectl.errors import Fault, FileFaults, first_of
 from stagectl.keep.again import Record, played_again
 from stagectl.keep.decide import Passed, decide
 from stagectl.keep.evidence import Asking, Night
@@ -70,8 +70,7 @@ def _notes(nights: Sequence[Night]) -> Iterable[str]:
         if edited:
             yield f"{night.name}: the setlist was edited since: {edited}; what it gives now is counted in"
         if told.strangers:
-            first, *more = sorted(told.strangers)
-            which = first + (f" and {len(more)} more" if more else "")
+            which = first_of(sorted(told.strangers))
             yield f"{night.name}: {which}: not in this show any more, and left out"
 
 

@@ -20,7 +20,7 @@ import stagectl
 from stagectl.core.events import Event, PlayerWent
 from stagectl.core.plan import Plan
 from stagectl.core.state import State
-from stagectl.errors import JournalError, StagectlError
+from stagectl.errors import JournalError, StagectlError, first_of
 from stagectl.journal.causes import cause
 from stagectl.journal.read import events, files_of, open_read, rows, sensibly
 from stagectl.journal.record import Recorder, go_on
@@ -87,10 +87,10 @@ class TakenUp:
         if self.left_out:
             out.append(f"{self.left_out} of the night's events have nothing in the new files that they were about")
         if self.hands_left_out:
-            which = _first_of(self.hands_left_out)
+            which = first_of(self.hands_left_out)
             out.append(f"hands at the desk had moved what is not in the new files any more: {which}")
         if self.unlike:
-            which = _first_of(self.unlike)
+            which = first_of(self.unlike)
             out.append(f"another version of the program played this night, and left other levels: {which}")
         if self.state.hushed:
             names = ", ".join(self.plan.listeners[at] for at in sorted(self.state.hushed))
@@ -98,11 +98,6 @@ class TakenUp:
         if self.missing:
             out.append(f"the journal lacks {self.missing} lines: the night may go on a little off from where it was")
         return out
-
-
-def _first_of(names: Sequence[str]) -> str:
-    first, *more = names
-    return first + (f" and {len(more)} more" if more else "")
 
 
 def zero_again(night: BrokenOff, now: int, wall_us: int) -> int:

@@ -6,27 +6,22 @@ The rig need not be readable yet: whose names there are, the base says.
 
 from __future__ import annotations
 
-from typing import Any
-
 from stagectl.show.decibels import LayerText
 from stagectl.show.names import EVERYONE, OWN
 from stagectl.show.values import plain
-from stagectl.show.yamltext import Path, shown
+from stagectl.show.yamltext import Path, Text, shown
 
 
-def bare_change(data: Any, place: Path) -> str | None:
+def bare_change(text: Text, place: Path) -> str | None:
     """What is wrong at a place of a setlist where a bare level stands for a mix; None where none does."""
     if not _is_of_mixes(place[:-1]):
         return None
-    key, inside = str(place[-1]), data
-    for part in place:
-        inside = inside.get(part) if isinstance(inside, dict) else inside[part]
-    typed = plain(inside)
+    key, typed = str(place[-1]), plain(text.at(place))
     try:
         LayerText().parse(typed)
     except ValueError:
         return None
-    base = data.get("base")
+    base = text.at(("base",))
     names = [name for name, mix in base.items() if isinstance(mix, dict)] if isinstance(base, dict) else []
     line = shown(f"{key}: {typed}")
     if key == EVERYONE or key in (base if names and place[0] == "base" else names):

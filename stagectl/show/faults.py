@@ -66,7 +66,7 @@ _GLUED: Final = r"([^:]*[^:\s]):([^:\s].*)"
 def _slip(text: Text, path: Path) -> _Slip | None:
     """`{guitar: up 3,5}` has the key `5`, and `{guitar:up 3}` the key `guitar:up 3`, with nothing behind them.
     `everyone {click: off}` has the key `everyone {click`."""
-    inside, key = _at(text.data, path[:-1]), path[-1] if path else 0
+    inside, key = text.at(path[:-1]), path[-1] if path else 0
     if not isinstance(inside, dict) or not isinstance(key, str):
         return None
     from stagectl.show.slips import odd_space
@@ -96,19 +96,9 @@ def _slip(text: Text, path: Path) -> _Slip | None:
     return None
 
 
-def _at(data: Any, path: Path) -> Any:
-    """The data at a path; None where there is nothing."""
-    for part in path:
-        if isinstance(data, dict):
-            data = data.get(part)
-        else:
-            data = data[part] if isinstance(data, list) and isinstance(part, int) and part < len(data) else None
-    return data
-
-
 def _named(text: Text, place: Path) -> str | None:
     """The name of the entry of a list at a place, if it has one."""
-    entry = _at(text.data, place) if place and isinstance(place[-1], int) else None
+    entry = text.at(place) if place and isinstance(place[-1], int) else None
     name = entry.get("name") if isinstance(entry, dict) else None
     return name if isinstance(name, str) else None
 
@@ -117,7 +107,7 @@ def _sentence(error: Mapping[str, Any], text: Text, place: Path, model: type[Bas
     if error["type"] == "dict_type":
         from stagectl.show.bare import bare_change
 
-        bare = bare_change(text.data, place)
+        bare = bare_change(text, place)
         if bare is not None:
             return bare
     parts = (_named(text, place), *reversed(place))

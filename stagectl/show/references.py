@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from stagectl.core.levels import Off, text
 from stagectl.core.plan import SetTo, ShiftBy
-from stagectl.errors import Fault, WireError, nearest
+from stagectl.errors import Fault, WireError, first_of, nearest
 from stagectl.show.desk_fit import desk_faults
 from stagectl.show.low_fit import low_faults
 from stagectl.show.mapping import MappingModel
@@ -104,8 +104,8 @@ class _Layers:
         known = {*self.setlist.base, *meant, *RESERVED["listeners"]}
         without = [name for name in self.listeners if name not in known]
         if without and not self.setlist.base:
-            more = f" and {len(without) - 1} more" if len(without) > 1 else ""
-            yield self.source.fault(f"nobody has a mix: the base says nothing for `{without[0]}`{more}", "base")
+            whose = first_of(f"`{name}`" for name in without)
+            yield self.source.fault(f"nobody has a mix: the base says nothing for {whose}", "base")
             return
         for name in without:
             yield self.source.fault(f"the base says nothing for `{name}`; every listener needs a mix", "base")

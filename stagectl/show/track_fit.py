@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from stagectl.core.players import Then
 from stagectl.core.tempo import TempoMap
@@ -92,7 +92,7 @@ def _place_faults(song: SongModel, tempo: TempoMap | None, source: Source, at: i
             continue
         if position <= last:
             says = f"the section begins at {_time(position)}, not after `{before}` at {_time(last)}"
-            one = pointed(_at(source, *place), TRACK_S)
+            one = pointed(source.text.at(place), TRACK_S)
             hint = one.hint if one is not None and one.meant > last and not ends.are_before(one.meant) else ""
             yield source.fault(f"{says}; sections stand in the order of the track{hint}", *place)
         else:
@@ -106,7 +106,7 @@ class _Ends:
 
     def __init__(self, song: SongModel, source: Source, at: int) -> None:
         self.ns, self.source, self.place = song.length, source, ("songs", at, "length")
-        self.typed = None if song.length is None else pointed(_at(source, *self.place), TRACK_S)
+        self.typed = None if song.length is None else pointed(source.text.at(self.place), TRACK_S)
 
     def are_before(self, position: int) -> bool:
         """Whether the track has ended by then."""
@@ -123,14 +123,6 @@ class _Ends:
             return
         says = f"the section begins at {_time(position)}, and the track ends at {_time(self.ns)} (`length`)"
         yield self.source.fault(says, *place)
-
-
-def _at(source: Source, *place: str | int) -> Any:
-    """What was typed at a place."""
-    inside = source.text.data
-    for part in place:
-        inside = inside[part]
-    return inside
 
 
 def _time(position: int) -> str:

@@ -83,6 +83,17 @@ class Text(NamedTuple):
         """The place in the file that a path of a model means."""
         return place_of(path, self.lines.__contains__)
 
+    def at(self, path: Path) -> Any:
+        """The data at a path; None where there is nothing."""
+        inside = self.data
+        for part in path:
+            if isinstance(inside, dict):
+                inside = inside.get(part)
+            else:
+                is_there = isinstance(inside, list) and isinstance(part, int) and part < len(inside)
+                inside = inside[part] if is_there else None
+        return inside
+
 
 class _Value(NamedTuple):
     """`size`: the values in it, itself counted; `height`: how deep they stand in it."""
